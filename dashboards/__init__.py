@@ -1,0 +1,1 @@
+"""The Streamlit dashboard: pages that ask the judgements and draw the answers."""

@@ -1,0 +1,1 @@
+"""Bench sheets in: read, check, token, accept."""

@@ -1,0 +1,1 @@
+"""Pure judgements: from model, readings and policy to figures and one sentence."""

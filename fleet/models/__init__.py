@@ -1,0 +1,1 @@
+"""The modelling core: mixed models from tallies, the chain of links, the house model."""

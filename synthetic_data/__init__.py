@@ -1,0 +1,1 @@
+"""An invented world of pickups with known truth; nothing in it is real."""
