@@ -1,0 +1,215 @@
+"""Taking sheets in: which rows are new, which are there already, which contradict the store.
+
+Everything happens in one transaction of the caller: the rows, the record of the intake and the revision.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from fleet.columns import COLUMNS, STORED_COLUMNS
+from fleet.errors import FleetError
+from fleet.store.connection import Connection, utc_now
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A row put aside because its sheet number is already used with other contents.
+
+    Attributes
+    ----------
+    position : place of the row in the frame that was given, from 0.
+    first_position : place of the earlier row of the frame that it contradicts, None if it is the store's.
+    """
+
+    position: int
+    first_position: int | None
+
+
+@dataclass(frozen=True)
+class Appended:
+    """What became of the rows of one intake.
+
+    Attributes
+    ----------
+    intake_id : number of the intake, None if nothing was new (then nothing was written).
+    accepted : rows that went in, corrections included.
+    already_there : rows whose sheet is there with the same contents, or stood twice alike in the frame.
+    superseded : how many of the accepted rows replaced an older version.
+    conflicts : rows that were put aside.
+    """
+
+    intake_id: int | None
+    accepted: int
+    already_there: int
+    superseded: int
+    conflicts: tuple[Conflict, ...]
+
+
+_ARROW: Final = {"number": pa.float64(), "date": pa.date32()}
+
+
+def staging_table(good: pd.DataFrame) -> pa.Table:
+    """The frame as an Arrow table with exactly the stored columns and their types, plus `position`.
+
+    Raises
+    ------
+    ValueError
+        If a serial, a column that the store doesn't know, or no sheet number at all is given.
+    """
+    unknown = set(good.columns) - set(STORED_COLUMNS) - {"line"}
+    if unknown:
+        raise ValueError(f"got columns {sorted(map(str, unknown))}; expected only those of STORED_COLUMNS")
+    columns: dict[str, pa.Array] = {"position": pa.array(np.arange(len(good), dtype=np.int64))}
+    for name in STORED_COLUMNS:
+        column = COLUMNS.get(name)
+        kind = _ARROW.get(column.kind, pa.string()) if column else pa.string()
+        default = column.default if column else None
+        if name in good:
+            values = pa.Array.from_pandas(good[name], type=kind)
+            if isinstance(values, pa.ChunkedArray):
+                values = values.combine_chunks()
+            columns[name] = values.fill_null(default) if default else values
+        elif column is not None and column.required:
+            raise ValueError(f"got no column {name}; expected it in every frame of sheets")
+        else:
+            columns[name] = (
+                pa.array([default] * len(good), type=kind) if default else pa.nulls(len(good), kind)
+            )
+    return pa.table(columns)
+
+
+def _same(left: str, right: str) -> str:
+    terms = (f"{left}.{name} is not distinct from {right}.{name}" for name in STORED_COLUMNS)
+    return " and ".join(terms)
+
+
+# verdict: same = there already, new = goes in (a correction if known), store / frame = contradicts which
+_JUDGE: Final = f"""
+create temp table judged as
+with live as (
+    select latest_sheet.* from latest_sheet semi join staged using (bench, sheet_no)
+),
+compared as (
+    select
+        staged.position, staged.bench, staged.sheet_no,
+        live.sheet_no is not null as known,
+        live.sheet_no is not null and {_same("staged", "live")} as same
+    from staged left join live on live.bench = staged.bench and live.sheet_no = staged.sheet_no
+),
+headed as (
+    select *, min(position) filter (where not same) over (partition by bench, sheet_no) as head
+    from compared
+),
+repeated as (
+    select headed.position, {_same("again", "first")} as alike
+    from headed
+    join staged again on again.position = headed.position
+    join staged first on first.position = headed.head
+    where not headed.same and headed.head < headed.position
+)
+select
+    headed.position, headed.bench, headed.sheet_no, headed.known, headed.head,
+    case
+        when headed.same then 'same'
+        when repeated.alike is null then case when headed.known and not $supersede then 'store' else 'new' end
+        when not repeated.alike then 'frame'
+        when headed.known and not $supersede then 'store'
+        else 'same'
+    end as verdict
+from headed left join repeated on repeated.position = headed.position
+"""
+
+_COLUMN_LIST: Final = ", ".join(STORED_COLUMNS)
+_INSERT: Final = f"""
+with top as (
+    select bench, sheet_no, max(version) as version
+    from sheet semi join judged using (bench, sheet_no)
+    group by bench, sheet_no
+)
+insert into sheet (intake_id, version, {_COLUMN_LIST})
+select $intake_id, coalesce(top.version, 0) + 1, {", ".join(f"staged.{name}" for name in STORED_COLUMNS)}
+from staged
+join judged on judged.position = staged.position and judged.verdict = 'new'
+left join top on top.bench = staged.bench and top.sheet_no = staged.sheet_no
+order by staged.position
+"""
+
+
+def claim_key(con: Connection, key_check: str) -> None:
+    """Note the check value of the token key, or refuse a key other than the one noted before."""
+    noted = con.execute("select key_check from store_state").fetchall()[0][0]
+    if noted is None:
+        con.execute("update store_state set key_check = ?", [key_check]).fetchall()
+    elif noted != key_check:
+        raise FleetError(
+            "the store was made with another token key; "
+            "set FLEET_SECRET or FLEET_KEY_FILE to the key it was made with."
+        )
+
+
+def bump_revision(con: Connection) -> None:
+    """Count one more change of the store."""
+    con.execute("update store_state set revision = revision + 1").fetchall()
+
+
+def append_sheets(
+    con: Connection,
+    table: pa.Table,
+    *,
+    file_name: str,
+    rows_read: int,
+    put_aside: int,
+    supersede: bool,
+) -> Appended:
+    """Judge and insert the staged rows inside the caller's transaction.
+
+    Parameters
+    ----------
+    con : a writer in a transaction.
+    table : what `staging_table` made.
+    file_name : name of the file, as the intake's record shall show it.
+    rows_read : rows in the file, the unreadable ones included.
+    put_aside : rows that the checks put aside before.
+    supersede : whether other contents under a known number are a correction.
+
+    Raises
+    ------
+    AssertionError
+        If accepted, put aside and already there don't add up to the rows read (nothing is kept then).
+    """
+    con.register("sheets_in", table)
+    con.execute("create temp table staged as from sheets_in").fetchall()
+    con.unregister("sheets_in")
+    con.execute(_JUDGE, {"supersede": supersede}).fetchall()
+    count_rows = "select verdict, count(*), count(*) filter (where known) from judged group by verdict"
+    count = {verdict: (n, known) for verdict, n, known in con.execute(count_rows).fetchall()}
+    accepted, superseded = count.get("new", (0, 0))
+    already_there = count.get("same", (0, 0))[0]
+    conflict_rows = (
+        "select position, verdict, head from judged where verdict in ('store', 'frame') order by position"
+    )
+    conflicts = tuple(
+        Conflict(position, head if verdict == "frame" else None)
+        for position, verdict, head in con.execute(conflict_rows).fetchall()
+    )
+    put_aside += len(conflicts)
+    if accepted + put_aside + already_there != rows_read:
+        raise AssertionError(f"{accepted} + {put_aside} + {already_there} rows don't add up to {rows_read}")
+    intake_id = None
+    if accepted:
+        intake_id = con.execute("select coalesce(max(intake_id), 0) + 1 from intake").fetchall()[0][0]
+        con.execute(_INSERT, {"intake_id": intake_id}).fetchall()
+        con.execute(
+            "insert into intake values (?, ?, ?, ?, ?, ?, ?, ?, null)",
+            [intake_id, file_name, utc_now(), rows_read, accepted, put_aside, already_there, superseded],
+        ).fetchall()
+        bump_revision(con)
+    con.execute("drop table judged").fetchall()
+    con.execute("drop table staged").fetchall()
+    return Appended(intake_id, accepted, already_there, superseded, conflicts)

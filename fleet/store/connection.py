@@ -1,0 +1,138 @@
+"""The only door to DuckDB: short-lived connections, one configuration, plain sentences for its errors.
+
+One process may write or many may read, never both, so nobody keeps a connection open: a reader waits a few
+seconds for a writer to finish, a writer longer for the readers.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+
+from fleet.errors import FleetError
+
+READER_WAIT_S: Final = 4.0
+WRITER_WAIT_S: Final = 20.0
+_RETRY_S: Final = 0.05
+
+_CONFIG: Final[dict[str, Any]] = {
+    "threads": 2,
+    "memory_limit": "2GB",
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "python_enable_replacements": False,
+    "storage_compatibility_version": "v1.4.0",
+}
+_SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False, "lock_configuration": True}
+
+Connection = duckdb.DuckDBPyConnection
+
+
+def _is_lock(error: duckdb.Error) -> bool:
+    text = str(error).lower()
+    return (
+        "could not set lock" in text or "different configuration" in text or "being used by another" in text
+    )
+
+
+def explain(error: duckdb.Error, path: Path) -> FleetError | None:
+    """Say an error of DuckDB that a user can meet in one line; None if it is our own fault."""
+    text = str(error).lower()
+    if _is_lock(error):
+        return FleetError(f"the store {path} is in use by another program; try again when it has finished.")
+    if "not a valid duckdb database" in text:
+        return FleetError(f"{path} is not a fleet store; name the store with --store or FLEET_STORE.")
+    if "corrupt" in text or "checksum" in text or "could not read enough bytes" in text:
+        return FleetError(f"the store {path} is damaged; take the newest backup: fleet restore BACKUP.")
+    if "no space left" in text or "disk full" in text or "out of disk" in text:
+        return FleetError(f"the disk is full: nothing was stored in {path}; make room and try again.")
+    if "does not exist" in text and "database" in text:
+        return absent(path)
+    if "is a directory" in text:
+        return FleetError(
+            f"{path} is a folder, not a store; name the store's file with --store or FLEET_STORE."
+        )
+    if "permission denied" in text or "read-only file system" in text or "cannot open file" in text:
+        return FleetError(
+            f"the store {path} may not be opened here; check the rights of the file and its folder."
+        )
+    if "version number" in text or "newer version of duckdb" in text or "serialization version" in text:
+        return FleetError(f"the store {path} was made by a newer DuckDB; update fleet's packages.")
+    if isinstance(error, duckdb.OutOfMemoryException):
+        return FleetError("there is not enough memory for this; close other programs and try again.")
+    return None
+
+
+def absent(path: Path) -> FleetError:
+    """The error of a store that isn't there yet: which command makes one."""
+    return FleetError(f"there is no store at {path} yet; make one with: fleet intake FILE   (or: fleet demo)")
+
+
+@contextmanager
+def connection(path: Path, *, read_only: bool, wait_s: float, shut: bool = True) -> Iterator[Connection]:
+    """Open the file, hand out the connection, close it; DuckDB's errors come out as `FleetError`.
+
+    Parameters
+    ----------
+    path : the store's file; a writer makes it if it is absent.
+    read_only : many readers may be open at once, a writer only alone.
+    wait_s : how long to wait for another program's lock [s].
+    shut : whether SQL is kept from touching any other file (only upkeep opens another).
+    """
+    con = _connect(path, read_only=read_only, wait_s=wait_s, shut=shut)
+    try:
+        yield con
+    except duckdb.Error as error:
+        plain = explain(error, path)
+        if plain is None:
+            raise
+        raise plain from error
+    finally:
+        _close(con, path)
+
+
+def _close(con: Connection, path: Path) -> None:
+    try:
+        con.close()
+    except duckdb.Error as error:  # a full disk shows only when the log is folded into the file
+        plain = explain(error, path)
+        if plain is None:
+            raise
+        raise plain from error
+
+
+def _connect(path: Path, *, read_only: bool, wait_s: float, shut: bool) -> Connection:
+    end = time.monotonic() + wait_s
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=read_only, config=_SHUT if shut else _CONFIG)
+        except duckdb.Error as error:
+            if _is_lock(error) and time.monotonic() < end:
+                time.sleep(_RETRY_S)
+                continue
+            plain = explain(error, path)
+            if plain is None:
+                raise
+            raise plain from error
+
+
+@contextmanager
+def owner_only_files() -> Iterator[None]:
+    """Files made inside are readable by their owner alone (where the system knows such rights)."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+def utc_now() -> datetime:
+    """This second, universal time, without a zone (as the store keeps it)."""
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)

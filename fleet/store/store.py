@@ -1,0 +1,230 @@
+"""The store: one file that keeps every version of every bench sheet."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import pandas as pd
+
+from fleet.columns import STORED_COLUMNS
+from fleet.errors import FleetError
+from fleet.store import append as appending
+from fleet.store.append import Appended
+from fleet.store.connection import (
+    READER_WAIT_S,
+    WRITER_WAIT_S,
+    Connection,
+    absent,
+    connection,
+    owner_only_files,
+)
+from fleet.store.migrate import migrate, newest_schema, schema_of
+
+CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id")
+"""Columns of `Store.current()`, in order."""
+
+
+def default_path() -> Path:
+    """Where the store is unless told otherwise: `FLEET_STORE`, else the user's data folder."""
+    named = os.environ.get("FLEET_STORE")
+    if named:
+        return Path(named).expanduser()
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    return base / "fleet" / "fleet.duckdb"
+
+
+class Store:
+    """One store file. Holds no connection: each call opens, works and closes.
+
+    Parameters
+    ----------
+    path : the file, `default_path()` if None.
+    """
+
+    def __init__(self, path: Path | str | None = None) -> None:
+        self.path = Path(path).expanduser() if path is not None else default_path()
+
+    def __repr__(self) -> str:
+        return f"Store({str(self.path)!r})"
+
+    def create(self) -> Store:
+        """Make the store if it isn't there, bring it up to date if it is; returns itself.
+
+        Raises
+        ------
+        FleetError
+            If the folder can't be written, or the file is no store, damaged, locked or from a newer fleet.
+        """
+        if self.path.exists():
+            return self.open()
+        folder = self.path.parent
+        try:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            # made aside and linked into place, so that a half-made store is never found under its name
+            with tempfile.TemporaryDirectory(prefix=".fleet-new-", dir=folder) as aside:
+                new = Path(aside) / "new.duckdb"
+                with owner_only_files(), connection(new, read_only=False, wait_s=0) as con:
+                    migrate(con, self.path)
+                with contextlib.suppress(FileExistsError):
+                    _put_in_place(new, self.path)
+        except OSError as error:
+            why = (error.strerror or type(error).__name__).lower()
+            raise FleetError(
+                f"cannot make a store in {folder}: {why}; name another place with --store."
+            ) from error
+        return self.open()
+
+    def open(self) -> Store:
+        """Check that the store is there, sound and up to date (an older one is migrated); returns itself."""
+        with self.reader():
+            return self
+
+    @contextmanager
+    def reader(self) -> Iterator[Connection]:
+        """A connection that can only read this one file; waits a little for a writer to finish."""
+        self._be_there()
+        if self._schema() < newest_schema():
+            with self.writer():
+                pass
+        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
+            yield con
+
+    @contextmanager
+    def writer(self) -> Iterator[Connection]:
+        """A connection in one transaction: kept if the block ends well, undone if it raises."""
+        self._be_there()
+        with owner_only_files(), connection(self.path, read_only=False, wait_s=WRITER_WAIT_S) as con:
+            migrate(con, self.path)
+            con.begin()
+            try:
+                yield con
+                con.commit()
+            except BaseException:
+                with contextlib.suppress(Exception):  # the first error is the one to tell
+                    con.rollback()
+                raise
+
+    def _be_there(self) -> None:
+        if not self.path.exists():
+            raise absent(self.path)
+        if self.path.is_dir():
+            raise FleetError(f"{self.path} is a folder, not a store; name the store's file with --store.")
+
+    def _schema(self) -> int:
+        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
+            return schema_of(con, self.path)
+
+    def revision(self) -> int:
+        """Number of changes made to the store so far; it grows with each."""
+        with self.reader() as con:
+            return int(con.execute("select revision from store_state").fetchall()[0][0])
+
+    def key_check(self) -> str | None:
+        """Check value of the token key that the store was made with, None before the first token."""
+        with self.reader() as con:
+            value = con.execute("select key_check from store_state").fetchall()[0][0]
+            return None if value is None else str(value)
+
+    def append(
+        self,
+        good: pd.DataFrame,
+        *,
+        file_name: str,
+        rows_read: int | None = None,
+        put_aside: int = 0,
+        key_check: str | None = None,
+        supersede: bool = False,
+    ) -> Appended:
+        """Take checked sheets in, all in one transaction; sheets that are there already stay as they are.
+
+        Parameters
+        ----------
+        good : typed rows with columns of `STORED_COLUMNS` (a missing one is empty throughout).
+        file_name : what the intake's record calls the file.
+        rows_read, put_aside : counts of the file, if the checks put rows aside before.
+        key_check : check value of the key that made the tokens; another than the store's is refused.
+        supersede : whether other contents under a known number are a correction, not a contradiction.
+
+        Raises
+        ------
+        FleetError
+            If the store can't be written, or its tokens were made with another key.
+        """
+        table = appending.staging_table(good)
+        with self.writer() as con:
+            if key_check is not None:
+                appending.claim_key(con, key_check)
+            return appending.append_sheets(
+                con,
+                table,
+                file_name=file_name,
+                rows_read=len(good) + put_aside if rows_read is None else rows_read,
+                put_aside=put_aside,
+                supersede=supersede,
+            )
+
+    def current(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Newest version of each sheet with its `unit` and whether it is the unit's `newest`, by date.
+
+        Parameters
+        ----------
+        columns : some of `CURRENT_COLUMNS`, all if None.
+        """
+        return self._frame("current_sheet", columns)
+
+    def teaching(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """The sheets that teach: each unit's newest one, check pickups left out, by date."""
+        return self._frame("teaching_sheet", columns)
+
+    def _frame(self, view: str, columns: Sequence[str] | None) -> pd.DataFrame:
+        wanted = CURRENT_COLUMNS if columns is None else tuple(columns)
+        if unknown := set(wanted) - set(CURRENT_COLUMNS):
+            raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
+        query = f"select {', '.join(wanted)} from {view} order by measured_on, bench, sheet_no"
+        with self.reader() as con:
+            return as_frame(con, query)
+
+    def history(self, sheet_no: str, *, bench: str | None = None) -> pd.DataFrame:
+        """Every version of one sheet, oldest first, with when it came in and whether that was undone."""
+        query = f"""
+            select s.version, i.intake_id, i.file_name, i.taken_in_at, i.undone_at,
+                   {", ".join(f"s.{name}" for name in STORED_COLUMNS)}
+            from sheet s join intake i on i.intake_id = s.intake_id
+            where s.sheet_no = $sheet_no and ($bench is null or s.bench = $bench)
+            order by s.bench, s.version
+        """
+        with self.reader() as con:
+            return as_frame(con, query, {"sheet_no": sheet_no, "bench": bench})
+
+    def intakes(self) -> pd.DataFrame:
+        """The record of every intake, oldest first."""
+        with self.reader() as con:
+            return as_frame(con, "select * from intake order by intake_id")
+
+
+def as_frame(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:
+    """Rows of a query; text columns are `str` with NaN for "not told", even where all are."""
+    frame = con.sql(query, params=params or {}).df()
+    return frame.astype({name: "str" for name, dtype in frame.dtypes.items() if dtype == object})
+
+
+def _put_in_place(new: Path, path: Path) -> None:
+    try:
+        path.hardlink_to(new)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if path.exists():
+            raise FileExistsError(path) from None
+        new.rename(path)
