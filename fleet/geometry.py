@@ -21,6 +21,8 @@ nose down) makes it 23, and 92 degrees of rake become 93.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -43,4 +45,282 @@ def cosd(angle_deg: ArrayLike) -> Floats:
 def tand(angle_deg: ArrayLike) -> Floats:
     """Tangent of an angle [degrees]."""
     out: Floats = np.tan(np.radians(np.asarray(angle_deg, dtype=float)))
+    return out
+
+
+@dataclass(frozen=True)
+class Stance:
+    """How cantilever and stylus stand in space, as a fixed observer reads them.
+
+    All in degrees and in the signs of this module; arrays of one shape, or scalars.
+
+    Attributes
+    ----------
+    vta_deg : ndarray
+        True inclination of the cantilever line to the record.
+    sra_deg : ndarray
+        Rake of the contact edge, read in the fixed side view.
+    azimuth_deg : ndarray
+        Lean of the contact edge, read in the fixed front view.
+    zenith_deg : ndarray
+        Turn of the contact edge across the groove, seen with the stylus pointing at the eye.
+    cantilever_yaw_deg : ndarray
+        Turn of the cantilever in the same view and sense as the zenith.
+    """
+
+    vta_deg: Floats
+    sra_deg: Floats
+    azimuth_deg: Floats
+    zenith_deg: Floats
+    cantilever_yaw_deg: Floats
+
+
+def rotate(
+    vector: ArrayLike, *, roll_deg: ArrayLike = 0.0, tilt_deg: ArrayLike = 0.0, yaw_deg: ArrayLike = 0.0
+) -> Floats:
+    """Turn vectors fixed in the body: roll first, then tilt, then yaw, all about the stylus tip.
+
+    Parameters
+    ----------
+    vector : array_like, shape (3, ...)
+        Components along x, y, z of the module's frame.
+    roll_deg : array_like, optional
+        + = clockwise facing the nose [degrees].
+    tilt_deg : array_like, optional
+        + = tail up [degrees].
+    yaw_deg : array_like, optional
+        + = clockwise seen with the stylus pointing at the eye [degrees].
+
+    Returns
+    -------
+    ndarray, shape (3, ...)
+        Turned components; the angles broadcast against the trailing shape.
+    """
+    x, y, z = np.asarray(vector, dtype=float)
+    sr, cr = sind(-np.asarray(roll_deg, float)), cosd(roll_deg)
+    sp, cp, sw, cw = sind(tilt_deg), cosd(tilt_deg), sind(yaw_deg), cosd(yaw_deg)
+    y, z = cr * y - sr * z, sr * y + cr * z
+    x, z = cp * x + sp * z, cp * z - sp * x
+    x, y = cw * x - sw * y, sw * x + cw * y
+    return np.stack(np.broadcast_arrays(x, y, z))
+
+
+def stance(
+    vta_deg: ArrayLike,
+    sra_deg: ArrayLike = 90.0,
+    *,
+    azimuth_deg: ArrayLike = 0.0,
+    zenith_deg: ArrayLike = 0.0,
+    roll_deg: ArrayLike = 0.0,
+    tilt_deg: ArrayLike = 0.0,
+    yaw_deg: ArrayLike = 0.0,
+) -> Stance:
+    """Read the angles of a unit whose body has been rolled, tilted and yawed, exactly.
+
+    Parameters
+    ----------
+    vta_deg, sra_deg, azimuth_deg, zenith_deg : array_like
+        The unit on a level, straight, upright body [degrees]. The edge that sets the zenith lies level.
+    roll_deg, tilt_deg, yaw_deg : array_like, optional
+        What is done to the body, as for `rotate` [degrees].
+
+    Returns
+    -------
+    Stance
+        What an observer who stays where he is reads afterwards. Derived; the matrices of `rotate`.
+
+    Examples
+    --------
+    >>> round(float(stance(22.0, 92.0, tilt_deg=1.0).sra_deg), 6)
+    93.0
+    """
+    cantilever = (cosd(vta_deg), 0.0 * cosd(vta_deg), -sind(vta_deg))
+    edge = (-cosd(sra_deg) / sind(sra_deg), tand(azimuth_deg), 1.0)
+    across = (-sind(zenith_deg), cosd(zenith_deg), 0.0)
+    turns = {"roll_deg": roll_deg, "tilt_deg": tilt_deg, "yaw_deg": yaw_deg}
+    d, u, e = (rotate(np.stack(np.broadcast_arrays(*v)), **turns) for v in (cantilever, edge, across))
+    return Stance(
+        vta_deg=np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1]))),
+        sra_deg=np.degrees(np.arctan2(u[2], -u[0])),
+        azimuth_deg=np.degrees(np.arctan2(u[1], u[2])),
+        zenith_deg=np.degrees(np.arctan2(-e[0], e[1])),
+        cantilever_yaw_deg=np.degrees(np.arctan2(d[1], d[0])),
+    )
+
+
+def apparent_yaw_deg(vta_deg: ArrayLike, roll_deg: ArrayLike, *, tilt_deg: ArrayLike = 0.0) -> Floats:
+    """Turn that a straight but sloping cantilever *seems* to have because the body is rolled.
+
+    On a level headshell ``-atan(tan(vta) sin(roll))``; exact. A "bent cantilever" is to be tested
+    against this figure first.
+
+    Parameters
+    ----------
+    vta_deg : array_like
+        Tracking angle before roll and tilt [degrees].
+    roll_deg : array_like
+        Body roll, + = clockwise facing the nose [degrees].
+    tilt_deg : array_like, optional
+        Tilt put on after the roll [degrees].
+
+    Returns
+    -------
+    ndarray
+        Apparent turn in the zenith's sense [degrees]; a positive roll gives a negative figure.
+    """
+    return stance(vta_deg, roll_deg=roll_deg, tilt_deg=tilt_deg).cantilever_yaw_deg
+
+
+def rolled_vta_deg(vta_deg: ArrayLike, roll_deg: ArrayLike) -> Floats:
+    """True tracking angle after a roll, ``asin(sin(vta) cos(roll))`` [degrees]; exact, even in the roll."""
+    out: Floats = np.degrees(np.arcsin(sind(vta_deg) * cosd(roll_deg)))
+    return out
+
+
+def side_view_vta_deg(vta_deg: ArrayLike, roll_deg: ArrayLike) -> Floats:
+    """Tracking angle that a camera at the side sees after a roll, ``atan(tan(vta) cos(roll))`` [degrees]."""
+    out: Floats = np.degrees(np.arctan(tand(vta_deg) * cosd(roll_deg)))
+    return out
+
+
+def zenith_alignment_deg(
+    zenith_deg: ArrayLike, vta_deg: ArrayLike = 0.0, roll_deg: ArrayLike = 0.0
+) -> tuple[Floats, Floats]:
+    """Give the two figures by which a zenith error is corrected, both + = clockwise seen from above.
+
+    Parameters
+    ----------
+    zenith_deg : array_like
+        Zenith error as read, + = clockwise with the stylus pointing at the eye [degrees].
+    vta_deg : array_like, optional
+        Tracking angle of the unit [degrees].
+    roll_deg : array_like, optional
+        Roll built into the mounting, + = clockwise facing the nose [degrees].
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        How far to turn the body, which is the reading itself (in play the error has the other sense, so
+        the cure has the same one); and where the cantilever then stands, the reading plus
+        ``atan(tan(vta) sin(roll))`` [degrees]. Exact for a zenith read on the mounted, rolled body.
+    """
+    turn, yaw = np.broadcast_arrays(np.asarray(zenith_deg, float), apparent_yaw_deg(vta_deg, roll_deg))
+    return turn[()], (turn - yaw)[()]
+
+
+def arm_height_change_mm(
+    tilt_deg: ArrayLike, arm_length_mm: ArrayLike, *, start_deg: ArrayLike = 0.0
+) -> Floats:
+    """Rise of the arm's vertical bearing that tilts the body, the tip staying on the record.
+
+    ``L (sin(start + tilt) - sin(start))``; exact (derived). A record thicker by as much does the same,
+    downwards.
+
+    Parameters
+    ----------
+    tilt_deg : array_like
+        Tilt wanted, + = tail up [degrees].
+    arm_length_mm : array_like
+        Stylus tip to vertical bearing [mm].
+    start_deg : array_like, optional
+        Slope of the line from tip to bearing before the change [degrees].
+
+    Returns
+    -------
+    ndarray
+        Height change [mm], + = up.
+    """
+    start = np.asarray(start_deg, float)
+    out: Floats = np.asarray(arm_length_mm, float) * (sind(start + np.asarray(tilt_deg, float)) - sind(start))
+    return out
+
+
+def tilt_from_arm_height_deg(
+    height_change_mm: ArrayLike, arm_length_mm: ArrayLike, *, start_deg: ArrayLike = 0.0
+) -> Floats:
+    """Tilt that a rise of the arm's bearing gives: the inverse of `arm_height_change_mm` [degrees].
+
+    NaN where the height is more than the arm is long.
+    """
+    start = np.asarray(start_deg, float)
+    sine = np.asarray(height_change_mm, float) / np.asarray(arm_length_mm, float) + sind(start)
+    with np.errstate(invalid="ignore"):
+        out: Floats = np.degrees(np.arcsin(sine)) - start
+    return out
+
+
+def tilt_window_deg(
+    sra_deg: ArrayLike,
+    vta_deg: ArrayLike,
+    *,
+    rake_band_deg: tuple[float, float],
+    tracking_band_deg: tuple[float, float],
+) -> tuple[Floats, Floats]:
+    """Give the lowest and highest tilt that puts both angles into their bands at once.
+
+    A tilt adds to both alike, so the window exists exactly when ``s1 - v2 <= SRA - VTA <= s2 - v1``;
+    sag moves the window and never opens or closes it. Derived.
+
+    Parameters
+    ----------
+    sra_deg, vta_deg : array_like
+        The unit on a level headshell [degrees].
+    rake_band_deg, tracking_band_deg : (float, float)
+        Lowest and highest angle accepted, s1..s2 and v1..v2 [degrees].
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        Low and high end [degrees]; low > high means that no tilt serves both.
+    """
+    s, v = np.asarray(sra_deg, float), np.asarray(vta_deg, float)
+    low = np.maximum(rake_band_deg[0] - s, tracking_band_deg[0] - v)
+    high = np.minimum(rake_band_deg[1] - s, tracking_band_deg[1] - v)
+    return low, high
+
+
+def stack_height_mm(
+    height_mm: ArrayLike,
+    *,
+    tip_to_mount_mm: ArrayLike,
+    tilt_deg: ArrayLike = 0.0,
+    wedge_at_holes_mm: ArrayLike = 0.0,
+) -> Floats:
+    """Record surface to the level headshell, body tilted under a wedge; exact.
+
+    The body turns about the stylus tip, which stays where it is: the point of its mounting face on the
+    hole line, behind the tip and above it, goes to ``H cos(tilt) + m sin(tilt)``. Derived.
+
+    Parameters
+    ----------
+    height_mm : array_like
+        Record surface to the mounting face of the level body at its tracking force [mm].
+    tip_to_mount_mm : array_like
+        Stylus tip to the line of the mounting holes, horizontally, tip in front [mm].
+    tilt_deg : array_like, optional
+        + = tail up [degrees].
+    wedge_at_holes_mm : array_like, optional
+        Thickness of the wedge at the hole line, measured square to the headshell [mm].
+
+    Returns
+    -------
+    ndarray
+        Height of the headshell's underside at the hole line [mm].
+    """
+    height, mount = np.asarray(height_mm, float), np.asarray(tip_to_mount_mm, float)
+    out: Floats = height * cosd(tilt_deg) + mount * sind(tilt_deg) + np.asarray(wedge_at_holes_mm, float)
+    return out
+
+
+def wedge_at_holes_mm(
+    tilt_deg: ArrayLike, *, thin_edge_mm: ArrayLike, thin_edge_to_holes_mm: ArrayLike
+) -> Floats:
+    """Thickness of a wedge at the hole line, square to the headshell, from its thin edge [mm].
+
+    The thin edge lies towards the tail for a tilt > 0 and towards the nose for one < 0;
+    `thin_edge_to_holes_mm` is measured along the face that touches the body. Derived: it grows by the
+    sine of the wedge angle over that length.
+    """
+    run = np.asarray(thin_edge_to_holes_mm, float) * np.abs(sind(tilt_deg))
+    out: Floats = np.asarray(thin_edge_mm, float) + run
     return out
