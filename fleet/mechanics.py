@@ -214,6 +214,101 @@ def sag_exact_deg(
     return out[()]
 
 
+def loaded_vtf_mn(
+    vtf_mn: ArrayLike,
+    drag_ratio: ArrayLike,
+    *,
+    bearing_height_mm: ArrayLike,
+    arm_length_mm: ArrayLike,
+) -> Floats:
+    """Force that the groove carries while the record turns, arm bearing above the record plane.
+
+    The drag pulls the arm with a moment ``mu N h``; what is left is ``VTF / (1 + mu h / La)``. Derived;
+    drag taken along the arm, so the head's offset is left out.
+
+    Parameters
+    ----------
+    vtf_mn : array_like
+        Tracking force as set, record still [mN].
+    drag_ratio : array_like
+        Drag over tracking force.
+    bearing_height_mm : array_like
+        Vertical bearing above the record surface [mm], negative below it.
+    arm_length_mm : array_like
+        Stylus tip to bearing [mm].
+
+    Returns
+    -------
+    ndarray
+        Force [mN].
+    """
+    lever = np.asarray(bearing_height_mm, float) / np.asarray(arm_length_mm, float)
+    out: Floats = np.asarray(vtf_mn, float) / (1.0 + np.asarray(drag_ratio, float) * lever)
+    return out
+
+
+def sag_on_arm_deg(
+    vtf_mn: ArrayLike,
+    compliance_um_per_mn: ArrayLike,
+    cantilever_length_mm: ArrayLike,
+    vta_still_deg: ArrayLike,
+    drag_ratio: ArrayLike,
+    *,
+    bearing_height_mm: ArrayLike = 0.0,
+    arm_length_mm: ArrayLike = 230.0,
+    still_drag_ratio: ArrayLike = 0.0,
+) -> Floats:
+    """Sag as a bench would see it: arm bearing height and friction of the still record counted in.
+
+    Both are as large as the sag itself. A bearing above the record takes load off the turning stylus;
+    friction still held from lowering the arm (positive: it pushes the tip back and steepens the still
+    angle) is added to the moving drag.
+
+    Parameters
+    ----------
+    vtf_mn, compliance_um_per_mn, cantilever_length_mm, vta_still_deg, drag_ratio : array_like
+        As for `sag_exact_deg`; the still angle is that of a record without friction.
+    bearing_height_mm, arm_length_mm : array_like, optional
+        As for `loaded_vtf_mn` [mm].
+    still_drag_ratio : array_like, optional
+        Friction held on the still record, over tracking force, + = against the turning drag.
+
+    Returns
+    -------
+    ndarray
+        Apparent sag [degrees]: still reading minus moving reading. First order
+        ``N C / (L cos t) (mu (tan t - h/La) + mu_still tan t)``. Derived.
+    """
+    deflection = static_deflection_deg(vtf_mn, compliance_um_per_mn, cantilever_length_mm, vta_still_deg)
+    softness = np.radians(deflection) / cosd(vta_still_deg)
+    free_rad = np.radians(np.asarray(vta_still_deg, float) + deflection)
+    share = loaded_vtf_mn(1.0, drag_ratio, bearing_height_mm=bearing_height_mm, arm_length_mm=arm_length_mm)
+    moving = _solve_deflection(free_rad, softness * share, drag_ratio, 0.0)
+    still = _solve_deflection(free_rad, softness, -np.asarray(still_drag_ratio, float), 0.0)
+    out: Floats = np.degrees(moving - still)
+    return out[()]
+
+
+def sag_on_arm_scale_deg(
+    vtf_mn: ArrayLike,
+    compliance_um_per_mn: ArrayLike,
+    cantilever_length_mm: ArrayLike,
+    vta_deg: ArrayLike,
+    *,
+    bearing_height_mm: ArrayLike,
+    arm_length_mm: ArrayLike,
+) -> Floats:
+    """First-order sag for each unit of drag ratio on an arm of this bearing height [degrees].
+
+    ``N C / (L cos t) (tan t - h/La)``: nil where the line from tip to bearing is parallel to the
+    cantilever. Parameters as for `sag_scale_deg` and `loaded_vtf_mn`. Derived.
+    """
+    slope = np.asarray(bearing_height_mm, float) / np.asarray(arm_length_mm, float)
+    deflection = static_deflection_deg(vtf_mn, compliance_um_per_mn, cantilever_length_mm, vta_deg)
+    out: Floats = deflection * (tand(vta_deg) - slope)
+    return out
+
+
 def soften(
     vta_still_deg: ArrayLike, sag_deg: ArrayLike, static_deflection_deg: ArrayLike, factor: ArrayLike
 ) -> tuple[Floats, Floats]:

@@ -47,7 +47,7 @@ def test_rotations_keep_lengths(vector, roll, tilt, yaw):
 @unhurried
 @given(slopes, st.floats(-30.0, 30.0), small)
 def test_alignment_figures_differ_by_the_apparent_yaw(vta, roll, zenith):
-    """Aligning at the cantilever and at the body differ by what the roll makes one see, whatever the zenith."""
+    """Aligning at the cantilever and at the body differ by the turn that the roll feigns."""
     body, cantilever = geometry.zenith_alignment_deg(zenith, vta, roll)
     assert cantilever - body == pytest.approx(-geometry.apparent_yaw_deg(vta, roll), abs=1e-9)
 
