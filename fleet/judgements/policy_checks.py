@@ -103,7 +103,7 @@ def _check_tilt_and_wedges(policy: Policy) -> None:
     if not -20.0 <= policy.tilt_lower_limit_deg <= 0.0:
         raise _wrong(policy, "tilt_lower_limit_deg", "must be from -20 to 0 deg")
     if not 0.0 <= policy.clearance_deg <= -policy.tilt_lower_limit_deg:
-        raise _wrong(policy, "price_quantile_quoted", "breaks the order 0 < low <= quoted <= high < 1")
+        raise _wrong(policy, "clearance_deg", "must be from 0 to the size of tilt_lower_limit_deg")
     if not policy.arm_only_deg[0] <= 0.0 <= policy.arm_only_deg[1]:
         raise _wrong(policy, "arm_only_deg", "must hold 0")
     if any(abs(wedge) > 20.0 for wedge in policy.stock_wedges_deg):

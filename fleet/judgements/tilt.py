@@ -102,7 +102,7 @@ def choose_tilt(
     TiltChoice
         Arrays of the broadcast shape.
     """
-    sra, vta, room = _arrays(sra_dynamic_deg, vta_dynamic_deg, tilt_room_deg)
+    (sra, vta, room), shape = _arrays(sra_dynamic_deg, vta_dynamic_deg, tilt_room_deg)
     low, high = policy.tilt_lower_limit_deg, room - policy.clearance_deg
     spherical = np.isnan(sra)
     tilt = np.empty(sra.shape)
@@ -117,7 +117,8 @@ def choose_tilt(
         alone = np.minimum(policy.tracking_wish_deg - vta[spherical], 0.0)
         tilt[spherical] = _hold(alone, low, high[spherical])
         tilt[spherical & np.isnan(vta)] = np.nan
-    return TiltChoice(tilt, outcome_at(tilt, sra, vta, policy), policy.label)
+    outcome = outcome_at(tilt, sra, vta, policy)
+    return TiltChoice(tilt.reshape(shape), outcome.reshape(shape), policy.label)
 
 
 def outcome_at(
@@ -135,20 +136,21 @@ def outcome_at(
     ndarray of int8
         Codes into `OUTCOMES`.
     """
-    tilt, sra, vta = _arrays(tilt_deg, sra_dynamic_deg, vta_dynamic_deg)
+    (tilt, sra, vta), shape = _arrays(tilt_deg, sra_dynamic_deg, vta_dynamic_deg)
     band = policy.guarded_rake_deg
     net = tilt + sra
     rake_off = net < band[0] - DECIMAL_SLACK_DEG
     rake_off |= net > band[1] + DECIMAL_SLACK_DEG
     np.add(tilt, vta, out=net)
     tracking_off = net > policy.guarded_tracking_deg + DECIMAL_SLACK_DEG
-    code = np.asarray(rake_off.astype(np.int8) * np.int8(2))
+    code = rake_off.astype(np.int8)
+    code *= np.int8(2)
     code += tracking_off
     spherical = np.isnan(sra)
     if spherical.any():
         code[spherical] = np.where(tracking_off[spherical], NEITHER, BOTH)
     code[np.isnan(net)] = UNREAD
-    return code
+    return code.reshape(shape)
 
 
 def reach(
@@ -172,7 +174,7 @@ def reach(
     Reach
         Exactly one of `both`, `conflict_built_in`, `conflict_reach` holds wherever tracking is read.
     """
-    sra, vta, room = _arrays(sra_dynamic_deg, vta_dynamic_deg, tilt_room_deg)
+    (sra, vta, room), shape = _arrays(sra_dynamic_deg, vta_dynamic_deg, tilt_room_deg)
     accepted, limit = policy.rake_accepted_deg, policy.tracking_limit_deg
     low = policy.tilt_lower_limit_deg - DECIMAL_SLACK_DEG
     rake_high = np.fmin(accepted[1] - sra, room - policy.clearance_deg)
@@ -190,11 +192,14 @@ def reach(
     conflict_reach = ~both
     conflict_reach &= ~built_in
     conflict_reach &= ~np.isnan(vta)
-    return Reach(rake, tracking, both, built_in, conflict_reach)
+    answers = (rake, tracking, both, built_in, conflict_reach)
+    return Reach(*(answer.reshape(shape) for answer in answers))
 
 
-def _arrays(*values: ArrayLike) -> tuple[NDArray[np.float64], ...]:
-    return tuple(np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in values)))
+def _arrays(*values: ArrayLike) -> tuple[tuple[NDArray[np.float64], ...], tuple[int, ...]]:
+    """Broadcast to arrays of at least one dimension (0-d ones turn into scalars); and the true shape."""
+    arrays = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in values))
+    return tuple(np.atleast_1d(*arrays)), arrays[0].shape
 
 
 def _aim(policy: Policy) -> float:
