@@ -1,1 +1,22 @@
-"""Bench sheets in: read, check, token, accept."""
+"""Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
+
+from fleet.intake.checks import Checked, check_sheets
+from fleet.intake.door import IntakeReport, intake_file
+from fleet.intake.enquiries import read_enquiries
+from fleet.intake.faults import Fault
+from fleet.intake.reader import read_sheets
+from fleet.intake.table import SheetTable
+from fleet.intake.tokens import TokenKey, load_key
+
+__all__ = [
+    "Checked",
+    "Fault",
+    "IntakeReport",
+    "SheetTable",
+    "TokenKey",
+    "check_sheets",
+    "intake_file",
+    "load_key",
+    "read_enquiries",
+    "read_sheets",
+]

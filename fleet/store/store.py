@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
+from pandas.api.types import is_object_dtype
 
 from fleet.columns import STORED_COLUMNS
 from fleet.errors import FleetError
@@ -215,8 +216,8 @@ class Store:
 
 def as_frame(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:
     """Rows of a query; text columns are `str` with NaN for "not told", even where all are."""
-    frame = con.sql(query, params=params or {}).df()
-    return frame.astype({name: "str" for name, dtype in frame.dtypes.items() if dtype == object})
+    frame: pd.DataFrame = con.sql(query, params=params or {}).df()
+    return frame.astype({name: "str" for name in frame if is_object_dtype(frame[name])})
 
 
 def _put_in_place(new: Path, path: Path) -> None:

@@ -32,6 +32,7 @@ create table intake (
 create table sheet (
     intake_id integer not null,
     version integer not null check (version >= 1),
+    marks varchar, -- plausibility warnings that the accepted row got at the door
     sheet_no varchar not null,
     measured_on date not null,
     serial_token varchar,

@@ -1,0 +1,264 @@
+"""Rows of text become typed sheets, or are put aside with everything that is wrong with them.
+
+Each column is checked on its distinct values only, so a million rows cost about as much as their variety.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
+from fleet.intake import hints
+from fleet.intake.faults import Fault, printable
+from fleet.intake.table import SheetTable, Text
+from fleet.intake.tokens import TokenKey
+
+MOST_FAULTS_TOLD = 100_000
+"""Faults described one by one; a file with more is put aside all the same, row by row, but not described."""
+
+_LONGEST_SERIAL = 100
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Typed rows, and what was wrong with the others.
+
+    Attributes
+    ----------
+    file : the file's name as faults show it.
+    good : rows without a fault, indexed by line; serials are there only as `serial_token`.
+    faults : what is wrong, by line and column (at most `MOST_FAULTS_TOLD`).
+    warnings : what looks odd in rows that are good all the same, by line.
+    rows_read, put_aside : counts of rows; `len(good)` is the difference.
+    ignored : columns that were not looked at.
+    """
+
+    file: str
+    good: pd.DataFrame
+    faults: tuple[Fault, ...]
+    warnings: tuple[Fault, ...]
+    rows_read: int
+    put_aside: int
+    ignored: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """Distinct texts of a column: what each means, and why those that mean nothing don't."""
+
+    values: pa.Array
+    reasons: dict[int, str]
+
+
+def check_sheets(table: SheetTable, *, key: TokenKey | None = None, today: dt.date | None = None) -> Checked:
+    """Check every row of a file of bench sheets.
+
+    Parameters
+    ----------
+    table : the file's rows as text.
+    key : turns serials into tokens; without it they are dropped, and each sheet is a unit of its own.
+    today : last day that isn't in the future, the computer's if None.
+    """
+    checked = check_table(table, COLUMNS, key=key, today=today)
+    from fleet.intake.plausible import odd_readings
+
+    warnings = odd_readings(checked.good, checked.file)
+    return Checked(**{**checked.__dict__, "warnings": warnings})
+
+
+def check_table(
+    table: SheetTable, known: Mapping[str, Column], *, key: TokenKey | None, today: dt.date | None = None
+) -> Checked:
+    """Check every row against a catalogue of columns; see `check_sheets`."""
+    last_day = today or dt.date.today()
+    n_rows = len(table.lines)
+    bad = np.zeros(n_rows, dtype=bool)
+    told: list[tuple[int, int, Fault]] = []
+    typed: dict[str, pa.Array] = {}
+    for order, (name, column) in enumerate(known.items()):
+        stored = "serial_token" if column.name == "serial" else name
+        if name not in table.columns:
+            typed[stored] = _absent(column, n_rows)
+            continue
+        judge = _judge_of(column, key, last_day)
+        codes, texts = _distinct(table.columns[name])
+        judged = judge(texts)
+        typed[stored] = judged.values.take(codes)
+        if judged.reasons:
+            wrong = np.isin(codes.to_numpy(), np.fromiter(judged.reasons, dtype=np.int64))
+            bad |= wrong
+            for row in np.flatnonzero(wrong)[: max(MOST_FAULTS_TOLD - len(told), 0)]:
+                code = codes[int(row)].as_py()
+                value, reason = printable(texts[code].as_py() or ""), judged.reasons[code]
+                told.append(
+                    (
+                        int(table.lines[row]),
+                        order,
+                        Fault(table.file, int(table.lines[row]), name, value, reason),
+                    )
+                )
+    told += [(fault.line, -1, fault) for fault in table.broken]
+    told.sort(key=lambda entry: entry[:2])
+    return Checked(
+        file=table.file,
+        good=_frame(typed, table.lines, ~bad),
+        faults=tuple(fault for _, _, fault in told[:MOST_FAULTS_TOLD]),
+        warnings=(),
+        rows_read=table.rows_read,
+        put_aside=len(table.broken) + int(bad.sum()),
+        ignored=table.ignored,
+    )
+
+
+def _frame(
+    typed: dict[str, pa.Array], lines: npt.NDArray[np.int64], good: npt.NDArray[np.bool_]
+) -> pd.DataFrame:
+    table = pa.table(typed)
+    if not good.all():
+        table = table.filter(pa.array(good))
+        lines = lines[good]
+    frame: pd.DataFrame = table.to_pandas(date_as_object=False)
+    texts = {name: "str" for name, array in typed.items() if pa.types.is_string(array.type)}
+    days = {name: "datetime64[us]" for name, array in typed.items() if pa.types.is_date(array.type)}
+    frame = frame.astype({**texts, **days})
+    frame.index = pd.Index(lines, name="line")
+    return frame
+
+
+def _distinct(text: Text) -> tuple[pa.Array, pa.Array]:
+    """(code of each cell, distinct trimmed texts), blank cells being one null text."""
+    trimmed = pc.utf8_trim_whitespace(text.combine_chunks())
+    if isinstance(trimmed, pa.ChunkedArray):
+        trimmed = trimmed.combine_chunks()
+    encoded = trimmed.dictionary_encode(null_encoding="encode")
+    texts = encoded.dictionary
+    return encoded.indices, pc.if_else(pc.equal(texts, ""), pa.scalar(None, pa.string()), texts)
+
+
+def _absent(column: Column, n_rows: int) -> pa.Array:
+    if column.kind == "number":
+        return pa.nulls(n_rows, pa.float64())
+    if column.default:
+        return pa.array([column.default] * n_rows, pa.string())
+    return pa.nulls(n_rows, pa.string())
+
+
+def _judge_of(column: Column, key: TokenKey | None, today: dt.date) -> Callable[[pa.Array], _Judged]:
+    def judge(texts: pa.Array) -> _Judged:
+        if column.name == "serial":
+            judged = _serials(texts, key)
+        elif column.kind == "number":
+            judged = _numbers(texts, column)
+        elif column.kind == "date":
+            judged = _days(texts, today)
+        elif column.kind == "word":
+            judged = _words(texts, column)
+        elif column.kind == "codes":
+            judged = _word_lists(texts, column)
+        else:
+            judged = _patterned(texts, column)
+        return _with_blank(judged, texts, column)
+
+    return judge
+
+
+def _with_blank(judged: _Judged, texts: pa.Array, column: Column) -> _Judged:
+    """Blank cells: a fault where the column is required, else its default."""
+    if not texts.null_count:
+        return judged
+    if column.required:
+        blanks = np.flatnonzero(pc.is_null(texts).to_numpy(zero_copy_only=False))
+        return _Judged(judged.values, {**judged.reasons, **{int(i): "is missing" for i in blanks}})
+    if column.default:
+        filled = pc.if_else(pc.is_null(texts), pa.scalar(column.default), judged.values)
+        return _Judged(filled, judged.reasons)
+    return judged
+
+
+def _faulty(texts: pa.Array, right: pa.Array, say: Callable[[str], str]) -> dict[int, str]:
+    """Reasons for the texts that are there but aren't right."""
+    wrong = pc.and_(pc.is_valid(texts), pc.invert(pc.fill_null(right, False)))
+    return {int(i): say(texts[int(i)].as_py()) for i in np.flatnonzero(wrong.to_numpy(zero_copy_only=False))}
+
+
+def _numbers(texts: pa.Array, column: Column) -> _Judged:
+    readable = pa.array([True] * len(texts))
+    try:
+        values = pc.cast(texts, pa.float64())
+    except pa.ArrowInvalid:
+        readable = pc.match_substring_regex(texts, r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$")
+        values = pc.cast(pc.if_else(readable, texts, pa.scalar(None, pa.string())), pa.float64())
+    finite = pc.and_(readable, pc.fill_null(pc.is_finite(values), False))
+    reasons = _faulty(texts, finite, hints.no_number)
+    if column.choices:
+        inside = pc.is_in(values, pa.array(column.choices, pa.float64()))
+    else:
+        inside = pc.and_(pc.greater_equal(values, column.low), pc.less_equal(values, column.high))
+    outside = pc.and_(finite, pc.invert(pc.fill_null(inside, False)))
+    for i in np.flatnonzero(outside.to_numpy(zero_copy_only=False)):
+        reasons[int(i)] = hints.out_of_range(column, values[int(i)].as_py())
+    return _Judged(pc.add(values, 0.0), reasons)  # + 0.0 makes -0 plain 0
+
+
+def _days(texts: pa.Array, today: dt.date) -> _Judged:
+    written = pc.match_substring_regex(texts, r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")
+    tidy = pc.if_else(written, texts, pa.scalar(None, pa.string())).to_pandas()
+    days = pd.to_datetime(tidy, format="%Y-%m-%d", errors="coerce")
+    values = pa.Array.from_pandas(days.dt.date if len(days) else [], type=pa.date32())
+    reasons = _faulty(texts, pc.is_valid(values), hints.no_day)
+    future = pc.fill_null(pc.greater(values, pa.scalar(today, pa.date32())), False)
+    reasons |= {int(i): "is in the future" for i in np.flatnonzero(future.to_numpy(zero_copy_only=False))}
+    return _Judged(values, reasons)
+
+
+def _words(texts: pa.Array, column: Column) -> _Judged:
+    lower = pc.utf8_lower(texts)
+    known = pc.is_in(lower, pa.array(column.words))
+    return _Judged(
+        pc.if_else(known, lower, pa.scalar(None, pa.string())),
+        _faulty(texts, known, lambda _: f"is not {column.accepts}"),
+    )
+
+
+def _word_lists(texts: pa.Array, column: Column) -> _Judged:
+    values: list[str | None] = []
+    reasons: dict[int, str] = {}
+    for i, text in enumerate(texts.to_pylist()):
+        words = {word.strip().lower() for word in (text or "").split(";")} - {""}
+        if not words <= set(column.words):
+            reasons[i] = f"is not {column.accepts}"
+        values.append(";".join(w for w in column.words if w in words) or None)
+    return _Judged(pa.array(values, pa.string()), reasons)
+
+
+def _patterned(texts: pa.Array, column: Column) -> _Judged:
+    pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
+    right = pc.match_substring_regex(texts, f"^(?:{pattern})$")
+    return _Judged(
+        pc.if_else(right, texts, pa.scalar(None, pa.string())),
+        _faulty(texts, right, lambda _: f"is not {column.accepts}"),
+    )
+
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+
+
+def _serials(texts: pa.Array, key: TokenKey | None) -> _Judged:
+    """Tokens of the serials; the serials themselves end here."""
+    serials = texts.to_pylist()
+    reasons = {
+        i: f"is longer than {_LONGEST_SERIAL} characters or holds control characters"
+        for i, serial in enumerate(serials)
+        if serial and (len(serial) > _LONGEST_SERIAL or _CONTROL.search(serial))
+    }
+    tokens = key.tokens(serials) if key else [None] * len(serials)
+    return _Judged(pa.array(tokens, pa.string()), reasons)

@@ -1,0 +1,125 @@
+"""Parquet and XLSX read as text, cell by cell the same as a CSV would say it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from collections.abc import Mapping
+from typing import IO, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from fleet.columns import Column
+from fleet.errors import FleetError
+from fleet.intake.table import SheetTable, Text, match_headers
+
+_LARGEST_UNPACKED_BYTES = 1 << 29
+
+
+def read_parquet(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetTable:
+    """Read the known columns of a Parquet file as text; a row's "line" is its number from 1.
+
+    Raises
+    ------
+    FleetError
+        If it can't be read, lacks a required column, or a column holds something that isn't a cell.
+    """
+    import pyarrow.parquet as pq
+
+    try:
+        parquet = pq.ParquetFile(file)
+        headers = [str(h) for h in parquet.schema_arrow.names]
+        places, ignored = match_headers(headers, known, name)
+        table = parquet.read(columns=list(places))
+        columns = {column: _text(table.column(column)) for column in places}
+    except (pa.ArrowException, OSError) as error:
+        raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
+    n_rows = table.num_rows
+    return _without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
+
+
+def _text(column: pa.ChunkedArray) -> Text:
+    """Cells of any simple type as text; a time of day stays visible, so that a day is never made of it."""
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        column = column.cast(kind.value_type)
+        kind = column.type
+    if pa.types.is_timestamp(kind):
+        midnight = pc.equal(column, pc.floor_temporal(column, unit="day"))
+        if pc.all(midnight).as_py() is not False:
+            column = column.cast(pa.date32())
+    return column.cast(pa.string())
+
+
+def _without_blank_rows(
+    name: str, lines: np.ndarray, columns: dict[str, Text], ignored: tuple[str, ...]
+) -> SheetTable:
+    filled = np.zeros(len(lines), dtype=bool)
+    for text in columns.values():
+        filled |= pc.fill_null(pc.not_equal(pc.utf8_trim_whitespace(text), ""), False).to_numpy()
+    blank = int(len(lines) - filled.sum())
+    if blank:
+        mask = pa.array(filled)
+        columns = {column: text.filter(mask) for column, text in columns.items()}
+        lines = lines[filled]
+    return SheetTable(name, lines, columns, (), blank, ignored)
+
+
+def read_xlsx(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetTable:
+    """Read the known columns of a workbook's first sheet as text.
+
+    Raises
+    ------
+    FleetError
+        If it is no workbook, unpacks to an unreasonable size, lacks a required column, or the package that
+        reads workbooks isn't installed.
+    """
+    rows = _xlsx_rows(file, name)
+    header_at = next((i for i, (_, row) in enumerate(rows) if any(row)), None)
+    if header_at is None:
+        raise FleetError(f"{name} is empty; the first row must hold the column names.")
+    places, ignored = match_headers(rows[header_at][1], known, name)
+    body = rows[header_at + 1 :]
+    columns = {
+        column: pa.chunked_array([[row[place] if place < len(row) else "" for _, row in body]], pa.string())
+        for column, place in places.items()
+    }
+    lines = np.array([number for number, _ in body], dtype=np.int64)
+    return _without_blank_rows(name, lines, columns, ignored)
+
+
+def _xlsx_rows(file: IO[bytes], name: str) -> list[tuple[int, list[str]]]:
+    try:
+        import openpyxl
+    except ImportError as error:
+        raise FleetError(
+            f"{name} is a workbook; to read it: pip install openpyxl, or save it as CSV."
+        ) from error
+    try:
+        with zipfile.ZipFile(file) as packed:
+            if sum(part.file_size for part in packed.infolist()) > _LARGEST_UNPACKED_BYTES:
+                raise FleetError(f"{name} unpacks to more than 512 MB; save it as CSV.")
+        file.seek(0)
+        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
+        sheet = book.worksheets[0]
+        sheet.reset_dimensions()
+        return [
+            (number, [_cell(value) for value in row])
+            for number, row in enumerate(sheet.iter_rows(values_only=True), start=1)
+        ]
+    except FleetError:
+        raise
+    except Exception as error:  # a mangled workbook fails in any way at all
+        raise FleetError(f"{name} cannot be read as a workbook; save it again, or as CSV.") from error
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, dt.datetime):
+        return str(value.date()) if value.time() == dt.time() else str(value)
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)

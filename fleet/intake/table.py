@@ -1,0 +1,79 @@
+"""A file's rows as text, before anything is believed: cells by column name, with the line each row stands on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from fleet.columns import Column
+from fleet.errors import FleetError
+from fleet.intake.faults import Fault, printable_header
+
+Text = pa.ChunkedArray
+
+
+@dataclass(frozen=True)
+class SheetTable:
+    """Rows of one file as text.
+
+    Attributes
+    ----------
+    file : the file's name as faults show it.
+    lines : line of each row (first line of the file = 1; row number in a Parquet file), shape (n_rows,).
+    columns : text of each known column that the file has, each of n_rows cells; nothing else was kept.
+    broken : one fault for each row that could not be read as cells at all; it is not among `lines`.
+    blank_rows : rows without any content, which don't count as rows.
+    ignored : what the file has besides, by name where the header looks like a code, else by place.
+    """
+
+    file: str
+    lines: npt.NDArray[np.int64]
+    columns: Mapping[str, Text]
+    broken: tuple[Fault, ...]
+    blank_rows: int
+    ignored: tuple[str, ...]
+
+    @property
+    def rows_read(self) -> int:
+        """Rows with any content, the broken ones included."""
+        return len(self.lines) + len(self.broken)
+
+
+def match_headers(
+    headers: list[str], known: Mapping[str, Column], file: str
+) -> tuple[dict[str, int], tuple[str, ...]]:
+    """Find the known columns by header.
+
+    Returns
+    -------
+    (place of each known column, from 0; what is ignored).
+
+    Raises
+    ------
+    FleetError
+        If a known column stands twice or a required one is missing.
+    """
+    places: dict[str, int] = {}
+    ignored = []
+    for place, raw in enumerate(headers):
+        header = raw.strip()
+        if header in known:
+            if header in places:
+                raise FleetError(f"{file} has two columns {header}; remove one.")
+            places[header] = place
+        elif header:
+            ignored.append(printable_header(header, place + 1))
+    missing = [name for name, column in known.items() if column.required and name not in places]
+    if missing:
+        raise FleetError(f"{file} has no column {', '.join(missing)}; {_advice(headers)}")
+    return places, tuple(ignored)
+
+
+def _advice(headers: list[str]) -> str:
+    if len(headers) == 1 and any(mark in headers[0] for mark in ";\t|"):
+        return "its fields don't seem to be separated by commas: a reading guide can say by what."
+    return "the first row must hold the column names; other names need a reading guide."
