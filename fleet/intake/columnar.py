@@ -92,7 +92,7 @@ def read_xlsx(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetT
 
 def _xlsx_rows(file: IO[bytes], name: str) -> list[tuple[int, list[str]]]:
     try:
-        import openpyxl
+        import openpyxl  # type: ignore[import-untyped,unused-ignore]
     except ImportError as error:
         raise FleetError(
             f"{name} is a workbook; to read it: pip install openpyxl, or save it as CSV."

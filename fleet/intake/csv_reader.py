@@ -1,8 +1,8 @@
 """CSV as it really comes: exact line numbers, and a broken row never takes its neighbours with it.
 
 A bench sheet has no line breaks inside a cell, but a remark (which is not kept) may. So a line with an open
-quotation mark is joined with the lines after it only if that gives a whole row; otherwise that one line is put
-aside and reading goes on at the next.
+quotation mark is joined with the lines after it only if that gives one whole row and swallows no other;
+otherwise that one line is put aside and reading goes on at the next.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import csv
 import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import IO, Any, cast
 
 import numpy as np
 import pyarrow as pa
@@ -29,7 +30,7 @@ _OPEN_QUOTE = "has a quotation mark that is never closed, or text after a closin
 
 
 def read_csv(
-    stream: io.BufferedIOBase,
+    stream: IO[bytes],
     file: str,
     known: Mapping[str, Column],
     *,
@@ -53,7 +54,7 @@ def read_csv(
     """
     csv.field_size_limit(_LONGEST_CELL)
     text = io.TextIOWrapper(
-        stream,
+        cast(Any, stream),
         encoding="utf-8-sig" if encoding == "utf-8" else encoding,
         errors="surrogateescape",
         newline="",

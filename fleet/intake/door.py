@@ -130,5 +130,5 @@ def _report(checked: Checked, appended: Appended) -> IntakeReport:
 
 
 def _kept_name(name: str) -> str:
-    """The file's name as the store may keep it: only if nobody's name with blanks or mail address is in it."""
+    """The file's name as the store may keep it: never one with blanks or an @ in it."""
     return name if _KEPT_FILE_NAME.fullmatch(name) else f"(name not kept){Path(name).suffix[:8]}"

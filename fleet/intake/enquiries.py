@@ -19,13 +19,13 @@ def read_enquiries(path: Path | str, *, key: TokenKey | None = None) -> tuple[pd
     Parameters
     ----------
     path : CSV, XLSX or Parquet; `-` is CSV on standard input.
-    key : turns serials into tokens; the key in use if None. If there is no key yet, no unit can be known by its
-        serial, and serials are dropped.
+    key : turns serials into tokens; the key in use if None. If there is no key yet, no unit can be known by
+        its serial, and serials are dropped.
 
     Returns
     -------
-    (good enquiries in the file's order, indexed by line, with every column of `ENQUIRY_COLUMNS` but `serial_token`
-    in the place of `serial`, NaN where not told; what was wrong with the others).
+    (good enquiries in the file's order, indexed by line, with every column of `ENQUIRY_COLUMNS` but
+    `serial_token` in the place of `serial`, NaN where not told; what was wrong with the others).
 
     Raises
     ------

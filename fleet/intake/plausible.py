@@ -15,7 +15,7 @@ MOST_WARNINGS = 10_000
 class _Oddity(NamedTuple):
     column: str
     odd: Callable[[pd.DataFrame], pd.Series[bool]]
-    say: Callable[[pd.Series], str]  # type: ignore[type-arg]
+    say: Callable[[pd.Series], str]
 
 
 def _sag(frame: pd.DataFrame) -> pd.Series[float]:
@@ -55,7 +55,7 @@ _ODDITIES = (
 )
 
 
-def _sag_of(row: pd.Series) -> float:  # type: ignore[type-arg]
+def _sag_of(row: pd.Series) -> float:
     return float(row["sra_static_deg"] - row["sra_dynamic_deg"])
 
 

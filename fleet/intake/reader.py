@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -35,7 +34,7 @@ def read_sheets(path: Path | str) -> SheetTable:
 def read_table(path: Path | str, known: Mapping[str, Column]) -> SheetTable:
     """Read the known columns of a file as text; see `read_sheets`."""
     if str(path) == "-":
-        return read_csv(io.BufferedReader(sys.stdin.buffer), "standard input", known)  # type: ignore[arg-type]
+        return read_csv(sys.stdin.buffer, "standard input", known)
     path = Path(path)
     try:
         with path.open("rb") as file:

@@ -1,19 +1,20 @@
-"""A file's rows as text, before anything is believed: cells by column name, with the line each row stands on."""
+"""A file's rows as text, before anything is believed: cells by column, with the line each row stands on."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
 from fleet.columns import Column
 from fleet.errors import FleetError
 from fleet.intake.faults import Fault, printable_header
 
-Text = pa.ChunkedArray
+Text: TypeAlias = Any
+"""A column of text: an Arrow chunked array of strings."""
 
 
 @dataclass(frozen=True)
