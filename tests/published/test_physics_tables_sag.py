@@ -103,7 +103,7 @@ def _assumed_units(size):
 
 @pytest.mark.parametrize(("softness", "worst"), [(0.03, 0.012), (0.05, 0.02), (0.10, 0.04), (0.15, 0.06)])
 def test_validity_of_the_small_angle_form(softness, worst):
-    """Over 8 000 random units the first-order form is off by no more than stated for N C / L up to a bound."""
+    """Over 8 000 random units the first-order form is off by no more than stated for each N C / L."""
     n, c, length, th, mu = _assumed_units(8000)
     soft = n * c / (1000 * length) <= softness
     exact = mechanics.sag_exact_deg(n, c, length, th, mu)[soft]
