@@ -20,7 +20,7 @@ SHEET_COLUMNS = (
     "azimuth_electrical_deg", "crosstalk_l_to_r_db", "crosstalk_r_to_l_db", "crosstalk_phase_l_to_r_deg",
     "crosstalk_phase_r_to_l_deg", "channel_balance_db", "zenith_deg", "height_mm", "tip_to_mount_mm",
     "tilt_room_deg", "tilt_applied_deg", "roll_applied_deg", "sra_after_deg", "vta_after_deg",
-    "bench_minutes", "remedy",
+    "bench_minutes", "remedy", "peculiarities",
 )  # fmt: skip
 _TRUE_READINGS = (
     "zenith_deg", "azimuth_optical_deg", "azimuth_electrical_deg", "channel_balance_db", "tilt_room_deg",
@@ -39,7 +39,7 @@ def sheet_frame(
     start = np.datetime64(spec.start, "D")
     out: dict[str, NDArray[np.generic] | str] = {
         "measured_on": (start + day.astype("timedelta64[D]")).astype("datetime64[us]"),
-        "bench": "main",
+        "bench": spec.bench,
         "purpose": "unit",
         "hours_used": units.hours_used,
         "temperature_c": temperature_c,
@@ -63,19 +63,38 @@ def drop_facts(rng: np.random.Generator, spec: WorldSpec, sheets: pd.DataFrame) 
     return sheets
 
 
+def peculiarities(rng: np.random.Generator, units: Units, retipped: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """What the bench noted: wear after long use, dirt, a noisy or aged part, a new assembly."""
+    n = len(units)
+    weak, stiff = (FAULTS.index(name) + 1 for name in ("weak_channel", "suspension_stiff"))
+    noted = {
+        "retipped": retipped,
+        "worn": (units.hours_used > 1000.0) & ~retipped & (rng.random(n) < 0.5),
+        "dirty": rng.random(n) < 0.03,
+        "noisy_channel": (units.fault == weak) & (rng.random(n) < 0.3),
+        "aged_damper": (units.fault == stiff) & (rng.random(n) < 0.3),
+    }
+    out = np.full(n, "", dtype=object)
+    for word, rows in noted.items():
+        out[rows] = [f"{have};{word}" if have else word for have in out[rows]]
+    out[out == ""] = None
+    return out
+
+
 def truth_frame(catalogue: Catalogue, units: Units, upright: Stand, slip_code: Ints) -> pd.DataFrame:
     """What is really there.
 
     Returns
     -------
     DataFrame
-        `fault` (a fault's name, `healthy`, or `misread` for a slip on a healthy unit's sheet),
-        `fault_size` (signed degrees or dB, or times as soft), `slip` (its kind or empty), true angles
-        `vta_static_deg`, `vta_dynamic_deg`, `sra_static_deg`, `sra_dynamic_deg`, `sag_deg`,
-        `built_in_deg`, `zenith_deg`, both azimuths [degrees], `channel_balance_db`, `tilt_room_deg`,
-        `hours_used`, `softness`, `static_compliance_um_per_mn`, `drag_ratio`, the true words of the unit,
-        and `rake_reachable`, `tracking_reachable`, `both_reachable` (common practice's limits, true
-        angles). Rake and zenith of a spherical stylus are NaN.
+        `unit` (added with the numbers: serial and assembly), `fault` (a fault's name, `healthy`, or
+        `misread` for a slip on a healthy unit's sheet), `fault_size` (signed degrees or dB, or times as
+        soft), `slip` (its kind or empty), the true angles `vta_static_deg`, `vta_dynamic_deg`,
+        `sra_static_deg`, `sra_dynamic_deg`, `sag_deg`, `built_in_deg`, `zenith_deg`, both azimuths
+        [degrees], `channel_balance_db`, `tilt_room_deg`, `hours_used`, `softness`,
+        `static_compliance_um_per_mn`, `drag_ratio`, the true words of the unit, and `rake_reachable`,
+        `tracking_reachable`, `both_reachable` (common practice's limits, true angles). Rake and zenith
+        of a spherical stylus are NaN.
     """
     line = units.line
     edge = np.where(catalogue.column("stylus_profile")[line] == "spherical", np.nan, 1.0)
@@ -108,13 +127,19 @@ def truth_frame(catalogue: Catalogue, units: Units, upright: Stand, slip_code: I
 
 
 def number_sheets(
-    sheets: pd.DataFrame, truth: pd.DataFrame, serials: NDArray[np.object_], *, first_number: int
+    sheets: pd.DataFrame,
+    truth: pd.DataFrame,
+    serials: NDArray[np.object_],
+    assembly: Ints,
+    *,
+    first_number: int,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Give sheets their numbers and serials, in the canonical order; truth gets both too."""
+    """Give sheets their numbers and serials, in the canonical order; truth gets both and the unit."""
     numbers = [f"W{i:08d}" for i in range(first_number, first_number + len(sheets))]
     sheets = sheets.assign(sheet_no=numbers, serial=serials)[list(SHEET_COLUMNS)]
     truth.insert(0, "sheet_no", numbers)
     truth.insert(1, "serial", serials)
+    truth.insert(2, "unit", [f"{s}/{a}" for s, a in zip(serials, assembly, strict=True)])
     return sheets, truth
 
 

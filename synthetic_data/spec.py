@@ -106,6 +106,8 @@ class WorldSpec:
         Share of sheets without the fact.
     repeat_share : float
         Share of sheets that measure a unit again, at most 0.5.
+    retip_share : float
+        Share of those repeats that come after a new assembly (`retipped`): a new unit under the old serial.
     spherical_share : float
         Share of families with a spherical stylus: no rake and no zenith on their sheets.
     hundred_hz_share : float
@@ -122,6 +124,8 @@ class WorldSpec:
         Range of the world constant: part of a cant that moves the electrical azimuth.
     start, years : str, float
         First day (ISO) and span of the sheets [years].
+    bench : str
+        The bench's code on its sheets.
     """
 
     seed: int
@@ -142,6 +146,7 @@ class WorldSpec:
     missing_temperature: float = 0.04
     missing_hours: float = 0.6
     repeat_share: float = 0.08
+    retip_share: float = 0.0
     spherical_share: float = 0.0
     hundred_hz_share: float = 0.0
     hundred_hz_ratio: float = 1.75
@@ -159,6 +164,7 @@ class WorldSpec:
     cant_to_electrical: tuple[float, float] = (0.25, 0.45)
     start: str = "2021-01-04"
     years: float = 4.4
+    bench: str = "main"
     noise: Noise = field(default_factory=Noise)
     spread: Spread = field(default_factory=Spread)
 

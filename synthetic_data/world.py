@@ -23,9 +23,9 @@ from fleet.errors import FleetError
 from synthetic_data import bench, frames
 from synthetic_data.catalogue import Catalogue, Floats, Ints, draw_catalogue
 from synthetic_data.facts import NOT_TOLD, hide_facts, line_weights, visit_weights
-from synthetic_data.readings import read, rounded, slip
+from synthetic_data.readings import STEPS, read, rounded, slip
 from synthetic_data.spec import FAULTS, SLIPS, Noise, Spread, WorldSpec
-from synthetic_data.units import Units, draw_faults, draw_units, stand
+from synthetic_data.units import Stand, Units, draw_faults, draw_units, stand
 
 __all__ = ["FAULTS", "NOT_TOLD", "SLIPS", "Noise", "Spread", "World", "WorldSpec"]
 
@@ -66,20 +66,28 @@ class World:
         """
         rng = np.random.default_rng([self.spec.seed, _SHEETS, stream])
         n_repeats = int(n * self.spec.repeat_share)
-        n_units = n - n_repeats
+        n_units, n_retipped = n - n_repeats, int(n_repeats * self.spec.retip_share)
         line = rng.choice(len(self.catalogue.share), n_units, p=self.catalogue.share)
-        units = self._units(rng, line, faults=True)
+        again = rng.permutation(n_units)[:n_repeats]
         span = self.spec.years * 365.25
         first = rng.uniform(0.0, span, n_units)
-        again = rng.permutation(n_units)[:n_repeats]
         later = np.minimum(first[again] + 3.0 + rng.exponential(150.0, n_repeats), span)
-        who = np.concatenate([np.arange(n_units), again])
+        hours = np.round(1.5 * (later - first[again]))
+        hours[:n_retipped] = 0.0
+        # Retipped repeats are units of their own behind the others, under the serial they had.
+        units = self._units(rng, np.concatenate([line, line[again[:n_retipped]]]), faults=True)
+        fresh = n_units + np.arange(n_retipped)
+        units.hours_used[fresh] = np.round(0.05 * units.hours_used[fresh])
+        which = np.concatenate([np.arange(n_units), fresh, again[n_retipped:]])
+        owner = np.concatenate([np.arange(n_units), again])
         day = np.floor(np.concatenate([first, later]))
-        extra = np.concatenate([np.zeros(n_units), np.round(1.5 * (later - first[again]))])
         order = np.argsort(day, kind="stable")
-        sheets, truth = self._measure(rng, units.take(who[order]).aged(extra[order]), day[order])
-        serials = np.array([f"X{u:07d}" for u in range(n_units)], dtype=object)[who[order]]
-        return frames.number_sheets(sheets, truth, serials, first_number=0)
+        retipped = (which >= n_units)[order]
+        visits = units.take(which[order]).aged(np.concatenate([np.zeros(n_units), hours])[order])
+        sheets, truth = self._measure(rng, visits, day[order])
+        sheets["peculiarities"] = frames.peculiarities(rng, visits, retipped)
+        serials = np.array([f"X{u:07d}" for u in range(n_units)], dtype=object)[owner[order]]
+        return frames.number_sheets(sheets, truth, serials, retipped.astype(np.int64), first_number=0)
 
     def enquiries(
         self,
@@ -113,10 +121,12 @@ class World:
         units = self._units(rng, line, faults=True)
         day = np.sort(self._enquiry_days(rng, n))
         outcomes, truth = self._measure(rng, units, day)
-        visit = self._read_before(rng, units, day, visit_share)
+        visit = self._read_before(rng, units, visit_share)
         serials = np.array([f"E{u:07d}" for u in range(n)], dtype=object)
         ids = np.array([f"Q{i + 1:06d}" for i in range(n)], dtype=object)
-        outcomes, truth = frames.number_sheets(outcomes, truth, serials, first_number=10_000_000)
+        outcomes["peculiarities"] = frames.peculiarities(rng, units, np.zeros(n, dtype=bool))
+        assembly = np.zeros(n, dtype=np.int64)
+        outcomes, truth = frames.number_sheets(outcomes, truth, serials, assembly, first_number=10_000_000)
         outcomes.insert(2, "enquiry_id", ids)
         truth.insert(0, "enquiry_id", ids)
         told = frames.told_frame(self.catalogue, units, ids, visit)
@@ -201,28 +211,34 @@ class World:
     def _matching_visit(
         self, rng: np.random.Generator, units: Units, visit: Mapping[str, float], n: int
     ) -> NDArray[np.intp]:
-        upright = stand(self.spec, self.catalogue, units, np.full(len(units), self.spec.temperature_mean_c))
+        """Draw n of the units by how well an earlier visit of theirs would give these readings."""
+        upright, operator = self._earlier_visit(rng, units)
         log = np.zeros(len(units))
         for name, value in visit.items():
-            sd = getattr(self.spec.noise, name)
-            log -= 0.5 * ((getattr(upright, name) - value) / sd) ** 2
+            habit = self.catalogue.operator_habit["sra_deg" if name.startswith("sra") else name][operator]
+            sd = np.hypot(getattr(self.spec.noise, name), STEPS[name] / np.sqrt(12.0))
+            log -= 0.5 * ((getattr(upright, name) + habit - value) / sd) ** 2
+        if "sra_static_deg" in visit:
+            log[self.catalogue.column("stylus_profile")[units.line] == "spherical"] = -np.inf
         weight = np.exp(log - log.max())
         return rng.choice(len(units), n, p=weight / weight.sum())
 
-    def _read_before(
-        self, rng: np.random.Generator, units: Units, day: Floats, share: float
-    ) -> dict[str, Floats]:
-        upright = stand(self.spec, self.catalogue, units, self._temperature(rng, day))
+    def _read_before(self, rng: np.random.Generator, units: Units, share: float) -> dict[str, Floats]:
+        upright, operator = self._earlier_visit(rng, units)
         keep = np.where(rng.random(len(units)) < share, 1.0, np.nan)
-        operator = rng.choice(3, len(units), p=_OPERATOR_SHARES)
         readings = read(rng, self.spec, self.catalogue, units, upright, np.zeros(len(units)), operator)
         return {name: keep * readings[name] for name in ("sra_static_deg", "vta_dynamic_deg")}
+
+    def _earlier_visit(self, rng: np.random.Generator, units: Units) -> tuple[Stand, Ints]:
+        temperature = self.temperature(rng, rng.uniform(0.0, 365.25, len(units)))
+        operator = rng.choice(3, len(units), p=_OPERATOR_SHARES)
+        return stand(self.spec, self.catalogue, units, temperature), operator
 
     def _enquiry_days(self, rng: np.random.Generator, n: int) -> Floats:
         """Days on which enquired units are measured: the quarter after the sheets."""
         return np.floor(self.spec.years * 365.25 + 1.0 + rng.uniform(0.0, 90.0, n))
 
-    def _temperature(self, rng: np.random.Generator, day: Floats) -> Floats:
+    def temperature(self, rng: np.random.Generator, day: Floats) -> Floats:
         """Bench temperature [degrees C]: a season of half the variance, and the day's own."""
         season = np.cos(2.0 * np.pi * (day - 196.0) / 365.25)
         own = rng.standard_normal(len(day)) / np.sqrt(2.0)
@@ -241,7 +257,7 @@ class World:
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Measure and handle the units; `whole` leaves nothing missing."""
         n = len(units)
-        temperature = self._temperature(rng, day) if temperature_c is None else temperature_c
+        temperature = self.temperature(rng, day) if temperature_c is None else temperature_c
         upright = stand(self.spec, self.catalogue, units, temperature)
         operator = rng.choice(3, n, p=_OPERATOR_SHARES)
         clean = read(rng, self.spec, self.catalogue, units, upright, day, operator)
