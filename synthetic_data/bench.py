@@ -41,7 +41,8 @@ def reachable(sra_deg: Floats, vta_deg: Floats, room_deg: Floats) -> dict[str, N
     Returns
     -------
     dict of bool arrays
-        `rake`, `tracking`, `both`; a NaN rake (spherical stylus) counts as met.
+        `rake`, `tracking`, `both`; without a rake (spherical stylus) `rake` is False and `both` is
+        `tracking`.
     """
     no_edge = np.isnan(sra_deg)
     low, high = RAKE_BAND_DEG
@@ -49,7 +50,7 @@ def reachable(sra_deg: Floats, vta_deg: Floats, room_deg: Floats) -> dict[str, N
     highest = np.where(no_edge, room_deg, np.minimum(high - sra_deg, room_deg))
     tracking_high = TRACKING_LIMIT_DEG - vta_deg
     return {
-        "rake": lowest <= highest,
+        "rake": (lowest <= highest) & ~no_edge,
         "tracking": tracking_high >= LOWEST_TILT_DEG,
         "both": lowest <= np.minimum(highest, tracking_high),
     }

@@ -9,6 +9,8 @@ from scipy import stats
 
 from fleet import columns
 from fleet.errors import FleetError
+from fleet.judgements.policy import load_policy
+from fleet.judgements.tilt import reach
 from synthetic_data import units as units_module
 from synthetic_data.catalogue import draw_catalogue
 from synthetic_data.frames import SHEET_COLUMNS
@@ -189,6 +191,15 @@ def test_spherical_families_have_neither_rake_nor_zenith() -> None:
             assert frame.loc[~edgeless, name].notna().all()
     assert not truth.loc[edgeless, "fault"].isin(["rake_set_wrong", "stylus_twisted"]).any()
     assert (truth["both_reachable"] == truth["tracking_reachable"])[edgeless].all()
+
+
+def test_reachable_is_what_the_default_policy_calls_reachable() -> None:
+    """The world's own rule of reach and the tool's, written apart, agree on every unit."""
+    _, truth = World(WorldSpec(seed=5, spherical_share=0.2)).sheets(8000)
+    sra, vta, room = (truth[f"{n}_deg"].to_numpy() for n in ("sra_dynamic", "vta_dynamic", "tilt_room"))
+    found = reach(sra, vta, room, load_policy()["default"])
+    for name in ("rake", "tracking", "both"):
+        assert np.array_equal(getattr(found, name), truth[f"{name}_reachable"]), name
 
 
 def test_scales_of_the_spec_reach_the_catalogue() -> None:
