@@ -31,8 +31,9 @@ _KEY_LINE = re.compile(r"fleet-token-key ([0-9a-f]{64})")
 
 def normalise_serial(serial: str) -> str:
     """One spelling of a serial: no blanks, one kind of dash, capitals, no typographic variants."""
-    text = unicodedata.normalize("NFKC", serial)
-    return "".join(_DASHES.sub("-", text).split()).upper()
+    if not serial.isascii():
+        serial = _DASHES.sub("-", unicodedata.normalize("NFKC", serial))
+    return "".join(serial.split()).upper()
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class TokenKey:
     secret: bytes = field(repr=False)
 
     def _digest(self, purpose: bytes, text: str) -> str:
-        return hmac.new(self.secret, purpose + b"\0" + text.encode(), hashlib.sha256).hexdigest()
+        return hmac.digest(self.secret, purpose + b"\0" + text.encode(), "sha256").hex()
 
     @property
     def check(self) -> str:
@@ -60,17 +61,7 @@ class TokenKey:
 
     def tokens(self, serials: Iterable[str | None]) -> list[str | None]:
         """Tokens of many serials in order; None or blank stays None."""
-        made: dict[str, str] = {}
-        out: list[str | None] = []
-        for serial in serials:
-            if serial is None or not serial.strip():
-                out.append(None)
-                continue
-            token = made.get(serial)
-            if token is None:
-                token = made[serial] = self.token(serial)
-            out.append(token)
-        return out
+        return [self.token(serial) if serial and serial.strip() else None for serial in serials]
 
     def retoken(self, token: str) -> str:
         """Token under this key of a unit known only by its token under an earlier key."""

@@ -89,55 +89,53 @@ def _same(left: str, right: str) -> str:
     return " and ".join(terms)
 
 
-# verdict: same = there already, new = goes in (a correction if known), store / frame = contradicts which
+# verdict: same = there already, new = goes in (a correction if known), store / frame = contradicts which.
+# Rows that say the same number again are compared with the first of them that the store doesn't have alike.
 _JUDGE: Final = f"""
 create temp table judged as
-with live as (
-    select latest_sheet.* from latest_sheet semi join staged using (bench, sheet_no)
-),
-compared as (
-    select
-        staged.position, staged.bench, staged.sheet_no,
-        live.sheet_no is not null as known,
-        live.sheet_no is not null and {_same("staged", "live")} as same
-    from staged left join live on live.bench = staged.bench and live.sheet_no = staged.sheet_no
+with known as (
+    select staged.position, {_same("staged", "latest_sheet")} as same
+    from latest_sheet
+    join staged on staged.bench = latest_sheet.bench and staged.sheet_no = latest_sheet.sheet_no
 ),
 headed as (
-    select *, min(position) filter (where not same) over (partition by bench, sheet_no) as head
-    from compared
+    select staged.bench, staged.sheet_no, min(staged.position) as head
+    from staged left join known on known.position = staged.position
+    where known.same is distinct from true
+    group by staged.bench, staged.sheet_no having count(*) > 1
 ),
-repeated as (
-    select headed.position, {_same("again", "first")} as alike
+again as (
+    select later.position, headed.head, {_same("later", "first")} as alike
     from headed
-    join staged again on again.position = headed.position
+    join staged later on later.bench = headed.bench and later.sheet_no = headed.sheet_no
     join staged first on first.position = headed.head
-    where not headed.same and headed.head < headed.position
+    where headed.head < later.position
 )
 select
-    headed.position, headed.bench, headed.sheet_no, headed.known, headed.head,
+    staged.position, known.position is not null as known, again.head,
     case
-        when headed.same then 'same'
-        when repeated.alike is null then case when headed.known and not $supersede then 'store' else 'new' end
-        when not repeated.alike then 'frame'
-        when headed.known and not $supersede then 'store'
-        else 'same'
+        when known.same then 'same'
+        when not again.alike then 'frame'
+        when known.position is not null and not $supersede then 'store'
+        when again.alike then 'same'
+        else 'new'
     end as verdict
-from headed left join repeated on repeated.position = headed.position
+from staged
+left join known on known.position = staged.position
+left join again on again.position = staged.position
 """
 
-_COLUMN_LIST: Final = ", ".join(STORED_COLUMNS)
 _INSERT: Final = f"""
 with top as (
     select bench, sheet_no, max(version) as version
-    from sheet semi join judged using (bench, sheet_no)
+    from sheet semi join staged using (bench, sheet_no)
     group by bench, sheet_no
 )
-insert into sheet (intake_id, version, {_COLUMN_LIST})
+insert into sheet (intake_id, version, {", ".join(STORED_COLUMNS)})
 select $intake_id, coalesce(top.version, 0) + 1, {", ".join(f"staged.{name}" for name in STORED_COLUMNS)}
 from staged
 join judged on judged.position = staged.position and judged.verdict = 'new'
 left join top on top.bench = staged.bench and top.sheet_no = staged.sheet_no
-order by staged.position
 """
 
 
