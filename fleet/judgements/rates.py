@@ -235,7 +235,7 @@ def funnel(
 
     Where the groups scatter more than chance allows as a whole, the limits widen by the square root of the
     overdispersion: mean square of the z-scores, winsorised at their 10 % and 90 % points, if above 1. Fewer
-    than five groups can't show it and keep the plain limits.
+    than ten groups can't show it (no tenth to draw in) and keep the plain limits.
 
     Parameters
     ----------
@@ -261,7 +261,7 @@ def funnel(
         phi, z = 1.0, np.zeros(x.shape)
     else:
         z = (x / trials - common) / np.sqrt(common * (1 - common) / trials)
-        phi = overdispersion(z) if allow_overdispersion and x.size >= 5 else 1.0
+        phi = overdispersion(z) if allow_overdispersion and x.size >= 10 else 1.0
     widen = np.sqrt(phi)
 
     def limit(tail: float) -> NDArray[np.float64]:

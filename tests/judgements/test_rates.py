@@ -83,5 +83,5 @@ def test_many_groups_are_allowed_for():
 
 
 def test_few_groups_keep_plain_funnel_limits():
-    """Four groups can't show overdispersion: their limits stay those of chance."""
-    assert funnel([40, 80, 45, 75], [100] * 4).overdispersion == 1.0
+    """Five groups can't show overdispersion: their limits stay those of chance."""
+    assert funnel([40, 80, 45, 75, 60], [100] * 5).overdispersion == 1.0

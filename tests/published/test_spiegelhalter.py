@@ -65,8 +65,8 @@ def test_funnel_flags_the_one_source_that_is_off():
 
 def test_overdispersed_groups_widen_the_limits():
     """Where all groups scatter more than chance allows, the limits widen and z shrinks by the same factor."""
-    met = np.array([40, 80, 45, 75, 50, 70, 42, 78])
-    n = np.full(8, 100)
+    met = np.array([40, 80, 45, 75, 50, 70, 42, 78, 44, 76])
+    n = np.full(10, 100)
     plain, wide = funnel(met, n, allow_overdispersion=False), funnel(met, n)
     assert wide.overdispersion > 5
     assert (wide.high95 - wide.low95 > plain.high95 - plain.low95).all()
