@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from fleet import columns
+from fleet.intake import check_sheets, read_sheets
 from synthetic_data.demo import demo_fleet
 
 
@@ -45,3 +46,16 @@ def test_demo_files_hold_the_frames(tmp_path: Path) -> None:
     assert list(back.columns) == list(demo.sheets.columns)
     pd.testing.assert_series_equal(back["sra_dynamic_deg"], demo.sheets["sra_dynamic_deg"])
     assert (back["measured_on"] == demo.sheets["measured_on"]).all()
+
+
+def test_demo_sheets_pass_the_door(tmp_path: Path) -> None:
+    """Every written demo sheet is accepted; its slips of the pen are warned about, not put aside."""
+    demo = demo_fleet(tmp_path)
+    checked = check_sheets(read_sheets(tmp_path / "demo-sheets.csv"))
+    assert not checked.faults
+    assert len(checked.good) == len(demo.sheets)
+    slipped = set(demo.known_faults.query("fault == 'misread'")["sheet_no"])
+    lines = {warning.line for warning in checked.warnings}
+    warned = set(demo.sheets["sheet_no"].iloc[[line - 2 for line in lines]])
+    assert warned
+    assert len(warned & slipped) >= len(warned) / 2
