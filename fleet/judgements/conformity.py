@@ -166,7 +166,7 @@ def reading_noise(sheets: pd.DataFrame) -> Noise:
         if steps.size < 10:
             raise FleetError(f"only {steps.size} repeat readings of {name}: give the reading noise instead")
         pairs.append(int(steps.size))
-        sds.append(float(np.median(steps)) / (0.6744897501960817 * np.sqrt(2)))
+        sds.append(float(np.median(steps) / (0.6744897501960817 * np.sqrt(2))))
     return Noise(sds[0], sds[1], repeats=min(pairs))
 
 
