@@ -210,7 +210,7 @@ def _numbers(texts: pa.Array, column: Column) -> _Judged:
 
 
 def _days(texts: pa.Array, today: dt.date) -> _Judged:
-    written = pc.match_substring_regex(texts, r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")
+    written = pc.match_substring_regex(texts, r"^[1-9][0-9]{3}-[0-9]{2}-[0-9]{2}$")
     tidy = pc.if_else(written, texts, pa.scalar(None, pa.string())).to_pandas()
     days = pd.to_datetime(tidy, format="%Y-%m-%d", errors="coerce")
     values = pa.Array.from_pandas(days.dt.date if len(days) else [], type=pa.date32())

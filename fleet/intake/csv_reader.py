@@ -68,7 +68,7 @@ def read_csv(
         file=file,
         lines=np.concatenate([*rows.lines, np.empty(0, np.int64)]),
         columns={name: pa.chunked_array(cells, pa.string()) for name, cells in rows.cells.items()},
-        broken=tuple(reader.broken),
+        broken=tuple(sorted(reader.broken, key=lambda fault: fault.line)),
         blank_rows=reader.blank_rows,
         ignored=ignored,
     )
@@ -241,18 +241,20 @@ class _Reader:
                 self._break(chunk.first_line + at, self._not_text)
                 at += 1
                 continue
-            span = _balanced(lines, at)
-            if span is None and not chunk.final and len(lines) - at < _LONGEST_RECORD_LINES:
-                chunks.hand_back(_bytes(lines[at:]))
-                break
-            record = self._record(lines[at : at + (span or 1)])
+            record, span = self._record(lines[at : at + 1]), 1
+            if record is None:
+                span = _balanced(lines, at)
+                if span == 0 and not chunk.final and len(lines) - at < _LONGEST_RECORD_LINES:
+                    chunks.hand_back(_bytes(lines[at:]))
+                    break
+                record = self._record(lines[at : at + span]) if span > 1 else None
             if record is None:
                 self._break(chunk.first_line + at, _OPEN_QUOTE)
                 at += 1
             else:
                 numbers.append(chunk.first_line + at)
                 records.append(record)
-                at += span or 1
+                at += span
         self._keep(numbers, records)
         return at
 
@@ -320,11 +322,11 @@ def _one_record(lines: list[str], delimiter: str) -> list[str]:
     return records[0]
 
 
-def _balanced(lines: list[str], at: int) -> int | None:
-    """How many lines from `at` on make an even number of quotation marks, None if no few do."""
+def _balanced(lines: list[str], at: int) -> int:
+    """How many lines from `at` on make an even number of quotation marks, 0 if no few do."""
     marks = 0
     for span, line in enumerate(lines[at : at + _LONGEST_RECORD_LINES], start=1):
         marks += line.count('"')
         if marks % 2 == 0:
             return span
-    return None
+    return 0

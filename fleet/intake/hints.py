@@ -13,7 +13,7 @@ INCH_MM = 25.4
 
 _DECIMAL_COMMA = re.compile(r"[+\-−]?\d+,\d+")
 _THOUSANDS = re.compile(r"[+\-−]?\d{1,3}(?:[,'’ ]\d{3})+(?:\.\d+)?|[+\-−]?\d{1,3}(?:\.\d{3})+,\d+")
-_WITH_UNIT = re.compile(r"[+\-−]?\d+(?:[.,]\d+)?\s*[^\d\s.,+\-]+.*")
+_WITH_UNIT = re.compile(r"[+\-−]?\d+(?:[.,]\d+)?\s*[^\d\s.,+\-_]\D*")
 _NOT_MEASURED = re.compile(r"n/?a|nan|null|none|-+|\?+|[+\-]?inf(?:inity)?|–|—|x", re.IGNORECASE)
 _TYPESET_MINUS = re.compile(r"[−–]\d+(?:\.\d+)?")
 _DAY_FIRST = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4}")
