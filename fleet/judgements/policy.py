@@ -56,7 +56,7 @@ guard_sigmas = 0.0
 
 # How the tilt is made.
 arm_only_deg = [-1.0, 1.0]
-stock_wedges_deg = []
+stock_wedges_deg = []             # an angle serves both senses, turned round
 stock_tolerance_deg = 0.25
 wedge_step_deg = 0.1
 wedge_range_deg = [-5.0, 20.0]
@@ -214,7 +214,8 @@ def pick_policy(policies: dict[str, Policy], name: str | None) -> Policy:
 def made_wedge(tilt_deg: ArrayLike, policy: Policy) -> NDArray[np.bool_]:
     """Tell whether a tilt needs a wedge made to measure.
 
-    It does if it is beyond the arm's own range and off every stock wedge by more than the tolerance.
+    It does if it is beyond the arm's own range and off every stock wedge by more than the tolerance; a
+    wedge serves both senses, turned round.
 
     Parameters
     ----------
@@ -230,7 +231,7 @@ def made_wedge(tilt_deg: ArrayLike, policy: Policy) -> NDArray[np.bool_]:
     low, high = policy.arm_only_deg
     needed = (tilt < low - DECIMAL_SLACK_DEG) | (tilt > high + DECIMAL_SLACK_DEG)
     for stock in policy.stock_wedges_deg:
-        needed &= np.abs(tilt - stock) > policy.stock_tolerance_deg + DECIMAL_SLACK_DEG
+        needed &= np.abs(np.abs(tilt) - abs(stock)) > policy.stock_tolerance_deg + DECIMAL_SLACK_DEG
     return np.asarray(needed)
 
 
