@@ -1,0 +1,175 @@
+"""A file's way into the store: every row is accounted for, and nobody is given away."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from fleet.errors import FleetError
+from fleet.intake import TokenKey, intake_file, load_key
+from fleet.store import Store
+
+HEAD = "sheet_no,measured_on,body_family,serial,vtf_mn\n"
+GOOD = "A1,2024-03-01,F1,S1,19\nA2,2024-03-02,F1,S2,19.5\n"
+Write = Callable[..., Path]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return Store(tmp_path / "store" / "fleet.duckdb")
+
+
+def test_good_rows_go_in_and_bad_rows_are_named(write: Write, store: Store) -> None:
+    """The counts add up to the rows read, and the record of the intake holds the same counts."""
+    path = write(
+        HEAD + GOOD + "A3,2024-03-03,F1,S3,2\n,2024-03-03,F1,,\nA5,2024-03-03\nA1,2024-03-01,F1,S1,19\n"
+    )
+    report = intake_file(store, path)
+    assert (report.rows_read, report.accepted, report.put_aside, report.already_there) == (6, 2, 3, 1)
+    assert [fault.line for fault in report.faults] == [4, 5, 6]
+    assert report.sentence == "sheets.csv: 6 rows read, 2 taken in, 1 already there, 3 put aside."
+    record = store.intakes().iloc[0]
+    assert (record["file_name"], record["rows_read"], record["accepted"]) == ("sheets.csv", 6, 2)
+    assert (record["put_aside"], record["already_there"]) == (3, 1)
+    assert store.current()["sheet_no"].tolist() == ["A1", "A2"]
+
+
+def test_the_same_file_again_changes_nothing(write: Write, store: Store) -> None:
+    """A repeat is a no-op: no new version, no intake, the same revision."""
+    path = write(HEAD + GOOD)
+    intake_file(store, path)
+    before = store.revision()
+    again = intake_file(store, path)
+    assert (again.accepted, again.already_there, again.intake_id) == (0, 2, None)
+    assert store.revision() == before == 1
+    assert len(store.intakes()) == 1
+
+
+def test_the_same_sheets_in_other_dress_change_nothing(write: Write, store: Store) -> None:
+    """Other column order, spelling of a number or of the serial, quoting: the sheet is the same."""
+    intake_file(store, write(HEAD + GOOD))
+    again = intake_file(
+        store, write('vtf_mn,serial,body_family,sheet_no,measured_on\n19.00,"s 1",F1,A1,2024-03-01\n')
+    )
+    assert (again.accepted, again.already_there) == (0, 1)
+
+
+def test_other_contents_under_a_known_number_are_put_aside(write: Write, store: Store) -> None:
+    """A contradiction keeps the old sheet and says how to correct it."""
+    intake_file(store, write(HEAD + GOOD))
+    report = intake_file(store, write(HEAD + "A1,2024-03-01,F1,S1,20\n"))
+    assert (report.accepted, report.put_aside) == (0, 1)
+    assert "--supersede" in str(report.faults[0])
+    assert store.current()["vtf_mn"].tolist() == [19.0, 19.5]
+
+
+def test_a_correction_supersedes_and_the_old_version_stays(write: Write, store: Store) -> None:
+    """On request the new contents count, and the history shows both."""
+    intake_file(store, write(HEAD + GOOD))
+    report = intake_file(store, write(HEAD + "A1,2024-03-01,F1,S1,20\n"), supersede=True)
+    assert (report.accepted, report.superseded) == (1, 1)
+    assert store.current()["vtf_mn"].tolist() == [20.0, 19.5]
+    history = store.history("A1")
+    assert history["version"].tolist() == [1, 2]
+    assert history["vtf_mn"].tolist() == [19.0, 20.0]
+    assert store.revision() == 2
+
+
+def test_a_number_used_twice_in_one_file_lets_the_first_in(write: Write, store: Store) -> None:
+    """Even with --supersede the second of two different rows is put aside and names the first's line."""
+    report = intake_file(store, write(HEAD + GOOD + "A1,2024-03-01,F1,S1,25\n"), supersede=True)
+    assert (report.accepted, report.put_aside) == (2, 1)
+    (fault,) = report.faults
+    assert (fault.line, fault.column) == (4, "sheet_no")
+    assert "line 2" in fault.reason
+
+
+def test_two_benches_may_use_the_same_number(write: Write, store: Store) -> None:
+    """A sheet number is unique per bench only."""
+    text = "bench,sheet_no,measured_on,body_family\nnorth,A1,2024-03-01,F1\nsouth,A1,2024-03-02,F2\n"
+    assert intake_file(store, write(text)).accepted == 2
+    assert store.history("A1", bench="south")["body_family"].tolist() == ["F2"]
+
+
+def test_another_key_is_refused_and_nothing_goes_in(
+    write: Write, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Tokens of two keys never mix in one store."""
+    intake_file(store, write(HEAD + GOOD))
+    monkeypatch.setenv("FLEET_SECRET", "quite another secret")
+    with pytest.raises(FleetError, match="made with another token key"):
+        intake_file(store, write(HEAD + "A9,2024-03-01,F1,S9,19\n"))
+    assert len(store.current()) == 2
+
+
+def test_a_lost_key_is_not_silently_replaced(write: Write, store: Store, own_key: Path) -> None:
+    """A store with tokens doesn't get a second key made for it."""
+    intake_file(store, write(HEAD + GOOD))
+    own_key.unlink()
+    with pytest.raises(FleetError, match="is not there"):
+        intake_file(store, write(HEAD + "A9,2024-03-01,F1,S9,19\n"))
+    assert not own_key.exists()
+
+
+def test_sheets_without_serials_need_no_key(write: Write, store: Store, own_key: Path) -> None:
+    """No key file is made for a file that has no serials."""
+    intake_file(store, write("sheet_no,measured_on,body_family\nA1,2024-03-01,F1\n"))
+    assert not own_key.exists()
+    assert store.key_check() is None
+
+
+def test_a_file_that_cannot_be_read_makes_no_store(write: Write, store: Store) -> None:
+    """The file is looked at before anything is made."""
+    with pytest.raises(FleetError):
+        intake_file(store, write(""))
+    assert not store.path.exists()
+
+
+def test_today_can_be_told(write: Write, store: Store) -> None:
+    """A measurement after the last allowed day is put aside."""
+    report = intake_file(store, write(HEAD + GOOD), today=dt.date(2024, 3, 1))
+    assert [(f.line, f.reason) for f in report.faults] == [(3, "is in the future")]
+
+
+def test_planted_names_and_serials_are_found_nowhere(tmp_path: Path, store: Store, own_key: Path) -> None:
+    """Names, mail addresses and serials put into every cell and header are in no file and in no message."""
+    names = [f"Planted Person {i:03d}" for i in range(80)]
+    mails = [f"planted{i:03d}@person.example" for i in range(80)]
+    serials = [f"PLANTED-SERIAL-{i:03d}" for i in range(80)]
+    columns = [
+        "sheet_no",
+        "measured_on",
+        "body_family",
+        "operator",
+        "vtf_mn",
+        "stylus_profile",
+        "peculiarities",
+    ]
+    right = ["A{i}", "2024-03-01", "F1", "op", "19", "elliptical", "worn"]
+    lines = [",".join([*columns, "serial", "Owner Planted Person", "remark"])]
+    for i in range(80):
+        row = [cell.replace("{i}", str(i)) for cell in right]
+        if i >= 20:
+            row[i % len(row)] = (names if i % 2 else mails)[i]
+        lines.append(",".join([*row, serials[i], names[i], mails[i]]))
+    path = tmp_path / "Planted Person.csv"
+    path.write_text("\n".join(lines) + "\n")
+    report = intake_file(store, path)
+    assert (report.accepted, report.put_aside) == (20, 60)
+    said = report.sentence.replace(report.file, "") + "".join(
+        str(fault._replace(file="")) for fault in (*report.faults, *report.warnings)
+    )
+    said += str(report.ignored)
+    kept = (
+        b"".join(f.read_bytes() for f in store.path.parent.rglob("*") if f.is_file()) + own_key.read_bytes()
+    )
+    for planted in ("planted", "person"):
+        assert planted not in said.lower()
+        assert planted.encode() not in kept.lower()
+    assert store.intakes()["file_name"].tolist() == ["(name not kept).csv"]
+    key = load_key(make=False)
+    assert isinstance(key, TokenKey)
+    assert key.token(serials[0]).encode() in kept

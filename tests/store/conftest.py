@@ -1,0 +1,31 @@
+"""Store tests build their sheets as frames."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from fleet.store import Store
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return Store(tmp_path / "store" / "fleet.duckdb").create()
+
+
+@pytest.fixture
+def sheets() -> Callable[..., pd.DataFrame]:
+    """A frame of sheets, one a dictionary; number, day and family are made up where not given."""
+
+    def build(*rows: dict[str, object]) -> pd.DataFrame:
+        full = [
+            {"sheet_no": f"A{i}", "measured_on": f"2024-01-{i + 1:02d}", "body_family": "F1", **row}
+            for i, row in enumerate(rows)
+        ]
+        frame = pd.DataFrame(full)
+        return frame.assign(measured_on=pd.to_datetime(frame["measured_on"]))
+
+    return build
