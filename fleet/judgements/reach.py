@@ -138,32 +138,18 @@ def judge_reach(
     near_mm, near_deg : float, optional
         What no one can set by hand counts as nothing lacking; a plain choice [mm, degrees].
 
-    Returns
-    -------
-    ReachAdvice
-
     Raises
     ------
     FleetError
         If a figure is impossible or a name unknown.
     """
-    if not (np.isfinite(tip_to_mount_mm) and 0 <= tip_to_mount_mm <= 30):
-        raise FleetError(f"tip_to_mount_mm is {tip_to_mount_mm:g}; give a distance from 0 to 30 mm")
-    choices = {
-        "equal_peak": tracking.equal_peak_nulls_mm,
-        "least_square": tracking.least_square_nulls_mm,
-    }
-    if aim not in choices:
-        raise FleetError(f"aim {aim!r} is not known; use one of {', '.join(choices)}")
     span = groove_limits(limits)
-    nulls = choices[aim](span.inner_mm, span.outer_mm)
+    nulls = _wanted_nulls(tip_to_mount_mm, span, aim)
     distance = _pivot_for(tip_to_mount_mm, arm, nulls)
     wanted = _wanted(distance, nulls)
     slot, twist = _setting_for(wanted, tip_to_mount_mm, arm)
-    held = float(np.clip(slot, -arm.slot_back_mm, arm.slot_forward_mm))
-    slot_short = slot - held if abs(slot - held) > near_mm else 0.0
-    turned = float(np.clip(twist, -arm.twist_deg, arm.twist_deg))
-    twist_short = twist - turned if abs(twist - turned) > near_deg else 0.0
+    held, slot_short = _held(slot, -arm.slot_back_mm, arm.slot_forward_mm, near_mm)
+    turned, twist_short = _held(twist, -arm.twist_deg, arm.twist_deg, near_deg)
     possible = slot_short == 0.0 and twist_short == 0.0
     if not possible:
         turned = _best_twist(tip_to_mount_mm, arm, held, distance, span, aim)
@@ -184,6 +170,23 @@ def judge_reach(
         attained_side=sides[1],
         sentence=_sentence(arm, wanted, attained, (held, turned, distance), (slot_short, twist_short), sides),
     )
+
+
+def _wanted_nulls(tip_to_mount: float, span: tracking.GrooveLimits, aim: str) -> tuple[float, float]:
+    """Null radii of an aim; what can't be is refused in one line."""
+    if not (np.isfinite(tip_to_mount) and 0 <= tip_to_mount <= 30):
+        raise FleetError(f"tip_to_mount_mm is {tip_to_mount:g}; give a distance from 0 to 30 mm")
+    if aim == "equal_peak":
+        return tracking.equal_peak_nulls_mm(span.inner_mm, span.outer_mm)
+    if aim == "least_square":
+        return tracking.least_square_nulls_mm(span.inner_mm, span.outer_mm)
+    raise FleetError(f"aim {aim!r} is not known; use one of equal_peak, least_square")
+
+
+def _held(value: float, low: float, high: float, near: float) -> tuple[float, float]:
+    """Hold a value within its range; and what is cut off, unless it is too little to matter."""
+    held = float(np.clip(value, low, high))
+    return held, value - held if abs(value - held) > near else 0.0
 
 
 def _wanted(pivot_to_spindle_mm: float, nulls: tuple[float, float]) -> tracking.Alignment:

@@ -1,64 +1,34 @@
 """Best body roll from electrical readings: crosstalk, its phase, and channel balance at a few settings.
 
-With x and y the crosstalk right into left and left into right (complex, each against its own channel), the
-cost of a roll is
-
-    (|x| - |y|)^2  +  w_phase 4 |x| |y| sin^2((phase x - phase y) / 2)  +  w_balance (lateral imbalance)^2
-
-Levels balanced, phases balanced, and (less) a lateral signal equally loud left and right. With ``w_phase =
-1`` the first two terms are ``|x - y|^2`` exactly, whose minimum is the setting of least crosstalk power, for
-a roll changes ``x - y`` and leaves ``x + y``. Below `RollWeights.phase_from_db` the phase counts more, as
-common practice has it (no published source).
+What counts how much stands in `fleet.judgements.roll_cost`, the fit in `fleet.judgements.roll_fit`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fleet.crosstalk import channel_gain_ratio, decibel, rotated_crosstalk
+from fleet.crosstalk import decibel
 from fleet.errors import FleetError
+from fleet.judgements.roll_cost import (
+    SEARCH_DEG,
+    RollWeights,
+    best_roll_deg,
+    flat_range_deg,
+    least_mean_db,
+    mean_crosstalk_db,
+    own_crosstalk,
+    roll_cost,
+    roll_spread_deg,
+)
 from fleet.judgements.roll_fit import BALANCE, LEVELS, PHASES, Channels, RollNoise, fit_channels, predict
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from fleet.geometry import Floats
-
-SEARCH_DEG: Final = 12.0
-"""Rolls beyond this are no setting of a pickup [degrees]."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class RollWeights:
-    """What counts how much; every default is a choice of ours in the spirit of common practice.
-
-    Attributes
-    ----------
-    phase : float
-        Weight of the phase term for loud crosstalk; 1 = least total power.
-    phase_from_db : float
-        Mean crosstalk from which downwards it grows [dB].
-    phase_doubles_db : float
-        It doubles for each so many dB further down [dB].
-    phase_most : float
-        Where it stops growing (factor on `phase`).
-    balance : float
-        Weight of the lateral imbalance (as an amplitude ratio minus 1).
-    """
-
-    phase: float = 1.0
-    phase_from_db: float = -35.0
-    phase_doubles_db: float = 6.0
-    phase_most: float = 8.0
-    balance: float = 0.05
-
-    def phase_at(self, crosstalk_db: float) -> float:
-        """Weight of the phase term at a mean crosstalk level [dB]."""
-        deeper = max(0.0, self.phase_from_db - crosstalk_db) / self.phase_doubles_db
-        return self.phase * min(self.phase_most, float(2.0 ** min(deeper, 60.0)))
 
 
 @dataclass(frozen=True)
@@ -96,8 +66,8 @@ class RollAdvice:
     before, after : RollFigures
         Fitted figures where the unit stands now and at the proposal (NaN where there is none).
     flat_low_deg, flat_high_deg : float
-        Rolls between which the mean crosstalk stays within `flat_db` of its value at the proposal, or
-        under `flat_floor_db` [degrees].
+        Rolls between which the mean crosstalk stays within `RollWeights.flat_db` of its value at the
+        proposal, or under `flat_floor_db` [degrees].
     curve_roll_deg, curve_mean_db, curve_cost : ndarray
         The trade-off for drawing: rolls, mean crosstalk [dB], cost.
     channels : Channels
@@ -133,28 +103,20 @@ def judge_roll(
     weights: RollWeights | None = None,
     noise: RollNoise | None = None,
     lateral_balance: bool = False,
-    most_sd_deg: float = 0.5,
-    flat_db: float = 1.0,
-    flat_floor_db: float = -45.0,
 ) -> RollAdvice:
     """Propose the body roll that suits crosstalk, phase and balance best.
 
     Parameters
     ----------
     settings : DataFrame, one row a roll setting
-        `setting` (any name), `roll_deg` (+ = clockwise facing the nose), the four crosstalk columns and
-        `channel_balance_db` of a bench sheet; a column may be missing or have gaps.
+        `setting` (any name), `roll_deg` (+ = clockwise facing the nose), and the crosstalk and balance
+        columns of a bench sheet, which may be missing or have gaps.
     now : str, optional
         Name of the setting the unit stands in; left out = the first row.
     weights, noise : RollWeights, RollNoise, optional
         What counts, and how noisy the readings are.
     lateral_balance : bool, optional
         The balance was read on a lateral signal, not on one-channel tracks.
-    most_sd_deg : float, optional
-        A proposal less certain than this is not made [degrees].
-    flat_db, flat_floor_db : float, optional
-        How much crosstalk may change for a roll to count as equally good, and below which level any does
-        [dB].
 
     Returns
     -------
@@ -165,39 +127,36 @@ def judge_roll(
     FleetError
         If the table lacks what is needed or holds impossible figures.
     """
-    weights, noise = weights or RollWeights(), noise or RollNoise()
+    weights = weights or RollWeights()
     table = _checked(settings)
     stand = _standing(table, now)
-    channels = fit_channels(table, noise=noise, lateral=lateral_balance)
+    channels = fit_channels(table, noise=noise or RollNoise(), lateral=lateral_balance)
     phases_read = all(table[p].notna().any() for p in PHASES)
-    weight = weights.phase_at(_least_mean_db(channels.parameters)) if phases_read else weights.phase
-    best = _best_roll(channels.parameters, weight, weights.balance)
-    sd = _spread(channels, best, weight, weights.balance)
+    weight = weights.phase_at(least_mean_db(channels.parameters)) if phases_read else weights.phase
+    best = best_roll_deg(channels.parameters, weight, weights.balance)
     missing = _not_separable(table)
-    separated = not missing and sd <= most_sd_deg
-    before = _figures(channels, stand, lateral_balance)
-    after = _figures(channels, best if separated else float("nan"), lateral_balance)
+    sd = float("inf") if missing else roll_spread_deg(channels, best, weight, weights.balance)
+    roll = best if sd <= weights.most_sd_deg else float("nan")
+    before, after = (_figures(channels, r, lateral_balance) for r in (stand, roll))
+    flat = flat_range_deg(channels, roll, weights)
     grid = np.linspace(-SEARCH_DEG, SEARCH_DEG, 961)
-    mean = _mean_db(channels.parameters, grid)
-    low, high = _flat(channels, best, flat_db, flat_floor_db) if separated else (float("nan"), float("nan"))
-    roll = best if separated else float("nan")
     return RollAdvice(
         roll_deg=roll,
         turn_deg=roll - stand,
         azimuth_electrical_deg=-roll,
-        roll_sd_deg=sd if not missing else float("inf"),
-        separated=separated,
+        roll_sd_deg=sd,
+        separated=bool(np.isfinite(roll)),
         phase_weight=weight,
         before=before,
         after=after,
-        flat_low_deg=low,
-        flat_high_deg=high,
+        flat_low_deg=flat[0],
+        flat_high_deg=flat[1],
         curve_roll_deg=grid,
-        curve_mean_db=mean,
-        curve_cost=_cost(channels.parameters, grid, weight, weights.balance),
+        curve_mean_db=mean_crosstalk_db(channels.parameters, grid),
+        curve_cost=roll_cost(channels.parameters, grid, weight, weights.balance),
         channels=channels,
         cautions=_cautions(table, channels, roll, phases_read),
-        sentence=_sentence(before, after, sd, (low, high), flat_db, missing, weight),
+        sentence=_sentence(before, after, sd, flat, weights.flat_db, missing, weight),
     )
 
 
@@ -245,55 +204,6 @@ def _not_separable(table: pd.DataFrame) -> str:
     return ""
 
 
-def _own(parameters: Floats, roll_deg: Floats | float) -> tuple[Floats, Floats]:
-    """Crosstalk of each output against its own channel, complex."""
-    return rotated_crosstalk(roll_deg, complex(*parameters[:2]), complex(*parameters[2:4]))  # type: ignore[return-value]
-
-
-def _mean_db(parameters: Floats, roll_deg: Floats | float) -> Floats:
-    """Mean crosstalk power of the two directions [dB]."""
-    x, y = _own(parameters, roll_deg)
-    return decibel(np.sqrt(0.5 * (np.abs(x) ** 2 + np.abs(y) ** 2)))
-
-
-def _cost(parameters: Floats, roll_deg: Floats | float, phase: float, balance: float) -> Floats:
-    """Cost of a roll; see the head of the module."""
-    x, y = _own(parameters, roll_deg)
-    a, b = complex(*parameters[:2]), complex(*parameters[2:4])
-    levels = (np.abs(x) - np.abs(y)) ** 2
-    # 4 |x||y| sin^2(half the phase between) without the phase: |x - y|^2 less the part of the levels.
-    phases = np.abs(x - y) ** 2 - levels
-    loud = 10.0 ** (parameters[4] / 20.0) * np.abs(channel_gain_ratio(roll_deg, a, b, lateral=True)) - 1.0
-    total: Floats = levels + phase * phases + balance * loud**2
-    return total
-
-
-def _least_mean_db(parameters: Floats) -> float:
-    """Mean crosstalk at the roll of least power [dB]."""
-    return float(_mean_db(parameters, _best_roll(parameters, 1.0, 0.0)))
-
-
-def _best_roll(parameters: Floats, phase: float, balance: float) -> float:
-    """Roll of least cost: a grid over all rolls, then finer ones about its lowest point."""
-    centre, half = 0.0, SEARCH_DEG
-    for points in (481, 41, 41, 41, 41):
-        grid = np.linspace(centre - half, centre + half, points)
-        centre = float(grid[np.argmin(_cost(parameters, grid, phase, balance))])
-        half = 2.0 * half / (points - 1) * 2.0
-    return float(np.clip(centre, -SEARCH_DEG, SEARCH_DEG))
-
-
-def _spread(channels: Channels, best: float, phase: float, balance: float) -> float:
-    """Standard deviation of the best roll, carried over from the fit by finite differences."""
-    steps = np.array([1e-3, 1e-3, 1e-3, 1e-3, 0.05])
-    slope = np.empty(5)
-    for k, step in enumerate(steps):
-        moved = channels.parameters
-        moved[k] += step
-        slope[k] = (_best_roll(moved, phase, balance) - best) / step
-    return float(np.sqrt(slope @ channels.covariance @ slope))
-
-
 def _figures(channels: Channels, roll: float, lateral: bool) -> RollFigures:
     """Fitted figures at a roll; all NaN where there is none."""
     if not np.isfinite(roll):
@@ -306,19 +216,8 @@ def _figures(channels: Channels, roll: float, lateral: bool) -> RollFigures:
         crosstalk_phase_l_to_r_deg=float(np.degrees(np.angle(into_right))),
         crosstalk_phase_r_to_l_deg=float(np.degrees(np.angle(into_left))),
         channel_balance_db=float(balance),
-        mean_crosstalk_db=float(_mean_db(channels.parameters, roll)),
+        mean_crosstalk_db=float(mean_crosstalk_db(channels.parameters, roll)),
     )
-
-
-def _flat(channels: Channels, best: float, flat_db: float, floor_db: float) -> tuple[float, float]:
-    """Ends of the run of rolls about the best one that are as good as it."""
-    grid = np.arange(0.0, 2.0 * SEARCH_DEG, 0.01)
-    limit = max(float(_mean_db(channels.parameters, best)) + flat_db, floor_db)
-    ends = []
-    for sense in (-1.0, 1.0):
-        worse = np.flatnonzero(_mean_db(channels.parameters, best + sense * grid) > limit)
-        ends.append(best + sense * float(grid[worse[0] - 1 if worse.size else -1]))
-    return ends[0], ends[1]
 
 
 def _cautions(table: pd.DataFrame, channels: Channels, roll: float, phases_read: bool) -> tuple[str, ...]:
@@ -346,7 +245,7 @@ def _cautions(table: pd.DataFrame, channels: Channels, roll: float, phases_read:
 
 def _what_is_left(channels: Channels, roll: float) -> str:
     """Name the part of the crosstalk that no roll changes."""
-    x, y = _own(channels.parameters, roll)
+    x, y = own_crosstalk(channels.parameters, roll)
     in_phase, quadrature = (
         abs(np.real(x) + np.real(y)) / np.sqrt(2.0),
         float(np.hypot(np.imag(x), np.imag(y))),

@@ -106,44 +106,49 @@ def judge_stack(
     FleetError
         If a figure is missing or impossible.
     """
-    figures = {
+    lengths = {
         "height_mm": height_mm,
         "tip_to_mount_mm": tip_to_mount_mm,
         "thin_edge_mm": thin_edge_mm,
         "edge_to_holes_mm": edge_to_holes_mm,
+        "wedge_length_mm": wedge_length_mm,
     }
-    for name, value in figures.items():
+    _check(lengths, tilt_deg, step_deg)
+    made = _stack("made_wedge", round(tilt_deg / step_deg) * step_deg, tilt_deg, lengths)
+    both_ways = [sense * abs(angle) for angle in stock_wedges_deg for sense in (1.0, -1.0)]
+    nearest = min(both_ways, key=lambda angle: abs(angle - tilt_deg), default=None)
+    stock = None if nearest is None else _stack("stock_wedge", nearest, tilt_deg, lengths)
+    bare = _stack("none", 0.0, tilt_deg, lengths)
+    return StackAdvice(bare, stock, made, _sentence(bare, stock, made, tilt_deg))
+
+
+def _check(lengths: dict[str, float], tilt_deg: float, step_deg: float) -> None:
+    """Refuse impossible figures, each in one line."""
+    for name, value in lengths.items():
         if not (math.isfinite(value) and value >= 0):
             raise FleetError(f"{name} is {value:g}; give a length of 0 mm or more")
     if not abs(tilt_deg) <= 20:
         raise FleetError(f"the tilt is {tilt_deg:g}; give it in degrees, from -20 to 20")
     if not step_deg > 0:
         raise FleetError(f"the wedge step is {step_deg:g}; give degrees above 0")
-    if not wedge_length_mm >= edge_to_holes_mm:
-        raise FleetError(
-            "the wedge is shorter than its way from the thin edge to the holes; check both lengths"
-        )
+    if lengths["wedge_length_mm"] < lengths["edge_to_holes_mm"]:
+        raise FleetError("the wedge is shorter than from its thin edge to the holes; check both lengths")
 
-    def stack(kind: str, tilt: float) -> Stack:
-        if tilt == 0:
-            return Stack("none", 0.0, -tilt_deg, 0.0, 0.0, 0.0, height_mm, 0.0)
-        holes, thick = (
-            float(geometry.wedge_at_holes_mm(tilt, thin_edge_mm=thin_edge_mm, thin_edge_to_holes_mm=run))
-            for run in (edge_to_holes_mm, wedge_length_mm)
-        )
-        top = float(
-            geometry.stack_height_mm(
-                height_mm, tip_to_mount_mm=tip_to_mount_mm, tilt_deg=tilt, wedge_at_holes_mm=holes
-            )
-        )
-        return Stack(kind, tilt, tilt - tilt_deg, thin_edge_mm, holes, thick, top, top - height_mm)
 
-    bare = stack("none", 0.0)
-    made = stack("made_wedge", round(tilt_deg / step_deg) * step_deg)
-    both_ways = [sense * abs(angle) for angle in stock_wedges_deg for sense in (1.0, -1.0)]
-    nearest = min(both_ways, key=lambda angle: abs(angle - tilt_deg), default=None)
-    stock = None if nearest is None else stack("stock_wedge", nearest)
-    return StackAdvice(bare, stock, made, _sentence(bare, stock, made, tilt_deg))
+def _stack(kind: str, tilt: float, wanted: float, lengths: dict[str, float]) -> Stack:
+    """One way of mounting; no tilt means no wedge."""
+    height, thin = lengths["height_mm"], lengths["thin_edge_mm"]
+    if tilt == 0:
+        return Stack("none", 0.0, -wanted, 0.0, 0.0, 0.0, height, 0.0)
+    holes, thick = (
+        float(geometry.wedge_at_holes_mm(tilt, thin_edge_mm=thin, thin_edge_to_holes_mm=lengths[run]))
+        for run in ("edge_to_holes_mm", "wedge_length_mm")
+    )
+    mount = lengths["tip_to_mount_mm"]
+    top = float(
+        geometry.stack_height_mm(height, tip_to_mount_mm=mount, tilt_deg=tilt, wedge_at_holes_mm=holes)
+    )
+    return Stack(kind, tilt, tilt - wanted, thin, holes, thick, top, top - height)
 
 
 def _sentence(bare: Stack, stock: Stack | None, made: Stack, tilt_deg: float) -> str:
@@ -156,7 +161,7 @@ def _sentence(bare: Stack, stock: Stack | None, made: Stack, tilt_deg: float) ->
         thin_end = "tail" if one.tilt_deg > 0 else "nose"
         parts.append(
             f"with {name} ({abs(one.tilt_deg):.2f}°, thin end to the {thin_end}; {one.thin_edge_mm:.2f} mm "
-            f"growing to {one.thick_edge_mm:.2f} mm) the headshell is at {one.height_mm:.2f} mm, so raise the arm by "
-            f"{one.arm_rise_mm:.2f} mm"
+            f"growing to {one.thick_edge_mm:.2f} mm) the headshell is at {one.height_mm:.2f} mm, so raise "
+            f"the arm by {one.arm_rise_mm:.2f} mm"
         )
     return "; ".join(parts) + "."

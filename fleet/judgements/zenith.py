@@ -162,31 +162,18 @@ def judge_zenith(
     -------
     ZenithAdvice
         For a spherical stylus, which has no zenith, every alignment figure is NaN.
-
-    Raises
-    ------
-    FleetError
-        If an angle isn't a number or the limits have no such name.
     """
     span = groove_limits(limits)
     setting = alignment or usual_alignment(limits=limits)
     spherical = stylus_profile == "spherical"
-    if not spherical and not np.isfinite(zenith_deg):
-        raise FleetError("the zenith was not read; give zenith_deg as a number")
-    if not (np.isfinite(vta_deg) and np.isfinite(roll_deg)):
-        raise FleetError("vta_deg and roll_deg must be numbers; leave out what was not read")
     zenith = 0.0 if spherical else float(zenith_deg)
+    _check(zenith, vta_deg, roll_deg)
     body, cantilever = (float(x) for x in geometry.zenith_alignment_deg(zenith, vta_deg, roll_deg))
 
-    def cost(turn: float) -> ZenithCost:
-        side = tracking.side_distortion(setting, span, turn_deg=turn, velocity_cm_s=velocity_cm_s)
-        shift = _shift_um(zenith + side.error_deg, stylus_profile)
-        skew = float(np.max(np.abs(distortion.channel_skew_us(shift, radius_mm=side.radius_mm))))
-        phase = float(distortion.skew_phase_deg(skew, frequency_hz))
-        return ZenithCost(skew, phase, side.rms, side.worst)
-
     turns = np.linspace(0.0, body, 21)
-    costs = [cost(float(turn)) for turn in turns]
+    costs = [
+        _cost(float(t), zenith, setting, span, stylus_profile, velocity_cm_s, frequency_hz) for t in turns
+    ]
     nothing = float("nan")
     return ZenithAdvice(
         body_turn_deg=nothing if spherical else body,
@@ -205,6 +192,30 @@ def judge_zenith(
 _SPHERICAL: Final = (
     "A spherical stylus has no zenith: there is no edge to straighten, leave the body as it is."
 )
+
+
+def _check(zenith_deg: float, vta_deg: float, roll_deg: float) -> None:
+    """Refuse what was not read, in one line."""
+    if not np.isfinite(zenith_deg):
+        raise FleetError("the zenith was not read; give zenith_deg as a number")
+    if not (np.isfinite(vta_deg) and np.isfinite(roll_deg)):
+        raise FleetError("vta_deg and roll_deg must be numbers; leave out what was not read")
+
+
+def _cost(
+    turn: float,
+    zenith: float,
+    setting: tracking.Alignment,
+    span: tracking.GrooveLimits,
+    stylus_profile: str | None,
+    velocity_cm_s: float,
+    frequency_hz: float,
+) -> ZenithCost:
+    """Cost of a turn; the edge stands against the groove at zenith plus tracking error."""
+    side = tracking.side_distortion(setting, span, turn_deg=turn, velocity_cm_s=velocity_cm_s)
+    shift = _shift_um(zenith + side.error_deg, stylus_profile)
+    skew = float(np.max(np.abs(distortion.channel_skew_us(shift, radius_mm=side.radius_mm))))
+    return ZenithCost(skew, float(distortion.skew_phase_deg(skew, frequency_hz)), side.rms, side.worst)
 
 
 def _shift_um(edge_deg: Floats, stylus_profile: str | None) -> Floats:

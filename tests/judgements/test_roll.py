@@ -11,7 +11,8 @@ import pytest
 from fleet import crosstalk
 from fleet.crosstalk import decibel, phasor, rotated_crosstalk
 from fleet.errors import FleetError
-from fleet.judgements.roll import RollWeights, judge_roll
+from fleet.judgements.roll import judge_roll
+from fleet.judgements.roll_cost import RollWeights
 from fleet.judgements.roll_fit import RollNoise
 
 NO_BALANCE = RollWeights(balance=0.0)
@@ -217,11 +218,12 @@ def test_noisy_channels_bias_and_spread(rolls, phases):
     scatter by 1 within four standard errors.
     """
     rng, noise, units = np.random.default_rng(20), RollNoise(), 150
+    weights = RollWeights(balance=0.0, phase_most=1.0, most_sd_deg=10.0)
     error, own = np.empty(units), np.empty(units)
     for i in range(units):
         a, b = leaks(rng)
         table = bench(a, b, rolls, phases=phases, rng=rng, noise=noise, gain_db=rng.normal(0, 0.7))
-        advice = judge_roll(table, weights=RollWeights(balance=0.0, phase_most=1.0), most_sd_deg=10.0)
+        advice = judge_roll(table, weights=weights)
         error[i] = advice.roll_deg - crosstalk.least_power_roll_deg(a, b)
         own[i] = advice.roll_sd_deg
     assert abs(error.mean()) < 4 * error.std() / np.sqrt(units) + 0.01
