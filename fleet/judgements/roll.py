@@ -118,10 +118,6 @@ def judge_roll(
     lateral_balance : bool, optional
         The balance was read on a lateral signal, not on one-channel tracks.
 
-    Returns
-    -------
-    RollAdvice
-
     Raises
     ------
     FleetError
