@@ -1,0 +1,251 @@
+"""Commands for the bench: suspects, judge, tilt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.cli.facts import typed_row, with_columns
+from fleet.cli.quoting import split_kind
+from fleet.cli.tables import percent, table
+from fleet.columns import COLUMNS
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.judgements.policy import Policy
+    from fleet.judgements.suspects import Suspects
+
+_NOT_JUDGED: Final = {
+    "sheet_no",
+    "measured_on",
+    "enquiry_id",
+    "purpose",
+    "remedy",
+    "bench_minutes",
+    "operator",
+}
+_READINGS: Final = {
+    name: replace(column, required=False) for name, column in COLUMNS.items() if name not in _NOT_JUDGED
+}
+_ANY_SHEET: Final = {name: replace(column, required=False) for name, column in COLUMNS.items()}
+_TILT_FACTS: Final = {
+    name: COLUMNS[name] for name in ("sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg", "stylus_profile")
+}
+CLEARANCE: Final = (
+    "Tilting the tail up brings the body nearer the record: "
+    "check the clearance on a record that doesn't matter."
+)
+NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
+HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the commands onto the application."""
+    app.command(rich_help_panel=common.BENCH_PANEL)(judge)
+    app.command(rich_help_panel=common.BENCH_PANEL)(suspects)
+    app.command(rich_help_panel=common.BENCH_PANEL)(tilt)
+
+
+@with_columns(_READINGS)
+def judge(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="One sheet: CSV, XLSX or Parquet; - is CSV on standard input."),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
+    ] = None,
+    out: common.OutOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+    **readings: str | None,
+) -> None:
+    """Say of one unit's readings, as they come, whether they are normal for its kind; nothing is stored.
+
+    Name a file with one sheet, or type the readings: --family, --sra-static-deg and so on; whatever hasn't
+    been read yet may be left out.
+    """
+    from fleet.judgements.judge import judge as judge_one
+    from fleet.output import check_out
+
+    check_out(out)
+    chosen = common.policies_from(policy, policy_name)["default"]
+    sheet = _one_sheet(file, kind, readings)
+    house = common.the_house(common.the_store(store).open())
+    verdict = judge_one(house, sheet, chosen)
+    if out is not None:
+        import pandas as pd
+
+        common.write_out(pd.DataFrame([verdict.row]), out)
+        return
+    say(verdict.sentence)
+    for line in verdict.lines:
+        say(f"  {line}")
+
+
+def _one_sheet(file: Path | None, kind: str | None, readings: dict[str, str | None]) -> pd.DataFrame:
+    told = {name: text for name, text in readings.items() if text is not None}
+    if file is None:
+        if kind is not None:
+            told |= split_kind(kind, told)
+        if not told:
+            raise FleetError("name a file with one sheet, or type its readings: fleet judge --family F01 ...")
+        return typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
+    if told or kind:
+        raise FleetError("the file says the readings itself; leave the typed ones out, or the file.")
+    from fleet.intake import load_key
+    from fleet.intake.checks import check_table
+    from fleet.intake.reader import read_table
+
+    read = read_table(file, _ANY_SHEET)
+    checked = check_table(read, _ANY_SHEET, key=load_key(make=False) if "serial" in read.columns else None)
+    if checked.faults:
+        raise FleetError(f"{'; '.join(str(fault) for fault in checked.faults)}.")
+    if len(checked.good) != 1:
+        raise FleetError(
+            f"{read.file} holds {len(checked.good)} sheets, but one at a time is judged; "
+            "for many: fleet intake, then fleet suspects."
+        )
+    return checked.good
+
+
+def suspects(
+    fdr: Annotated[
+        float,
+        typer.Option("--fdr", min=0.0001, max=0.5, help="Share of false alarms that the list may hold."),
+    ] = 0.05,
+    most: Annotated[int, typer.Option("--most", min=1, help="Suspects shown on the terminal.")] = 20,
+    out: common.OutOption = None,
+    store: common.StoreOption = None,
+) -> None:
+    """List the units that are not normal for their kind, with what is probably wrong.
+
+    --out writes a row for every sheet, flagged or not.
+    """
+    from fleet.judgements.suspects import suspects as find
+    from fleet.output import check_out
+
+    check_out(out)
+    where = common.the_store(store).open()
+    house = common.the_house(where)
+    sheets = where.current()
+    found = find(house, sheets[sheets["purpose"] == "unit"], fdr=fdr)
+    if common.write_out(found.table, out) and out is None:
+        show_suspects(found, most=most)
+
+
+def show_suspects(found: Suspects, *, most: int) -> None:
+    """Print the list for a reader: the sentence, the foremost suspects, why."""
+    say(found.sentence)
+    flagged = found.table[found.table["flagged"]]
+    flagged = flagged.drop_duplicates("unit").head(most)
+    if flagged.empty:
+        return
+    faults = [str(fault) for fault in flagged["leading_fault"]]
+    chance = [row.get(f"p_{fault}") for row, fault in zip(flagged.to_dict("records"), faults, strict=True)]
+    columns: dict[str, list[Any]] = {
+        "sheet": list(flagged["sheet_no"]),
+        "measured": list(flagged["measured_on"]),
+        "q": [f"{q:.1g}" for q in flagged["q_value"]],
+        "probably": [fault.replace("_", " ") for fault in faults],
+        "chance": [percent(float("nan") if c is None else float(c)) for c in chance],
+    }
+    say(table(columns))
+    say()
+    for sheet, why in zip(flagged["sheet_no"], flagged["why"], strict=True):
+        say(f"  {sheet}: {why}")
+    units = found.table.loc[found.table["flagged"], "unit"].nunique()
+    if units > most:
+        say(f"  ... and {units - most} more; --most shows them, --out FILE writes them all.")
+    say(NO_REPAIR)
+
+
+@with_columns(_TILT_FACTS)
+def tilt(
+    arm_length_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--arm-length-mm", min=50, max=500, metavar="mm", help="Stylus tip to the arm's bearing."
+        ),
+    ] = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    **readings: str | None,
+) -> None:
+    """Give the tilt that the target policy prefers for these readings, and what it gets for it.
+
+    Needs no store. Angles as read on a level headshell, record turning.
+    """
+    chosen = common.policies_from(policy, policy_name)["default"]
+    row = typed_row({**dict.fromkeys(_TILT_FACTS), **readings}, _TILT_FACTS)[0].iloc[0]
+    spherical = row["stylus_profile"] == "spherical"
+    sra = float("nan") if spherical else float(row["sra_dynamic_deg"])
+    vta, room = float(row["vta_dynamic_deg"]), float(row["tilt_room_deg"])
+    if sra != sra and not spherical:
+        raise FleetError(
+            "--sra-dynamic-deg is needed (only a spherical stylus has no rake: --stylus spherical)."
+        )
+    if vta != vta:
+        raise FleetError("--vta-dynamic-deg is needed: the tracking angle with the record turning.")
+    for line in tilt_lines(sra, vta, room, chosen, arm_length_mm):
+        say(line)
+
+
+def tilt_lines(sra: float, vta: float, room: float, policy: Policy, arm_length_mm: float | None) -> list[str]:
+    """What to set, what it gets, what limits it and what to mind, one line each.
+
+    Parameters
+    ----------
+    sra, vta, room : rake (NaN = spherical stylus), tracking angle, tilt room (NaN = not read) [degrees].
+    policy : the target policy.
+    arm_length_mm : stylus tip to the arm's bearing, if the arm's height is wanted [mm].
+    """
+    from fleet.geometry import arm_height_change_mm
+    from fleet.judgements.policy import remedy
+    from fleet.judgements.tilt import choose_tilt, reach
+
+    choice = choose_tilt(sra, vta, room, policy)
+    set_deg, outcome = float(choice.tilt_deg), str(choice.words)
+    could = reach(sra, vta, room, policy)
+    sense = "level" if abs(set_deg) < 0.005 else f"tail {'up' if set_deg > 0 else 'down'}"
+    rake = "" if sra != sra else f"rake {sra + set_deg:.2f}° and "
+    met = {
+        "both": "both targets met" if sra == sra else "its target met (a spherical stylus has no rake)",
+        "rake_only": "rake met, tracking angle not",
+        "tracking_only": "tracking angle met, rake not",
+        "neither": "neither target met",
+    }[outcome]
+    lines = [f"Tilt {set_deg:+.2f}° ({sense}): {rake}tracking angle {vta + set_deg:.2f}°; {met}."]
+    if outcome != "both":
+        if could.both:
+            lines.append(
+                "Some other tilt meets both at the edge of the accepted band; the policy prefers this one."
+            )
+        elif could.conflict_built_in:
+            lines.append(f"No tilt can meet both: the built-in angle of {sra - vta:.2f}° rules it out.")
+        elif could.conflict_reach:
+            lines.append("The angles would allow both, but the tilt room or the lower limit doesn't.")
+    how = {
+        "none": "nothing",
+        "arm_only": "the arm alone",
+        "stock_wedge": "a stock wedge",
+        "made_wedge": "a wedge made to measure",
+    }
+    lines.append(f"How: {how[str(remedy(set_deg, policy))]}.")
+    if arm_length_mm is not None:
+        rise = float(arm_height_change_mm(set_deg, arm_length_mm))
+        lines.append(f"By the arm: its bearing {abs(rise):.1f} mm {'higher' if rise >= 0 else 'lower'}.")
+    if room != room:
+        lines.append("The tilt room was not told: nothing keeps the body off the record here.")
+    lines.append(f"Policy: {choice.policy}.")
+    if set_deg > 0:
+        lines.append(CLEARANCE)
+    return [*lines, HANDLING]

@@ -1,0 +1,166 @@
+"""What the commands share: options, the store, policies, progress, faults, exit status."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterable
+from contextvars import ContextVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+if TYPE_CHECKING:
+    from fleet.intake import Fault
+    from fleet.judgements.policy import Policy
+    from fleet.models.house import House
+    from fleet.store import Store
+
+STORE_HELP: Final = "The store's file; else FLEET_STORE, else your own data folder."
+MOST_FAULTS_SHOWN: Final = 50
+
+root_store: ContextVar[Path | None] = ContextVar("root_store", default=None)
+"""What `fleet --store PATH COMMAND` named, before the command."""
+
+SHEETS_PANEL: Final = "Sheets in"
+QUOTE_PANEL: Final = "Before bench time"
+BENCH_PANEL: Final = "At the bench"
+REVIEW_PANEL: Final = "Over the year"
+HELP_PANEL: Final = "Start and help"
+
+StoreOption = Annotated[
+    Path | None, typer.Option("--store", metavar="PATH", help=STORE_HELP, show_default=False)
+]
+OutOption = Annotated[
+    str | None,
+    typer.Option(
+        "--out",
+        metavar="FILE",
+        help="Write the table to a .csv, .json or .parquet file; - is CSV on standard output.",
+        show_default=False,
+    ),
+]
+PolicyFileOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--policy",
+        metavar="FILE",
+        help="TOML file of target policies (fleet explain policy); common practice if left out.",
+        show_default=False,
+    ),
+]
+PolicyNameOption = Annotated[
+    str | None,
+    typer.Option(
+        "--policy-name",
+        metavar="NAME",
+        help="Which policy of the file; [default] if left out.",
+        show_default=False,
+    ),
+]
+
+
+def debugging() -> bool:
+    """Whether the user asked for tracebacks (`FLEET_DEBUG=1`)."""
+    return os.environ.get("FLEET_DEBUG", "") not in {"", "0"}
+
+
+def say(text: str = "") -> None:
+    """Print for the reader on standard output."""
+    typer.echo(text)
+
+
+def warn(text: str) -> None:
+    """Print for the reader on standard error, so that piped tables stay clean."""
+    typer.echo(text, err=True)
+
+
+def store_path(given: Path | None) -> Path:
+    """The store's path: the command's own option, else `fleet --store`, else the environment's."""
+    from fleet.store import default_path
+
+    return given or root_store.get() or default_path()
+
+
+def the_store(given: Path | None) -> Store:
+    """The store at `store_path`, not opened yet."""
+    from fleet.store import Store
+
+    return Store(store_path(given))
+
+
+def the_house(store: Store) -> House:
+    """The store's house model; says on standard error when sheets came in since it was fitted."""
+    from fleet.refit import load_house
+
+    house = load_house(store)
+    if house.revision != store.revision():
+        warn("Note: sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
+    return house
+
+
+def policies_from(path: Path | None, name: str | None) -> dict[str, Policy]:
+    """Policies by name; with a name given, that one stands as `default`.
+
+    Raises
+    ------
+    FleetError
+        If the file can't be read or holds no policy of that name.
+    """
+    from fleet.judgements.policy import DEFAULT_NAME, load_policy, pick_policy
+
+    policies = load_policy(path)
+    return {**policies, DEFAULT_NAME: pick_policy(policies, name)}
+
+
+def progress() -> Callable[[str], None] | None:
+    """A line on standard error that tells how far a long job is; None unless that is a terminal."""
+    if not sys.stderr.isatty():
+        return None
+
+    def tell(step: str) -> None:
+        sys.stderr.write(f"\r\x1b[2K{step}")
+        sys.stderr.flush()
+
+    return tell
+
+
+def end_progress() -> None:
+    """Wipe the progress line."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[2K")
+        sys.stderr.flush()
+
+
+def show_faults(faults: Iterable[Fault], *, rest: str = "") -> None:
+    """Name every row put aside on standard error, one line a fault.
+
+    Parameters
+    ----------
+    faults : what was wrong.
+    rest : what to say where there are more than a screen holds.
+    """
+    told = list(faults)
+    for fault in told[:MOST_FAULTS_SHOWN]:
+        warn(f"  {fault}")
+    if len(told) > MOST_FAULTS_SHOWN:
+        warn(f"  ... and {len(told) - MOST_FAULTS_SHOWN} more{rest}")
+
+
+def write_out(frame: Any, out: str | None) -> bool:
+    """Write a result where the user wants it, and say so.
+
+    Returns
+    -------
+    Whether standard output is still free for the reader.
+    """
+    if out is None:
+        return True
+    from fleet.output import STANDARD_OUTPUT, write_frame
+
+    write_frame(frame, out)
+    if out == STANDARD_OUTPUT:
+        return False
+    say(f"Wrote {out} ({len(frame)} row{'' if len(frame) == 1 else 's'}).")
+    return True

@@ -1,0 +1,102 @@
+"""The command that runs the whole job once on an invented bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.store import Store
+
+STORE_NAME: Final = "fleet.duckdb"
+_FEW: Final = 5
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the command onto the application."""
+    app.command(rich_help_panel=common.HELP_PANEL)(demo)
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to; made if it isn't there.")] = Path("demo"),
+) -> None:
+    """Make an invented bench and run the main job on it: intake, model, quotes, suspects, attainment.
+
+    Takes well under a minute. The bench's files and the tables made from them stay in the folder.
+    """
+    from fleet.store import Store
+    from synthetic_data.demo import DEMO_LABEL, demo_fleet
+
+    say(DEMO_LABEL)
+    try:
+        demo_fleet(folder)
+    except OSError as error:
+        raise FleetError(
+            f"cannot write to {folder}: {(error.strerror or 'no reason told').lower()}."
+        ) from error
+    store = Store(folder / STORE_NAME)
+    _intake(store, folder)
+    from fleet.cli.refit import fit, tell_refit
+
+    say("\n2. Fit the house model (fleet refit)")
+    tell_refit(fit(store))
+    _quotes(store, folder)
+    _suspects(store, folder)
+    _attainment(store, folder)
+    say(f"\nAll files are in {folder}. Look around with:")
+    for words in (
+        "status",
+        "quote --kind line_contact/boron",
+        "dashboard",
+    ):
+        say(f"  fleet --store {store.path} {words}")
+    say("  fleet explain")
+
+
+def _intake(store: Store, folder: Path) -> None:
+    from fleet.intake import intake_file
+
+    say("\n1. Take the bench sheets in (fleet intake)")
+    report = intake_file(store, folder / "demo-sheets.csv")
+    say(report.sentence)
+    if report.put_aside:
+        raise FleetError(f"{folder} holds another demo already; delete it or name another folder.")
+
+
+def _quotes(store: Store, folder: Path) -> None:
+    from fleet.cli.quoting import show_quotes
+    from fleet.intake import read_enquiries
+    from fleet.judgements.quote import quote
+
+    say("\n3. Quote the enquiries (fleet quote)")
+    enquiries, _ = read_enquiries(folder / "demo-enquiries.csv")
+    quotes = quote(enquiries, common.the_house(store), common.policies_from(None, None))
+    show_quotes(quotes, most=_FEW)
+    common.write_out(quotes.table, str(folder / "quotes.csv"))
+
+
+def _suspects(store: Store, folder: Path) -> None:
+    from fleet.cli.bench import show_suspects
+    from fleet.judgements.suspects import suspects
+
+    say("\n4. Find the units that are not normal for their kind (fleet suspects)")
+    sheets = store.current()
+    found = suspects(common.the_house(store), sheets[sheets["purpose"] == "unit"])
+    show_suspects(found, most=_FEW)
+    common.write_out(found.table, str(folder / "suspects.csv"))
+
+
+def _attainment(store: Store, folder: Path) -> None:
+    from fleet.cli.review import show_attainment
+    from fleet.judgements.attainment import attainment
+
+    say("\n5. Review how often the targets were met (fleet attainment)")
+    found = attainment(store.current(), ["stylus_profile"], common.policies_from(None, None)["default"])
+    show_attainment(found)
+    common.write_out(found, str(folder / "attainment.csv"))

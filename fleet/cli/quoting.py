@@ -1,0 +1,188 @@
+"""The command that answers enquiries before bench time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.cli.facts import typed_row, with_columns
+from fleet.cli.tables import percent, span, table
+from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.intake import Fault
+    from fleet.judgements.quote import Quotes
+
+ASKED: Final = "asked"
+MOST_IN_WORDS: Final = 3
+CAUTION: Final = "A prediction is not a measurement: the bench decides."
+_FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
+_QUANTITIES: Final = {
+    "sag_deg": "sag of the rake [°]",
+    "sra_dynamic_deg": "rake, turning [°]",
+    "vta_dynamic_deg": "tracking angle, turning [°]",
+    "built_in_deg": "built-in angle [°]",
+    "tilt_deg": "tilt [°], + = tail up",
+    "bench_minutes": "bench time [min]",
+}
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the command onto the application."""
+    app.command(rich_help_panel=common.QUOTE_PANEL)(quote)
+
+
+@with_columns(_FACTS)
+def quote(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
+    ] = None,
+    out: common.OutOption = None,
+    draws: Annotated[
+        str | None,
+        typer.Option(
+            "--draws", metavar="FILE", help="Write the joint draws behind the quotes, by enquiry and draw."
+        ),
+    ] = None,
+    n_draws: Annotated[
+        int, typer.Option("--n-draws", min=1000, max=100_000, help="Joint draws an enquiry.")
+    ] = 1024,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+    **facts: str | None,
+) -> None:
+    """Say what to expect of a pickup before it is on the bench: sag, angles, tilt, time, price.
+
+    Name a file of enquiries, or say what is known of one pickup: --kind, --family, --vtf-mn and so on.
+    Whatever isn't told widens the answer by itself.
+    """
+    from fleet.judgements.quote import quote as quote_all
+    from fleet.output import check_out
+
+    check_out(out)
+    check_out(draws, option="--draws")
+    policies = common.policies_from(policy, policy_name)
+    enquiries, faults = _enquiries(file, kind, facts)
+    house = common.the_house(common.the_store(store).open())
+    quotes = quote_all(enquiries, house, policies, n_draws=n_draws)
+    free = common.write_out(quotes.table, out)
+    if draws is not None:
+        free = common.write_out(quotes.draws(), draws) and free
+    if free and out is None and draws is None:
+        show_quotes(quotes)
+    if faults:
+        common.warn(f"{len({f.line for f in faults})} enquiries put aside:")
+        common.show_faults(faults)
+        raise typer.Exit(1)
+
+
+def _enquiries(
+    file: Path | None, kind: str | None, facts: dict[str, str | None]
+) -> tuple[pd.DataFrame, list[Fault]]:
+    told = {name: text for name, text in facts.items() if text is not None}
+    if file is not None:
+        if told or kind:
+            raise FleetError(
+                "a file of enquiries says the facts itself; leave the other facts out, or the file."
+            )
+        from fleet.intake import read_enquiries
+
+        enquiries, faults = read_enquiries(file)
+        if enquiries.empty and not faults:
+            raise FleetError(f"{file} holds no enquiry, only a header.")
+        if enquiries.empty:
+            common.show_faults(faults)
+            raise FleetError(f"{file} holds no enquiry that can be answered; its faults stand above.")
+        return enquiries, faults
+    if kind is not None:
+        told |= split_kind(kind, told)
+    if not told:
+        raise FleetError(
+            "name a file of enquiries, or say what is known: fleet quote --kind line_contact/boron"
+        )
+    frame, _ = typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **told, "enquiry_id": ASKED}, ENQUIRY_COLUMNS)
+    return frame, []
+
+
+def split_kind(kind: str, told: dict[str, str]) -> dict[str, str]:
+    """Stylus profile and cantilever material out of `stylus/cantilever`.
+
+    Raises
+    ------
+    FleetError
+        If it isn't two known words, or contradicts what else was told.
+    """
+    parts = tuple(part.strip() for part in kind.split("/"))
+    if len(parts) != 2 or parts[0] not in STYLUS_PROFILES or parts[1] not in CANTILEVER_MATERIALS:
+        raise FleetError(
+            f"--kind takes STYLUS/CANTILEVER: one of {', '.join(STYLUS_PROFILES)}, a stroke, "
+            f"and one of {', '.join(CANTILEVER_MATERIALS)}."
+        )
+    both = dict(zip(("stylus_profile", "cantilever_material"), parts, strict=True))
+    if any(told.get(name, word) != word for name, word in both.items()):
+        raise FleetError("--kind and --stylus or --cantilever contradict each other; leave one of them out.")
+    return both
+
+
+def show_quotes(quotes: Quotes, *, most: int | None = None) -> None:
+    """Print quotes for a reader: sentences where there are few, one line each where there are many.
+
+    Parameters
+    ----------
+    quotes : what was quoted.
+    most : lines at most, all if None.
+    """
+    rows = quotes.table.to_dict("records")
+    if len(rows) <= MOST_IN_WORDS:
+        for row, sentence in zip(rows, quotes.sentences, strict=True):
+            say(sentence)
+            say(_figures(row))
+            say()
+    else:
+        say(_lines(quotes.table if most is None else quotes.table.head(most)))
+        if most is not None and len(rows) > most:
+            say(f"  ... and {len(rows) - most} more.")
+    say(CAUTION)
+
+
+def _figures(row: dict[str, object]) -> str:
+    names = [name for name in _QUANTITIES if row[f"{name}_q50"] == row[f"{name}_q50"]]
+    columns = {"": [_QUANTITIES[name] for name in names]}
+    for heading, q in (("1 in 20 below", "q05"), ("middle", "q50"), ("1 in 20 above", "q95")):
+        columns[heading] = [row[f"{name}_{q}"] for name in names]  # type: ignore[misc]
+    return table(columns, digits=2)
+
+
+def _lines(quotes: pd.DataFrame) -> str:
+    def interval(name: str, digits: int) -> list[str]:
+        return [span(a, b, digits) for a, b in zip(quotes[f"{name}_q05"], quotes[f"{name}_q95"], strict=True)]
+
+    columns: dict[str, list[object]] = {
+        "enquiry": list(quotes["enquiry_id"]),
+        "sag [°]": list(interval("sag_deg", 2)),
+        "rake [°]": list(interval("sra_dynamic_deg", 1)),
+        "tracking [°]": list(interval("vta_dynamic_deg", 1)),
+        "both met": [percent(p) for p in quotes["p_both_met"]],
+        "tilt [°]": list(quotes["tilt_deg_q50"]),
+        "made wedge": [percent(p) for p in quotes["p_made_wedge"]],
+        "time [min]": list(interval("bench_minutes", 0)),
+    }
+    if quotes["price_quoted"].notna().any():
+        columns["price"] = list(quotes["price_quoted"])
+    heading = (
+        "Ranges hold nine readings of ten; "
+        "rake and tracking angle as read on a level headshell, record turning."
+    )
+    return f"{heading}\n{table(columns, digits={'tilt [°]': 1, 'price': 2})}"

@@ -1,0 +1,129 @@
+"""Result tables into files that other programs read: CSV, JSON, Parquet, or CSV on standard output.
+
+A file appears whole or not at all: it is written beside its place and moved there at the end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, Final
+
+from fleet.errors import FleetError
+from fleet.spreadsheet import defuse
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STANDARD_OUTPUT: Final = "-"
+KINDS: Final = (".csv", ".json", ".parquet")
+SIGNIFICANT_DIGITS: Final = 8
+"""Digits of a figure in a CSV file: far more than any reading has, few enough to be read."""
+
+
+def check_out(out: str | Path | None, *, option: str = "--out") -> None:
+    """Refuse a destination that can't be written, before any work is done for it.
+
+    Parameters
+    ----------
+    out : a file ending in one of `KINDS`, `-`, or None for nowhere.
+    option : how the command line calls it.
+
+    Raises
+    ------
+    FleetError
+        If the ending is unknown or the folder isn't there.
+    """
+    if out is None or str(out) == STANDARD_OUTPUT:
+        return
+    path = Path(out)
+    if path.suffix.lower() not in KINDS:
+        raise FleetError(
+            f"{option} {out}: what kind of file? End its name in {', '.join(KINDS)}, "
+            "or give - for standard output."
+        )
+    if path.is_dir():
+        raise FleetError(f"{option} {out}: that is a folder; name a file in it.")
+    if not path.parent.is_dir():
+        raise FleetError(f"{option} {out}: there is no folder {path.parent}; make it first.")
+
+
+def write_frame(frame: pd.DataFrame, out: str | Path) -> None:
+    """Write a table to where `check_out` said it may go.
+
+    Days are written YYYY-MM-DD; what is not known is empty (CSV) or null (JSON, Parquet). Text cells of a
+    CSV that a spreadsheet would run are defused (`fleet.spreadsheet`), those of JSON and Parquet are not.
+
+    Raises
+    ------
+    FleetError
+        If it can't be written.
+    """
+    check_out(out)
+    if str(out) == STANDARD_OUTPUT:
+        _write(frame, ".csv", sys.stdout.buffer)
+        sys.stdout.flush()
+        return
+    path = Path(out)
+    try:
+        handle, aside = tempfile.mkstemp(prefix=".fleet-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                _write(frame, path.suffix.lower(), file)
+            Path(aside).chmod(0o666 & ~_umask())
+            Path(aside).replace(path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                Path(aside).unlink()
+            raise
+    except OSError as error:
+        why = (error.strerror or type(error).__name__).lower()
+        raise FleetError(f"cannot write {path}: {why}.") from error
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """The table as CSV text, days and texts as `write_frame` writes them."""
+    plain = _plain_days(frame)
+    for name in plain:
+        if _is_text(plain[name]):
+            plain[name] = plain[name].map(lambda v: defuse(v) if isinstance(v, str) else v)
+    text: str = plain.to_csv(index=False, float_format=f"%.{SIGNIFICANT_DIGITS}g", lineterminator="\n")
+    return text
+
+
+def _write(frame: pd.DataFrame, kind: str, file: BinaryIO) -> None:
+    if kind == ".csv":
+        file.write(csv_text(frame).encode())
+    elif kind == ".json":
+        text = _plain_days(frame).to_json(orient="records", double_precision=10, indent=1, force_ascii=False)
+        file.write(text.replace("\\/", "/").encode() + b"\n")
+    else:
+        _plain_days(frame, as_text=False).to_parquet(file, index=False)
+
+
+def _plain_days(frame: pd.DataFrame, *, as_text: bool = True) -> pd.DataFrame:
+    """A copy whose dates are days without a clock: texts YYYY-MM-DD or dates, None where there is none."""
+    import pandas as pd
+
+    plain = frame.copy()
+    for name in plain:
+        if pd.api.types.is_datetime64_any_dtype(plain[name]):
+            days = plain[name].dt.strftime("%Y-%m-%d") if as_text else plain[name].dt.date
+            days = days.astype(object)
+            plain[name] = days.where(plain[name].notna(), None)
+    return plain
+
+
+def _is_text(values: pd.Series) -> bool:
+    import pandas as pd
+
+    return not (pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values))
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,121 @@
+"""The arrows of DEVELOPERS.md, held by reading every import of the three packages."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("fleet", "dashboards", "synthetic_data")
+LONGEST_MODULE = 400
+
+# A module may import what stands in its own row or above it, never below.
+LAYERS: tuple[tuple[str, ...], ...] = (
+    ("fleet.errors",),
+    ("fleet.columns", "fleet.spreadsheet", "fleet.geometry", "fleet.mechanics"),
+    ("fleet.distortion", "fleet.tracking", "fleet.crosstalk"),
+    ("fleet.models",),
+    ("fleet.store",),
+    ("fleet.intake",),
+    ("fleet.refit",),
+    ("fleet.judgements",),
+    ("fleet.charts", "fleet.report", "fleet.output"),
+    ("fleet.cli", "dashboards"),
+)
+NOT_FOR_JUDGEMENTS = ("fleet.store", "fleet.intake", "fleet.refit")
+HEAVY = ("pandas", "numpy", "scipy", "statsmodels", "sklearn", "altair", "duckdb", "pyarrow", "streamlit")
+
+
+def modules() -> Iterator[tuple[str, Path]]:
+    for package in PACKAGES:
+        for path in sorted((ROOT / package).rglob("*.py")):
+            parts = path.relative_to(ROOT).with_suffix("").parts
+            yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
+
+
+def imports(path: Path) -> set[str]:
+    """Every module that a file imports, wherever in it; `from a import b` counts as both a and a.b."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found |= {str(node.module), *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return found
+
+
+def inside(module: str, package: str) -> bool:
+    return module == package or module.startswith(f"{package}.")
+
+
+def layer(module: str) -> int | None:
+    for rank, row in enumerate(LAYERS):
+        if any(inside(module, package) for package in row):
+            return rank
+    return None
+
+
+ALL = list(modules())
+
+
+def test_every_module_has_its_place() -> None:
+    """Each module of fleet and the dashboards stands in a row of the layers."""
+    lost = [m for m, _ in ALL if layer(m) is None and m != "fleet" and not inside(m, "synthetic_data")]
+    assert lost == []
+
+
+@pytest.mark.parametrize(("module", "path"), ALL, ids=[m for m, _ in ALL])
+def test_arrows_point_one_way(module: str, path: Path) -> None:
+    """No module imports one of a higher layer."""
+    own = layer(module)
+    if own is None:
+        own = len(LAYERS) if inside(module, "synthetic_data") else 0
+    wrong = {name for name in imports(path) if (rank := layer(name)) is not None and rank > own}
+    assert wrong == set()
+
+
+@pytest.mark.parametrize(
+    ("library", "home"), [("duckdb", "fleet.store"), ("streamlit", "dashboards"), ("typer", "fleet.cli")]
+)
+def test_each_library_has_one_home(library: str, home: str) -> None:
+    """Only the store imports duckdb, only the dashboards import streamlit, only the command line typer."""
+    users = {m for m, path in ALL if any(inside(name, library) for name in imports(path))}
+    assert users
+    assert {m for m in users if not inside(m, home)} == set()
+
+
+def test_judgements_are_pure() -> None:
+    """Judgements take frames and arrays: they know neither store nor intake."""
+    judges = [(m, imports(path)) for m, path in ALL if inside(m, "fleet.judgements")]
+    assert judges
+    wrong = {(m, n) for m, names in judges for n in names if any(inside(n, x) for x in NOT_FOR_JUDGEMENTS)}
+    assert wrong == set()
+
+
+def test_only_the_demo_command_knows_the_invented_world() -> None:
+    """Nothing but `fleet demo` imports synthetic_data, and tests stay out of all three packages."""
+    users = {m for m, path in ALL if any(inside(n, "synthetic_data") for n in imports(path))}
+    assert {m for m in users if not inside(m, "synthetic_data")} <= {"fleet.cli.demo"}
+    assert not [m for m, path in ALL if any(inside(n, "tests") for n in imports(path))]
+
+
+@pytest.mark.parametrize(("module", "path"), ALL, ids=[m for m, _ in ALL])
+def test_modules_stay_short(module: str, path: Path) -> None:
+    """No module is longer than a reader can hold."""
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_MODULE, module
+
+
+def test_help_needs_no_heavy_library() -> None:
+    """Building the whole command line imports no library that takes long to load."""
+    code = (
+        "import sys; from fleet.cli import build_app; build_app(); "
+        f"print([name for name in {HEAVY!r} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
