@@ -12,14 +12,13 @@ from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.facts import typed_row, with_columns
 from fleet.cli.quoting import split_kind
-from fleet.cli.tables import percent, table
+from fleet.cli.tables import percent, table, unknown
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.policy import Policy
     from fleet.judgements.suspects import Suspects
 
 _NOT_JUDGED: Final = {
@@ -36,12 +35,16 @@ _READINGS: Final = {
 }
 _ANY_SHEET: Final = {name: replace(column, required=False) for name, column in COLUMNS.items()}
 _TILT_FACTS: Final = {
-    name: COLUMNS[name] for name in ("sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg", "stylus_profile")
+    name: COLUMNS[name]
+    for name in (
+        "sra_dynamic_deg",
+        "vta_dynamic_deg",
+        "tilt_room_deg",
+        "height_mm",
+        "tip_to_mount_mm",
+        "stylus_profile",
+    )
 }
-CLEARANCE: Final = (
-    "Tilting the tail up brings the body nearer the record: "
-    "check the clearance on a record that doesn't matter."
-)
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
 
@@ -184,68 +187,29 @@ def tilt(
 
     Needs no store. Angles as read on a level headshell, record turning.
     """
+    from fleet.judgements.tilt_advice import advise_tilt
+
     chosen = common.policies_from(policy, policy_name)["default"]
     row = typed_row({**dict.fromkeys(_TILT_FACTS), **readings}, _TILT_FACTS)[0].iloc[0]
-    spherical = row["stylus_profile"] == "spherical"
-    sra = float("nan") if spherical else float(row["sra_dynamic_deg"])
-    vta, room = float(row["vta_dynamic_deg"]), float(row["tilt_room_deg"])
-    if sra != sra and not spherical:
+    sra = float("nan") if row["stylus_profile"] == "spherical" else float(row["sra_dynamic_deg"])
+    if unknown(sra) and row["stylus_profile"] != "spherical":
         raise FleetError(
             "--sra-dynamic-deg is needed (only a spherical stylus has no rake: --stylus spherical)."
         )
-    if vta != vta:
+    if unknown(float(row["vta_dynamic_deg"])):
         raise FleetError("--vta-dynamic-deg is needed: the tracking angle with the record turning.")
-    for line in tilt_lines(sra, vta, room, chosen, arm_length_mm):
-        say(line)
-
-
-def tilt_lines(sra: float, vta: float, room: float, policy: Policy, arm_length_mm: float | None) -> list[str]:
-    """What to set, what it gets, what limits it and what to mind, one line each.
-
-    Parameters
-    ----------
-    sra, vta, room : rake (NaN = spherical stylus), tracking angle, tilt room (NaN = not read) [degrees].
-    policy : the target policy.
-    arm_length_mm : stylus tip to the arm's bearing, if the arm's height is wanted [mm].
-    """
-    from fleet.geometry import arm_height_change_mm
-    from fleet.judgements.policy import remedy
-    from fleet.judgements.tilt import choose_tilt, reach
-
-    choice = choose_tilt(sra, vta, room, policy)
-    set_deg, outcome = float(choice.tilt_deg), str(choice.words)
-    could = reach(sra, vta, room, policy)
-    sense = "level" if abs(set_deg) < 0.005 else f"tail {'up' if set_deg > 0 else 'down'}"
-    rake = "" if sra != sra else f"rake {sra + set_deg:.2f}° and "
-    met = {
-        "both": "both targets met" if sra == sra else "its target met (a spherical stylus has no rake)",
-        "rake_only": "rake met, tracking angle not",
-        "tracking_only": "tracking angle met, rake not",
-        "neither": "neither target met",
-    }[outcome]
-    lines = [f"Tilt {set_deg:+.2f}° ({sense}): {rake}tracking angle {vta + set_deg:.2f}°; {met}."]
-    if outcome != "both":
-        if could.both:
-            lines.append(
-                "Some other tilt meets both at the edge of the accepted band; the policy prefers this one."
-            )
-        elif could.conflict_built_in:
-            lines.append(f"No tilt can meet both: the built-in angle of {sra - vta:.2f}° rules it out.")
-        elif could.conflict_reach:
-            lines.append("The angles would allow both, but the tilt room or the lower limit doesn't.")
-    how = {
-        "none": "nothing",
-        "arm_only": "the arm alone",
-        "stock_wedge": "a stock wedge",
-        "made_wedge": "a wedge made to measure",
-    }
-    lines.append(f"How: {how[str(remedy(set_deg, policy))]}.")
-    if arm_length_mm is not None:
-        rise = float(arm_height_change_mm(set_deg, arm_length_mm))
-        lines.append(f"By the arm: its bearing {abs(rise):.1f} mm {'higher' if rise >= 0 else 'lower'}.")
-    if room != room:
-        lines.append("The tilt room was not told: nothing keeps the body off the record here.")
-    lines.append(f"Policy: {choice.policy}.")
-    if set_deg > 0:
-        lines.append(CLEARANCE)
-    return [*lines, HANDLING]
+    lengths = {name: float(row[name]) for name in ("height_mm", "tip_to_mount_mm")}
+    advice = advise_tilt(
+        sra,
+        float(row["vta_dynamic_deg"]),
+        float(row["tilt_room_deg"]),
+        chosen,
+        arm_length_mm=arm_length_mm,
+        **{name: None if unknown(length) else length for name, length in lengths.items()},
+    )
+    say(advice.sentence)
+    if advice.stack is not None:
+        say(advice.stack.sentence)
+    for caution in (*advice.cautions, HANDLING):
+        say(caution)
+    say(f"Policy: {advice.policy}.")

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 _STATES: Final = ("level", "reachable", "built")
 _LEGEND: Final = (
-    "How often both targets were met (95 % interval): on a level headshell; reachable by some tilt; as built. "
-    "Where no tilt can: the built-in angle rules it out, or the tilt room does."
+    "How often both targets were met (95 % interval): on a level headshell, reachable by some tilt, "
+    "as built. Where no tilt can: the built-in angle rules it out, or the tilt room does."
 )
 
 
