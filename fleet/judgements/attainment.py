@@ -16,7 +16,7 @@ import pandas as pd
 from fleet.errors import FleetError
 from fleet.judgements import conformity, publishing
 from fleet.judgements.rates import pool, wilson
-from fleet.judgements.targets import MEASURES, counted, states
+from fleet.judgements.targets import MEASURES, READ_COLUMNS, counted, states
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -90,6 +90,15 @@ def attainment(
     if publish:
         columns = publishing.blank_small(columns, min_units)
     return pd.concat([table, pd.DataFrame(columns, index=table.index)], axis=1).assign(policy=policy.label)
+
+
+def needed_columns(by: list[str], per: str | None = None) -> list[str]:
+    """Name the columns that `attainment` reads for these groups, so that no others need be fetched."""
+    groups = [
+        c for name in by for c in (("stylus_profile", "cantilever_material") if name == "kind" else (name,))
+    ]
+    dates = ["measured_on"] if per is not None else []
+    return list(dict.fromkeys([*groups, *dates, "newest", "purpose", *READ_COLUMNS]))
 
 
 def _tally(values: NDArray[np.int8], codes: NDArray[np.intp], groups: int) -> NDArray[np.int64]:

@@ -20,6 +20,18 @@ STATES: Final = ("level", "reachable", "built")
 CONFLICTS: Final = ("conflict_built_in", "conflict_reach")
 MEASURES: Final = (*(f"{target}_{state}" for target in TARGETS for state in STATES), *CONFLICTS)
 
+READ_COLUMNS: Final = (
+    "stylus_profile",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "tilt_room_deg",
+    "tilt_applied_deg",
+    "sra_after_deg",
+    "vta_after_deg",
+    "remedy",
+)
+"""Every column that the states of a unit are told from."""
+
 
 def counted(sheets: pd.DataFrame) -> pd.DataFrame:
     """Return the sheets that count: each unit's newest, references left out."""

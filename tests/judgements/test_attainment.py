@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fleet.errors import FleetError
-from fleet.judgements.attainment import NOT_TOLD, attainment
+from fleet.judgements.attainment import NOT_TOLD, attainment, needed_columns
 from fleet.judgements.conformity import Noise
 from fleet.judgements.policy import Policy
 from fleet.judgements.rates import wilson
@@ -61,6 +61,16 @@ def test_by_hand():
     assert row["both_reachable_rate"] == 0.6
     assert (row["both_reachable_low"], row["both_reachable_high"]) == tuple(wilson(3, 5))
     assert row["policy"] == DEFAULT.label
+
+
+def test_the_needed_columns_are_enough():
+    """Only the columns named as needed are read: fetching those alone gives the same table."""
+    sheets = BY_HAND.assign(remedy="arm_only", height_mm=17.0)
+    columns = needed_columns(["kind"], "year")
+    assert "height_mm" not in columns
+    assert len(set(columns)) == len(columns)
+    got, want = (attainment(s, ["kind"], DEFAULT, per="year") for s in (sheets[columns], sheets))
+    pd.testing.assert_frame_equal(got, want)
 
 
 def test_who_counts():

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.errors import FleetError
@@ -84,6 +84,7 @@ cells = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(cells, st.integers(1, 8))
 def test_nothing_small_is_left_and_nothing_is_lost(table, smallest):
     """Whatever the sizes: every row left is big enough, and all units are still there."""

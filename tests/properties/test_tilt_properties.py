@@ -1,7 +1,7 @@
 """What holds for every tilt the policy can choose, whatever the angles and the policy."""
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.judgements.policy import Policy, made_wedge, remedy
@@ -32,6 +32,7 @@ def policies(draw):
     )
 
 
+@settings(deadline=None)
 @given(rakes, trackings, rooms, policies())
 def test_never_outside_the_room(sra, vta, room, policy):
     """The tilt stays between the lower limit and the room less the clearance."""
@@ -39,6 +40,7 @@ def test_never_outside_the_room(sra, vta, room, policy):
     assert policy.tilt_lower_limit_deg - 1e-12 <= tilt <= room - policy.clearance_deg + 1e-12
 
 
+@settings(deadline=None)
 @given(st.floats(60, 120), trackings, rooms, policies())
 def test_the_preferred_target_is_met_whenever_it_can_be(sra, vta, room, policy):
     """No tilt meets the first target where the chosen one doesn't."""
@@ -50,6 +52,7 @@ def test_the_preferred_target_is_met_whenever_it_can_be(sra, vta, room, policy):
         assert bool(could.tracking) == (outcome in (BOTH, TRACKING_ONLY))
 
 
+@settings(deadline=None)
 @given(st.floats(60, 120), trackings, rooms, policies())
 def test_met_is_reachable(sra, vta, room, policy):
     """What the chosen tilt meets, reach calls reachable; both reachable implies each of the two."""
@@ -60,6 +63,7 @@ def test_met_is_reachable(sra, vta, room, policy):
     assert int(could.both) + int(could.conflict_built_in) + int(could.conflict_reach) == 1
 
 
+@settings(deadline=None)
 @given(st.floats(80, 100), trackings, rooms, st.floats(-3, 3), policies())
 def test_a_common_shift_moves_the_tilt_and_not_the_result(sra, vta, room, shift, policy):
     """Sag takes the same off both angles: where no end of the range is touched, the net angles stay."""
@@ -71,6 +75,7 @@ def test_a_common_shift_moves_the_tilt_and_not_the_result(sra, vta, room, shift,
         assert abs(float(first.tilt_deg - second.tilt_deg) - shift) < 1e-9
 
 
+@settings(deadline=None)
 @given(st.floats(60, 120), trackings, rooms, st.floats(0, 5), policies())
 def test_more_room_never_loses_reach(sra, vta, room, more, policy):
     """A larger room can only add to what is reachable."""
@@ -79,6 +84,7 @@ def test_more_room_never_loses_reach(sra, vta, room, more, policy):
         assert after or not before
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(rakes, trackings, rooms), min_size=1, max_size=8), policies())
 def test_many_at_once_equal_one_by_one(cases, policy):
     """The vectorised answer is the single answer, element by element."""
@@ -90,6 +96,7 @@ def test_many_at_once_equal_one_by_one(cases, policy):
         assert one.outcome == many.outcome[i]
 
 
+@settings(deadline=None)
 @given(st.floats(-20, 20), st.lists(st.floats(-6, 6), max_size=4), st.floats(0, 1))
 def test_remedy_and_made_wedge_agree(tilt, stock, tolerance):
     """A tilt is called `made_wedge` exactly where `made_wedge` says so, never within the arm's range."""
