@@ -95,15 +95,23 @@ where corrected.newest_version is null or corrected.newest_version = live.versio
 
 -- A unit is a serial token and the number of its assembly. In order of date, a retipped sheet starts the next
 -- assembly, and so does a source, profile or cantilever that differs from the last one known.
--- A sheet without a serial is its own unit. A check pickup's readings never hide a unit's own newest sheet.
+-- A check pickup's readings never hide a unit's own newest sheet. Only tokens with several sheets are here:
+-- one sheet alone is its own newest, and its unit's first assembly.
 create view sheet_unit as
-with dated as (
+with several as (
+    select serial_token
+    from latest_sheet
+    where serial_token is not null
+    group by serial_token
+    having count(*) > 1
+),
+dated as (
     select
         row_id, bench, sheet_no, serial_token, purpose, measured_on,
         assembly_source, stylus_profile, cantilever_material,
         coalesce(';' || peculiarities || ';' like '%;retipped;%', false) as retipped
     from latest_sheet
-    where serial_token is not null
+    where serial_token in (select serial_token from several)
 ),
 tipped as (
     select
@@ -140,10 +148,15 @@ select
     ) = 1 as newest
 from numbered;
 
+-- A sheet without a serial is its own unit.
 create view current_sheet as
 select
     latest_sheet.* exclude (row_id),
-    coalesce(sheet_unit.unit, 'sheet:' || latest_sheet.bench || ':' || latest_sheet.sheet_no) as unit,
+    coalesce(
+        sheet_unit.unit,
+        latest_sheet.serial_token || '-1',
+        'sheet:' || latest_sheet.bench || ':' || latest_sheet.sheet_no
+    ) as unit,
     coalesce(sheet_unit.newest, true) as newest
 from latest_sheet
 left join sheet_unit on sheet_unit.row_id = latest_sheet.row_id;
