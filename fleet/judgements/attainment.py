@@ -51,10 +51,8 @@ def attainment(
         What counts as met, and which tilts are allowed.
     per
         `year`, `quarter` or `month` of the measurement, or None.
-    publish
-        Merge groups under `min_units` into `(few)` and blank figures of fewer readings.
-    min_units
-        Smallest group that is published.
+    publish, min_units
+        Merge groups of fewer units into `(few)` and blank figures of fewer readings.
     pooled
         Add `_pooled`, `_pooled_low`, `_pooled_high`: rates drawn toward the fleet (`rates.pool`).
     noise

@@ -119,15 +119,6 @@ def advise_tilt(
     limit = _limited_by(sra, vta, room, tilt, int(choice.outcome), policy)
     wedge = _wedge(tilt, room, made, policy)
     rise = None if arm_length_mm is None else float(arm_height_change_mm(tilt, arm_length_mm))
-    stack = None
-    if height_mm is not None and tip_to_mount_mm is not None:
-        stack = judge_stack(
-            height_mm,
-            tip_to_mount_mm,
-            tilt,
-            stock_wedges_deg=policy.stock_wedges_deg,
-            step_deg=policy.wedge_step_deg,
-        )
     words = [_what(tilt, sra, vta, outcome), _why(limit, sra - vta, policy), _how(made, wedge, tilt, rise)]
     return TiltAdvice(
         tilt,
@@ -138,7 +129,7 @@ def advise_tilt(
         made,
         wedge,
         rise,
-        stack,
+        _stack(height_mm, tip_to_mount_mm, tilt, policy),
         trade_off_line(sra, vta, room, policy),
         _cautions(tilt, room, made, policy),
         policy.label,
@@ -167,6 +158,15 @@ def trade_off_line(sra: float, vta: float, room: float, policy: Policy) -> pd.Da
             "outcome": [OUTCOMES[c] for c in codes],
         }
     )
+
+
+def _stack(
+    height_mm: float | None, tip_to_mount_mm: float | None, tilt: float, policy: Policy
+) -> StackAdvice | None:
+    if height_mm is None or tip_to_mount_mm is None:
+        return None
+    stock, step = policy.stock_wedges_deg, policy.wedge_step_deg
+    return judge_stack(height_mm, tip_to_mount_mm, tilt, stock_wedges_deg=stock, step_deg=step)
 
 
 def _limited_by(sra: float, vta: float, room: float, tilt: float, outcome: int, policy: Policy) -> str:
@@ -208,6 +208,10 @@ def _what(tilt: float, sra: float, vta: float, outcome: str) -> str:
 
 
 def _why(limit: str, built_in: float, policy: Policy) -> str:
+    if math.isnan(built_in):
+        return (
+            "" if limit == "nothing" else "The lower limit of tilt keeps tracking from coming down further."
+        )
     needed = policy.rake_accepted_deg[0] - policy.tracking_limit_deg
     return {
         "nothing": "",

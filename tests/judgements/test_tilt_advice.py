@@ -74,6 +74,9 @@ def test_spherical():
     assert np.isnan(advice.rake_deg)
     assert advice.tracking_deg == pytest.approx(20.0)
     assert "a spherical stylus has no rake" in advice.sentence
+    steep = advise_tilt(np.nan, 28.0, 3.0, DEFAULT)
+    assert (steep.outcome, steep.limited_by) == ("neither", "lower_limit")
+    assert "keeps tracking from coming down" in steep.sentence
 
 
 def test_cautions():
