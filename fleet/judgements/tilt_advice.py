@@ -99,10 +99,6 @@ def advise_tilt(
     height_mm, tip_to_mount_mm
         Mounting face above the record, and tip to hole line [mm].
 
-    Returns
-    -------
-    TiltAdvice
-
     Raises
     ------
     FleetError
