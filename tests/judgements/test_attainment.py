@@ -123,6 +123,8 @@ def test_built_reads_after_before_applied():
     )
     built = states(sheets, DEFAULT)["both_built"]
     assert list(built) == [1, -1]
+    reread = BY_HAND.iloc[[0]].assign(sra_after_deg=90.1, vta_after_deg=22.3)
+    assert [int(states(reread, DEFAULT)[f"{t}_built"][0]) for t in ("rake", "tracking")] == [0, 0]
     assert list(states(BY_HAND, DEFAULT)["rake_built"]) == [1, 1, 0, 1, 1, -1]
 
 

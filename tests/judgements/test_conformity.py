@@ -13,10 +13,14 @@ DEFAULT = Policy()
 NOISE = Noise(0.2, 0.4)
 
 
-def fleet_of(n, seed):
+WIDE = [[2.0, 0.9], [0.9, 1.4]]
+NARROW = [[0.06, 0.05], [0.05, 0.12]]
+
+
+def fleet_of(n, seed, spread=WIDE):
     """True angles, and sheets of noisy readings of them."""
     rng = np.random.default_rng(seed)
-    mean, spread = [90.5, 21.8], [[2.0, 0.9], [0.9, 1.4]]
+    mean = [90.5, 21.8]
     truth = pd.DataFrame(
         rng.multivariate_normal(mean, spread, n), columns=["sra_dynamic_deg", "vta_dynamic_deg"]
     )
@@ -28,11 +32,13 @@ def fleet_of(n, seed):
     return truth, read
 
 
+@pytest.mark.parametrize("spread", [WIDE, NARROW], ids=["wide", "narrow"])
 @pytest.mark.parametrize("state", ["level", "reachable"])
 @pytest.mark.parametrize("target", ["rake", "tracking", "both"])
-def test_chances_are_true(target, state):
-    """Of 40 000 units, those given a chance of about p are truly in about p of the cases, at every p."""
-    truth, read = fleet_of(40_000, seed=1)
+def test_chances_are_true(target, state, spread):
+    """Of 40 000 units, those given a chance of about p are truly in about p of the cases, at every p, in a
+    wide fleet and in one hardly wider than the reading noise."""
+    truth, read = fleet_of(40_000, seed=1, spread=spread)
     chance = chances(read, DEFAULT, NOISE)[f"{target}_{state}"]
     true = states(truth, DEFAULT)[f"{target}_{state}"] == 1
     step = np.digitize(chance, np.linspace(0, 1, 11)[1:-1])
