@@ -1,0 +1,224 @@
+"""From cell sums to the Gram matrix of a mixed model.
+
+A *cell* is one combination of factor levels.  All that a linear mixed model with these factors needs is,
+per cell, the matrix of sums of products of the columns ``(1, covariates..., y)``: the rows themselves can
+stay where they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Term:
+    """One random term: independent N(0, sd²) coefficients of ``covariate``, one for each level of ``factors``.
+
+    ``covariate="1"`` is a random intercept, any other column a random slope; several factors make an
+    interaction (one coefficient per combination that occurs).
+    """
+
+    factors: tuple[str, ...]
+    covariate: str = "1"
+
+    @property
+    def name(self) -> str:
+        """The factors joined by ``:``, with the covariate in front where it is a slope."""
+        label = ":".join(self.factors)
+        return label if self.covariate == "1" else f"{self.covariate}|{label}"
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Sums of products per cell.
+
+    Attributes
+    ----------
+    levels : mapping of factor name to (m,) array of level labels
+    columns : names of the K columns of the moments; the first is ``"1"``, the last the response
+    moments : (m, K, K) array, sums of products (symmetric)
+    weights : (m,) array, one weight for all rows of a cell (residual variance sigma² / weight)
+    log_weights : (m,) array, per cell the sum of the log weights that are already inside ``moments``
+    counts : (m,) array, rows per cell
+    """
+
+    levels: Mapping[str, NDArray[np.object_]]
+    columns: tuple[str, ...]
+    moments: Floats
+    counts: Floats
+    weights: Floats = field(default_factory=lambda: np.ones(0))
+    log_weights: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        m = len(self.counts)
+        if self.weights.size == 0:
+            object.__setattr__(self, "weights", np.ones(m))
+        if self.log_weights.size == 0:
+            object.__setattr__(self, "log_weights", np.zeros(m))
+        k = len(self.columns)
+        if self.moments.shape != (m, k, k):
+            raise ValueError(f"got moments of shape {self.moments.shape}, expected {(m, k, k)}")
+
+    @classmethod
+    def from_frame(
+        cls,
+        frame: pd.DataFrame,
+        response: str,
+        *,
+        factors: Sequence[str],
+        covariates: Sequence[str] = (),
+        weights: NDArray[np.float64] | None = None,
+        unshifted: Sequence[str] = (),
+    ) -> tuple[Cells, Floats]:
+        """Sum a data frame up into cells; returns the cells and the shifts taken off the columns.
+
+        Response and covariates are shifted by their mean before products are formed: unshifted sums lose
+        every digit when the mean is large against the spread.  Columns named in ``unshifted`` keep their zero.
+        """
+        columns = ("1", *covariates, response)
+        values = np.ones((len(frame), len(columns)))
+        shifts = np.zeros(len(columns))
+        for j, name in enumerate(columns[1:], start=1):
+            raw = frame[name].to_numpy(dtype=np.float64)
+            shifts[j] = 0.0 if name in unshifted or not len(raw) else raw.mean()
+            values[:, j] = raw - shifts[j]
+        row_weights = np.ones(len(frame)) if weights is None else np.asarray(weights, dtype=np.float64)
+        if factors:
+            grouped = frame.groupby(list(factors), observed=True, sort=True, dropna=False)
+            code = grouped.ngroup().to_numpy()
+            keys = frame[list(factors)].iloc[pd.Series(code).drop_duplicates().sort_values().index]
+        else:
+            code, keys = np.zeros(len(frame), dtype=np.int64), frame.iloc[:1]
+        m, k = len(keys), len(columns)
+        moments = np.empty((m, k, k))
+        for a in range(k):
+            for b in range(a, k):
+                product = row_weights * values[:, a] * values[:, b]
+                moments[:, a, b] = moments[:, b, a] = np.bincount(code, product, minlength=m)
+        levels = {f: keys[f].to_numpy(dtype=object) for f in factors}
+        counts = np.bincount(code, minlength=m).astype(np.float64)
+        log_weights = np.bincount(code, np.log(row_weights), minlength=m)
+        return cls(levels, columns, moments, counts, log_weights=log_weights), shifts
+
+
+@dataclass(frozen=True)
+class Design:
+    """Which column of the model matrix belongs to which level of which term.
+
+    Attributes
+    ----------
+    terms : the random terms
+    levels : for each term, the tuple of its level keys (tuples of labels), in column order
+    fixed : names of the fixed columns (``"1"`` is the intercept)
+    """
+
+    terms: tuple[Term, ...]
+    levels: tuple[tuple[tuple[str, ...], ...], ...]
+    fixed: tuple[str, ...]
+
+    @property
+    def sizes(self) -> list[int]:
+        """Number of columns of each random term."""
+        return [len(level) for level in self.levels]
+
+    @property
+    def q(self) -> int:
+        """Number of random columns."""
+        return sum(self.sizes)
+
+    @property
+    def owner(self) -> Ints:
+        """(q,) array: which term each random column belongs to."""
+        return np.repeat(np.arange(len(self.terms)), self.sizes)
+
+    def columns_of(self, levels: Mapping[str, NDArray[np.object_]], size: int) -> Ints:
+        """(terms, size) array of column numbers, -1 where a level was never seen."""
+        found = np.full((len(self.terms), size), -1, dtype=np.int64)
+        offset = 0
+        for t, (term, keys) in enumerate(zip(self.terms, self.levels, strict=True)):
+            lookup = {key: offset + i for i, key in enumerate(keys)}
+            rows = zip(*(levels[f] for f in term.factors), strict=True)
+            found[t] = [lookup.get(tuple(str(x) for x in row), -1) for row in rows]
+            offset += len(keys)
+        return found
+
+
+@dataclass(frozen=True)
+class Gram:
+    """The products ``[Z X]'W[Z X]``, ``[Z X]'Wy``, ``y'Wy`` of one response, and how they are laid out.
+
+    Attributes
+    ----------
+    design : Design
+    a : (q + p, q + p) array
+    b : (q + p,) array
+    yy : weighted sum of squares of the (shifted) response
+    n : number of rows
+    log_w : sum of the log weights
+    """
+
+    design: Design
+    a: Floats
+    b: Floats
+    yy: float
+    n: float
+    log_w: float
+
+    @property
+    def p(self) -> int:
+        """Number of fixed columns."""
+        return len(self.design.fixed)
+
+    @property
+    def rows_per_level(self) -> Floats:
+        """(terms,) mean of the diagonal of Z'WZ over each term's columns: the scale that a sd is seen at."""
+        diagonal = np.diag(self.a)[: self.design.q]
+        sums = np.bincount(self.design.owner, diagonal, minlength=len(self.design.terms))
+        return np.asarray(sums / np.maximum(self.design.sizes, 1))
+
+
+def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",)) -> Gram:
+    """Sum weighted cell moments into the Gram matrix of ``y ~ fixed + terms``.
+
+    Parameters
+    ----------
+    cells : Cells
+    terms : the random terms; their factors must be among the cells' factors
+    fixed : names of fixed columns among ``cells.columns``
+    """
+    index = {name: i for i, name in enumerate(cells.columns)}
+    keep = cells.counts > 0
+    m = int(keep.sum())
+    moments = cells.moments[keep] * cells.weights[keep][:, None, None]
+    levels = {f: v[keep] for f, v in cells.levels.items()}
+    keys = []
+    for term in terms:
+        rows = zip(*(levels[f] for f in term.factors), strict=True)
+        keys.append(tuple(sorted({tuple(str(x) for x in row) for row in rows})))
+    design = Design(tuple(terms), tuple(keys), tuple(fixed))
+    q, p = design.q, len(fixed)
+    size = q + p
+    where = [*design.columns_of(levels, m)] + [np.full(m, q + j) for j in range(p)]
+    kind = [index[t.covariate] for t in terms] + [index[c] for c in fixed]
+    y = len(cells.columns) - 1
+    flat, values = [], []
+    b = np.zeros(size)
+    for i, (rows_i, ki) in enumerate(zip(where, kind, strict=True)):
+        b += np.bincount(rows_i, moments[:, ki, y], minlength=size)
+        for rows_j, kj in zip(where[i:], kind[i:], strict=True):
+            flat.append(rows_i * size + rows_j)
+            values.append(moments[:, ki, kj])
+    upper = np.bincount(np.concatenate(flat), np.concatenate(values), minlength=size * size)
+    upper = upper.reshape(size, size)
+    a = upper + upper.T
+    np.fill_diagonal(a, np.diag(upper))
+    log_w = float(cells.log_weights[keep].sum() + (cells.counts[keep] * np.log(cells.weights[keep])).sum())
+    return Gram(design, a, b, float(moments[:, y, y].sum()), float(cells.counts[keep].sum()), log_w)
