@@ -5,6 +5,7 @@ from fleet.intake.door import IntakeReport, intake_file
 from fleet.intake.enquiries import read_enquiries
 from fleet.intake.faults import Fault
 from fleet.intake.reader import read_sheets
+from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable
 from fleet.intake.tokens import TokenKey, load_key
 
@@ -14,6 +15,7 @@ __all__ = [
     "IntakeReport",
     "SheetTable",
     "TokenKey",
+    "change_token_key",
     "check_sheets",
     "intake_file",
     "load_key",

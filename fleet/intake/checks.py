@@ -21,6 +21,7 @@ from fleet.intake import hints
 from fleet.intake.faults import Fault, printable
 from fleet.intake.table import SheetTable, Text
 from fleet.intake.tokens import TokenKey
+from fleet.spreadsheet import restore
 
 MOST_FAULTS_TOLD = 100_000
 """Faults described one by one; a file with more is put aside all the same, row by row, but not described."""
@@ -140,8 +141,15 @@ def _distinct(text: Text) -> tuple[pa.Array, pa.Array]:
     if isinstance(trimmed, pa.ChunkedArray):
         trimmed = trimmed.combine_chunks()
     encoded = trimmed.dictionary_encode(null_encoding="encode")
-    texts = encoded.dictionary
+    texts = _restored(encoded.dictionary)
     return encoded.indices, pc.if_else(pc.equal(texts, ""), pa.scalar(None, pa.string()), texts)
+
+
+def _restored(texts: pa.Array) -> pa.Array:
+    """Take back the apostrophe that our own tables put before what a spreadsheet would run."""
+    if not pc.any(pc.starts_with(texts, "'")).as_py():
+        return texts
+    return pa.array([None if text is None else restore(text) for text in texts.to_pylist()], pa.string())
 
 
 def _absent(column: Column, n_rows: int) -> pa.Array:

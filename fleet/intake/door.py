@@ -12,7 +12,7 @@ from fleet.errors import FleetError
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
 from fleet.intake.reader import read_sheets
-from fleet.intake.tokens import TokenKey, load_key
+from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
 if TYPE_CHECKING:
     from fleet.store import Appended, Store
@@ -102,6 +102,12 @@ def _key_for(store: Store) -> TokenKey:
             "the token key that the store was made with is not there; "
             "set FLEET_SECRET, or FLEET_KEY_FILE to where the key file is."
         )
+    if (
+        known
+        and key.check != store.key_check()
+        and (store.key_check() in key.checks or next_key_path().exists())
+    ):
+        raise FleetError("the token key was changed, but not yet for this store; do it with: fleet rekey")
     return key
 
 

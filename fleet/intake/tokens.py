@@ -14,6 +14,7 @@ import re
 import secrets
 import stat
 import sys
+import tempfile
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -40,32 +41,56 @@ def normalise_serial(serial: str) -> str:
 class TokenKey:
     """A key that turns serials into tokens; its bytes are never printed.
 
+    After a change of key the earlier secrets stay part of it: a token is made under the oldest and then made
+    anew under each later one, which is just what a change of key does to the tokens in a store.
+
     Attributes
     ----------
-    secret : the key itself, not shown by `repr`.
+    secret : the newest secret, not shown by `repr`.
+    earlier : the secrets before it, oldest first.
     """
 
     secret: bytes = field(repr=False)
-
-    def _digest(self, purpose: bytes, text: str) -> str:
-        return hmac.digest(self.secret, purpose + b"\0" + text.encode(), "sha256").hex()
+    earlier: tuple[bytes, ...] = field(default=(), repr=False)
 
     @property
     def check(self) -> str:
         """A value that tells this key from another without giving it away."""
-        return self._digest(b"check", "")[:16]
+        return self.checks[-1]
+
+    @property
+    def checks(self) -> tuple[str, ...]:
+        """Check value of each secret, oldest first."""
+        return tuple(_digest(secret, b"check", "")[:16] for secret in (*self.earlier, self.secret))
 
     def token(self, serial: str) -> str:
         """Token of one serial, `TOKEN_DIGITS` hexadecimal digits."""
-        return self._digest(b"serial", normalise_serial(serial))[:TOKEN_DIGITS]
+        first, *later = (*self.earlier, self.secret)
+        return _retoken(_digest(first, b"serial", normalise_serial(serial))[:TOKEN_DIGITS], later)
 
     def tokens(self, serials: Iterable[str | None]) -> list[str | None]:
         """Tokens of many serials in order; None or blank stays None."""
         return [self.token(serial) if serial and serial.strip() else None for serial in serials]
 
-    def retoken(self, token: str) -> str:
-        """Token under this key of a unit known only by its token under an earlier key."""
-        return self._digest(b"token", token)[:TOKEN_DIGITS]
+    def retoken(self, token: str, *, since: str) -> str:
+        """Token under this key of a unit whose token under one of its earlier secrets is known.
+
+        Parameters
+        ----------
+        token : the token so far.
+        since : check value of the secret that it was made under.
+        """
+        return _retoken(token, (*self.earlier, self.secret)[self.checks.index(since) + 1 :])
+
+
+def _digest(secret: bytes, purpose: bytes, text: str) -> str:
+    return hmac.digest(secret, purpose + b"\0" + text.encode(), "sha256").hex()
+
+
+def _retoken(token: str, secrets_since: Iterable[bytes]) -> str:
+    for secret in secrets_since:
+        token = _digest(secret, b"token", token)[:TOKEN_DIGITS]
+    return token
 
 
 def key_path() -> Path:
@@ -106,17 +131,27 @@ def load_key(*, make: bool) -> TokenKey | None:
                 f"choose at least {_MIN_SECRET_CHARACTERS}, or unset it to use a key file."
             )
         return TokenKey(hashlib.sha256(b"fleet secret\0" + secret.encode(errors="surrogateescape")).digest())
-    path = key_path()
+    return read_key_file(key_path()) or (_make_key(key_path()) if make else None)
+
+
+def read_key_file(path: Path) -> TokenKey | None:
+    """The key in a key file, None if there is no such file; errors as in `load_key`."""
     try:
         text = _read_owner_only(path)
     except FileNotFoundError:
-        return _make_key_file(path) if make else None
+        return None
     except (OSError, UnicodeDecodeError) as error:
         raise FleetError(f"cannot read the key file {path}: {_why(error)}.") from error
-    keys = [_KEY_LINE.fullmatch(line.strip()) for line in text.splitlines() if line.strip()]
-    if not keys or keys[-1] is None:
+    found = [_KEY_LINE.fullmatch(line.strip()) for line in text.splitlines() if line.strip()]
+    links = [bytes.fromhex(match.group(1)) for match in found if match]
+    if not links or len(links) < len(found):
         raise FleetError(f"{path} is not a fleet key file; name the right one in FLEET_KEY_FILE.")
-    return TokenKey(bytes.fromhex(keys[-1].group(1)))
+    return TokenKey(links[-1], tuple(links[:-1]))
+
+
+def next_key_path() -> Path:
+    """Where the key file of a change of key lies until the store has changed too."""
+    return key_path().with_name(key_path().name + ".next")
 
 
 def _why(error: Exception) -> str:
@@ -129,19 +164,40 @@ def _read_owner_only(path: Path) -> str:
     return path.read_text(encoding="ascii")
 
 
-def _make_key_file(path: Path) -> TokenKey:
-    secret = secrets.token_bytes(32)
+def _make_key(path: Path) -> TokenKey:
+    key = TokenKey(secrets.token_bytes(32))
+    try:
+        write_key_file(path, key)
+    except FileExistsError:
+        made = read_key_file(path)  # another process made it in between
+        assert made is not None
+        return made
+    return key
+
+
+def write_key_file(path: Path, key: TokenKey) -> None:
+    """Make a key file for its owner alone.
+
+    Raises
+    ------
+    FileExistsError
+        If there is one already.
+    FleetError
+        If it can't be made.
+    """
+    lines = "".join(f"fleet-token-key {secret.hex()}\n" for secret in (*key.earlier, key.secret))
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(f"fleet-token-key {secret.hex()}\n")
+        with tempfile.TemporaryDirectory(prefix=".fleet-key-", dir=path.parent) as aside:
+            new = Path(aside) / "key"
+            with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+                file.write(lines)
+                file.flush()
+                os.fsync(file.fileno())
+            path.hardlink_to(new)  # whole or not at all, and never over another
     except FileExistsError:
-        key = load_key(make=False)  # another process made it in between
-        assert key is not None
-        return key
+        raise
     except OSError as error:
         raise FleetError(
             f"cannot make the key file {path}: {_why(error)}; set FLEET_KEY_FILE or FLEET_SECRET."
         ) from error
-    return TokenKey(secret)

@@ -1,6 +1,25 @@
 """The only place that knows DuckDB: one file, every version of every sheet, one writer or many readers."""
 
 from fleet.store.append import Appended, Conflict
+from fleet.store.backup import back_up, restore
+from fleet.store.health import Health, check_store
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
+from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
 
-__all__ = ["CURRENT_COLUMNS", "Appended", "Conflict", "Store", "default_path"]
+__all__ = [
+    "CURRENT_COLUMNS",
+    "Appended",
+    "Conflict",
+    "Forgotten",
+    "Health",
+    "Store",
+    "Undone",
+    "back_up",
+    "change_key",
+    "check_store",
+    "default_path",
+    "forget_sheet",
+    "forget_unit",
+    "restore",
+    "undo_intake",
+]

@@ -51,6 +51,11 @@ class Appended:
     conflicts: tuple[Conflict, ...]
 
 
+OTHER_KEY: Final = (
+    "the store was made with another token key; "
+    "set FLEET_SECRET or FLEET_KEY_FILE to the key it was made with."
+)
+
 _ARROW: Final = {"number": pa.float64(), "date": pa.date32()}
 
 
@@ -145,10 +150,7 @@ def claim_key(con: Connection, key_check: str) -> None:
     if noted is None:
         con.execute("update store_state set key_check = ?", [key_check]).fetchall()
     elif noted != key_check:
-        raise FleetError(
-            "the store was made with another token key; "
-            "set FLEET_SECRET or FLEET_KEY_FILE to the key it was made with."
-        )
+        raise FleetError(OTHER_KEY)
 
 
 def bump_revision(con: Connection) -> None:

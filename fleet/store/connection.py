@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import duckdb
 
@@ -33,6 +33,7 @@ _CONFIG: Final[dict[str, Any]] = {
 _SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False, "lock_configuration": True}
 
 Connection = duckdb.DuckDBPyConnection
+T = TypeVar("T")
 
 
 def _is_lock(error: duckdb.Error) -> bool:
@@ -76,7 +77,9 @@ def absent(path: Path) -> FleetError:
 
 
 @contextmanager
-def connection(path: Path, *, read_only: bool, wait_s: float, shut: bool = True) -> Iterator[Connection]:
+def connection(
+    path: Path, *, read_only: bool, wait_s: float, shut: bool = True, told: Path | None = None
+) -> Iterator[Connection]:
     """Open the file, hand out the connection, close it; DuckDB's errors come out as `FleetError`.
 
     Parameters
@@ -84,43 +87,42 @@ def connection(path: Path, *, read_only: bool, wait_s: float, shut: bool = True)
     path : the store's file; a writer makes it if it is absent.
     read_only : many readers may be open at once, a writer only alone.
     wait_s : how long to wait for another program's lock [s].
-    shut : whether SQL is kept from touching any other file (only upkeep opens another).
+    shut : whether SQL is kept from touching any other file (only copying opens another).
+    told : the file that an error names, if not `path`.
     """
-    con = _connect(path, read_only=read_only, wait_s=wait_s, shut=shut)
+    told = told or path
+    config = _SHUT if shut else _CONFIG
+    with _plain_errors(told):
+        con = wait_for_lock(lambda: duckdb.connect(str(path), read_only=read_only, config=config), wait_s)
     try:
-        yield con
+        with _plain_errors(told):
+            yield con
+    finally:
+        with _plain_errors(told):  # a full disk may show only when the log is folded into the file
+            con.close()
+
+
+@contextmanager
+def _plain_errors(path: Path) -> Iterator[None]:
+    try:
+        yield
     except duckdb.Error as error:
         plain = explain(error, path)
         if plain is None:
             raise
         raise plain from error
-    finally:
-        _close(con, path)
 
 
-def _close(con: Connection, path: Path) -> None:
-    try:
-        con.close()
-    except duckdb.Error as error:  # a full disk shows only when the log is folded into the file
-        plain = explain(error, path)
-        if plain is None:
-            raise
-        raise plain from error
-
-
-def _connect(path: Path, *, read_only: bool, wait_s: float, shut: bool) -> Connection:
+def wait_for_lock(attempt: Callable[[], T], wait_s: float) -> T:
+    """Do something again while another program's lock forbids it, but not for longer than `wait_s` [s]."""
     end = time.monotonic() + wait_s
     while True:
         try:
-            return duckdb.connect(str(path), read_only=read_only, config=_SHUT if shut else _CONFIG)
+            return attempt()
         except duckdb.Error as error:
-            if _is_lock(error) and time.monotonic() < end:
-                time.sleep(_RETRY_S)
-                continue
-            plain = explain(error, path)
-            if plain is None:
+            if not _is_lock(error) or time.monotonic() >= end:
                 raise
-            raise plain from error
+            time.sleep(_RETRY_S)
 
 
 @contextmanager

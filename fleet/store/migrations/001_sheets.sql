@@ -28,6 +28,13 @@ create table intake (
     check (accepted + put_aside + already_there = rows_read)
 );
 
+-- How many rows of which intake were erased for good; not whose.
+create table forgotten (
+    forgotten_on date not null,
+    intake_id integer not null,
+    rows_erased bigint not null
+);
+
 -- The ranges are the catalogue's (fleet/columns.py); the checks at the door report, these only hold the line.
 create table sheet (
     intake_id integer not null,

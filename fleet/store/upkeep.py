@@ -1,0 +1,191 @@
+"""Changes to what is in a store already: undo an intake, forget a unit, change the token key.
+
+Whatever is changed or erased leaves a count behind, so that every row can still be accounted for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pandas as pd
+
+from fleet.errors import FleetError
+from fleet.store.append import OTHER_KEY, bump_revision
+from fleet.store.backup import rewrite
+from fleet.store.connection import Connection, utc_now
+from fleet.store.store import Store
+
+
+@dataclass(frozen=True)
+class Undone:
+    """An intake taken back.
+
+    Attributes
+    ----------
+    intake_id : its number.
+    rows : versions of sheets that it had brought.
+    sheets_gone : sheets that are no longer there, as no other intake brought them.
+    """
+
+    intake_id: int
+    rows: int
+    sheets_gone: int
+
+    @property
+    def sentence(self) -> str:
+        """What happened, in one sentence."""
+        back = self.rows - self.sheets_gone
+        return (
+            f"Intake {self.intake_id} is undone: {self.sheets_gone} sheets are gone, "
+            f"{back} are back to the version before; the history keeps all of them."
+        )
+
+
+def undo_intake(store: Store, intake_id: int) -> Undone:
+    """Take a whole intake back; its rows stay in the history and count no more.
+
+    Parameters
+    ----------
+    store : the store.
+    intake_id : number of the intake, from `Store.intakes()`.
+
+    Raises
+    ------
+    FleetError
+        If there is no such intake, or it was undone before.
+    """
+    with store.writer() as con:
+        found = con.execute("select undone_at from intake where intake_id = ?", [intake_id]).fetchall()
+        if not found:
+            raise FleetError(f"there is no intake {intake_id}; fleet history lists them.")
+        if found[0][0] is not None:
+            raise FleetError(f"intake {intake_id} was undone before, on {found[0][0]:%Y-%m-%d}.")
+        count_current = "select count(*) from latest_sheet"
+        before = con.execute(count_current).fetchall()[0][0]
+        rows = con.execute("select count(*) from sheet where intake_id = ?", [intake_id]).fetchall()[0][0]
+        con.execute("update intake set undone_at = ? where intake_id = ?", [utc_now(), intake_id]).fetchall()
+        after = con.execute(count_current).fetchall()[0][0]
+        bump_revision(con)
+    return Undone(intake_id, rows, before - after)
+
+
+@dataclass(frozen=True)
+class Forgotten:
+    """A unit or sheet erased for good.
+
+    Attributes
+    ----------
+    sheets, versions : how many sheets, and versions of them, were erased.
+    """
+
+    sheets: int
+    versions: int
+
+    @property
+    def sentence(self) -> str:
+        """What happened, in one sentence."""
+        if not self.versions:
+            return "Nothing of it was in the store; the file is rewritten all the same."
+        return (
+            f"{self.sheets} sheets in {self.versions} versions are erased and the file is rewritten; "
+            "backups made before still hold them, and the house model should be fitted again: fleet refit"
+        )
+
+
+def forget_unit(store: Store, token: str) -> Forgotten:
+    """Erase every version of every sheet that ever bore a serial's token, and rewrite the file.
+
+    Parameters
+    ----------
+    store : the store.
+    token : token of the serial (`TokenKey.token`).
+    """
+    return _forget(store, "serial_token = ?", [token], token=token)
+
+
+def forget_sheet(store: Store, sheet_no: str, *, bench: str = "main") -> Forgotten:
+    """Erase every version of one sheet, for sheets without a serial, and rewrite the file."""
+    return _forget(store, "sheet_no = ? and bench = ?", [sheet_no, bench])
+
+
+def _forget(store: Store, condition: str, values: list[object], *, token: str | None = None) -> Forgotten:
+    with store.writer() as con:
+        con.execute(
+            f"create temp table doomed as select distinct bench, sheet_no from sheet where {condition}",
+            values,
+        ).fetchall()
+        con.execute(
+            "insert into forgotten select ?, intake_id, count(*) "
+            "from sheet semi join doomed using (bench, sheet_no) group by intake_id",
+            [utc_now().date()],
+        ).fetchall()
+        sheets = con.execute("select count(*) from doomed").fetchall()[0][0]
+        versions = con.execute(
+            "select count(*) from sheet semi join doomed using (bench, sheet_no)"
+        ).fetchall()[0][0]
+        con.execute(
+            "delete from sheet using doomed where sheet.bench = doomed.bench "
+            "and sheet.sheet_no = doomed.sheet_no"
+        ).fetchall()
+        if token is not None:
+            _erase_elsewhere(con, token)
+        con.execute("drop table doomed").fetchall()
+        if versions:
+            bump_revision(con)
+    rewrite(store)
+    return Forgotten(sheets, versions)
+
+
+def _erase_elsewhere(con: Connection, token: str) -> None:
+    """Rows of any other table that name a unit by its token."""
+    columns = con.execute(
+        "select table_name, column_name from duckdb_columns() where column_name in ('serial_token', 'unit') "
+        "and table_name in (select table_name from duckdb_tables()) and table_name <> 'sheet'"
+    ).fetchall()
+    for table, column in columns:
+        con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
+
+
+def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, new_check: str) -> int:
+    """Give every unit a token under a new key, in one transaction.
+
+    Parameters
+    ----------
+    store : the store.
+    retoken : makes the new token out of the old one.
+    old_check, new_check : check values of the keys before and after.
+
+    Returns
+    -------
+    How many tokens were changed; 0 if the store has the new key already.
+
+    Raises
+    ------
+    FleetError
+        If the store was made with neither key.
+    """
+    with store.writer() as con:
+        noted = con.execute("select key_check from store_state").fetchall()[0][0]
+        if noted == new_check:
+            return 0
+        if noted not in {old_check, None}:
+            raise FleetError(OTHER_KEY)
+        tokens = [
+            row[0]
+            for row in con.execute(
+                "select distinct serial_token from sheet where serial_token is not null"
+            ).fetchall()
+        ]
+        con.register(
+            "tokens_in", pd.DataFrame({"old": tokens, "new": [retoken(t) for t in tokens]}, dtype="str")
+        )
+        con.execute(
+            "update sheet set serial_token = tokens_in.new "
+            "from tokens_in where sheet.serial_token = tokens_in.old"
+        ).fetchall()
+        con.unregister("tokens_in")
+        con.execute("update store_state set key_check = ?", [new_check]).fetchall()
+        bump_revision(con)
+    rewrite(store)
+    return len(tokens)
