@@ -72,7 +72,6 @@ class Posterior:
     raw_sigma: Floats
     raw_weights: Floats
     method: str
-    reml: RemlFit
 
     def coefficients(self) -> tuple[Floats, Floats]:
         """Per draw the mean (r, q+p) and covariance (r, q+p, q+p) of all coefficients, in response units."""
@@ -101,6 +100,16 @@ def coefficient_posterior(gram: Gram, sds: Floats, sigma: Floats) -> tuple[Float
             scale = s.scale * sigma[i]
             cov[i] = full_inverse(s.factor) * scale * scale[:, None]
     return mean, cov
+
+
+def response_sd(gram: Gram) -> float:
+    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
+    total = gram.yy
+    if "1" in gram.design.fixed:
+        j = gram.design.q + gram.design.fixed.index("1")
+        weight = gram.a[j, j]
+        return float(np.sqrt(max(total - gram.b[j] ** 2 / weight, 1e-12) / weight))
+    return float(np.sqrt(max(total, 1e-12) / gram.n))
 
 
 class _Target:
@@ -214,8 +223,7 @@ def fit_bayes(
     """
     with one_blas_thread():
         reml = reml or fit_reml(gram, sigma=sigma)
-        spread = np.sqrt(max(gram.yy - gram.b[gram.design.q] ** 2 / max(gram.a[gram.design.q, gram.design.q], 1e-300), 1e-300) / gram.n) if gram.p else 1.0
-        prior = prior or half_t_prior(0.5 * float(spread))
+        prior = prior or half_t_prior(0.5 * response_sd(gram))
         target = _Target(gram, prior, sigma)
         if target.dim == 0:
             raise ValueError("got no random term and a known sigma, expected something to estimate")
@@ -232,7 +240,7 @@ def fit_bayes(
     sig = np.exp(sample.x[:, -1]) if sigma is None else np.full(len(sample.x), sigma)
     sds = theta * sig[:, None]
     pick = _systematic(sample.weights, kept)
-    return Posterior(gram, sds[pick], sig[pick], sample.k, sample.ess, sds, sig, sample.weights, method, reml)
+    return Posterior(gram, sds[pick], sig[pick], sample.k, sample.ess, sds, sig, sample.weights, method)
 
 
 @dataclass(frozen=True)

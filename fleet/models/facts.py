@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from fleet.models.bayes import Posterior, fit_bayes, half_t_prior
-from fleet.models.gram import Floats, Term
+from fleet.models.gram import Cells, Floats, Term, build_gram
 from fleet.models.links import FACTORS, NOT_TOLD
-from fleet.models.mixed import gram_of_frame
 
 SPECIFICATIONS = ("compliance_um_per_mn", "cantilever_length_mm", "vtf_mn")
 SPEC_FACTORS = ("profile", "cantilever", "generator", "source")
@@ -25,6 +24,7 @@ class SpecLink:
     """Log of a catalogue figure over families, given make-up."""
 
     posterior: Posterior | None
+    cells: Cells | None
     shift: float
     name: str
 
@@ -102,9 +102,11 @@ def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
 def _spec_link(table: pd.DataFrame, name: str) -> SpecLink:
     known = table[table[name].notna() & (table.index != NOT_TOLD)]
     if len(known) < 6:
-        return SpecLink(None, 0.0, name)
+        return SpecLink(None, None, 0.0, name)
     frame = known[list(SPEC_FACTORS)].assign(y=np.log(known[name].astype(float)))
     spread = max(float(frame["y"].std()), 0.02)
     frame["y"] += 1e-3 * spread * np.linspace(-1.0, 1.0, len(frame))
-    gram, shifts = gram_of_frame(frame, "y", random=[Term((f,)) for f in SPEC_FACTORS])
-    return SpecLink(fit_bayes(gram, prior=half_t_prior(0.5 * spread), kept=64), float(shifts[-1]), name)
+    cells, shifts = Cells.from_frame(frame, "y", factors=SPEC_FACTORS)
+    gram = build_gram(cells, [Term((f,)) for f in SPEC_FACTORS])
+    posterior = fit_bayes(gram, prior=half_t_prior(0.5 * spread), kept=64)
+    return SpecLink(posterior, cells, float(shifts[-1]), name)

@@ -15,7 +15,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.models.bayes import Posterior, fit_bayes
+from fleet.models.bayes import (
+    LogPrior,
+    Posterior,
+    coefficient_posterior,
+    fit_bayes,
+    half_t_prior,
+    response_sd,
+)
 from fleet.models.facts import FleetFacts
 from fleet.models.gram import Cells, Floats, Gram, build_gram
 from fleet.models.links import (
@@ -23,7 +30,6 @@ from fleet.models.links import (
     JUDGED,
     LINK,
     LINKS,
-    NOT_TOLD,
     PAIR_LINKS,
     PAIRED,
     SAG_EDGES,
@@ -42,6 +48,8 @@ KEPT_VARIANCE: Final = 0.99392
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
 MAD_EFFICIENCY: Final = 0.37
 FEWEST_ROWS: Final = 3
+SLOPE_PRIOR: Final = 0.2
+"""Prior scale of the spread of sag over sag scale (typically 0.5) between sources, families and profiles."""
 
 
 @dataclass(frozen=True)
@@ -212,10 +220,9 @@ class _Fitter:
         total = sums.moments.sum(axis=0)
         n, y = total[0, 0], total[0, -1] / total[0, 0]
         variance = max(total[-1, -1] / n - y**2, 1e-4)
-        mean_s2 = float(np.average(self.cell_s2, weights=sums.counts)) or 1.0
         if link.name == "sag":
             return Spread(self.noise_of(link), 0.0, 0.04, {}, 0.0)
-        return Spread(self.noise_of(link), variance, 0.0 * mean_s2, {}, 0.0)
+        return Spread(self.noise_of(link), variance, 0.0, {}, 0.0)
 
     def weighted(self, sums: Sums, spread: Spread) -> Cells:
         weights = 1.0 / spread.total(self.cell_s2, self.source)
@@ -335,8 +342,6 @@ class _Fitter:
         cells = self.weighted(sums, spread)
         gram = self.gram(sums, link, spread)
         reml = fit_reml(gram)
-        from fleet.models.bayes import coefficient_posterior
-
         _, cov = coefficient_posterior(gram, reml.sds[None, :], np.array([reml.sigma]))
         scaled = cov[0] / reml.sigma**2
         m = len(self.cells)
@@ -358,7 +363,7 @@ class _Fitter:
         self, sums: Sums, link: Link, spread: Spread, cut: pd.Series, *, draws: int | None, seed: int
     ) -> LinkFit:
         gram = self.gram(sums, link, spread)
-        posterior = fit_bayes(gram, prior=link_prior(gram, link, spread), draws=draws, seed=seed)
+        posterior = fit_bayes(gram, prior=_prior(gram, link), draws=draws, seed=seed)
         return LinkFit(
             link,
             self.weighted(sums, spread),
@@ -370,25 +375,12 @@ class _Fitter:
         )
 
 
-def link_prior(gram: Gram, link: Link, spread: Spread):  # type: ignore[no-untyped-def]
-    """Half-t(4) prior on the sds, its scale in units of the *response* although sigma is near 1.
+def _prior(gram: Gram, link: Link) -> LogPrior:
+    """Half-t(4) on the sds, in the response's units: half its spread, or a typical spread of drag ratios.
 
-    The weighted fit has residual sd about 1 by construction; the sds of the terms are in the response's
-    units, so the scale is half the response's own spread.
+    Weights make the residual sd of the fit about 1, so the sds come out in the response's own units.
     """
-    from fleet.models.bayes import half_t_prior
-
-    return half_t_prior(prior_scale(gram, link, spread))
-
-
-def prior_scale(gram: Gram, link: Link, spread: Spread) -> float:
-    """Half the spread of the response (of sag per sag scale, for slopes)."""
-    del spread
-    if "1" in gram.design.fixed:
-        j = gram.design.q + gram.design.fixed.index("1")
-        return 0.5 * float(np.sqrt(max(gram.yy - gram.b[j] ** 2 / gram.a[j, j], 1e-12) / max(gram.a[j, j], 1e-12)))
-    del link
-    return 0.2
+    return half_t_prior(SLOPE_PRIOR if link.name == "sag" else 0.5 * response_sd(gram))
 
 
 _NO_CUT: Final = pd.Series({"n": 0.0, "cut": 0.0, "cut_size": 0.0})
@@ -439,5 +431,3 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floa
     d = np.sqrt(np.diag(out))
     return np.asarray(out / d / d[:, None])
 
-
-__all__ = ["NOT_TOLD", "House", "LinkFit", "fit_house"]

@@ -1,0 +1,74 @@
+"""Fit the house model on what is in the store, keep it there, and get it back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from fleet.errors import FleetError
+from fleet.models.archive import from_parts, to_parts
+from fleet.models.facts import learn_facts
+from fleet.models.house import House, fit_house
+from fleet.models.noise import learn_noise
+from fleet.store import Store
+from fleet.store.models import newest_model, save_model
+from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
+
+TEACHING = "teaching_sheet"
+CURRENT = "current_sheet"
+
+
+def refit(store: Store, *, progress: Callable[[str], None] | None = None) -> House:
+    """Fit the house model on the store's teaching sheets and keep it in the store.
+
+    Parameters
+    ----------
+    store : Store
+    progress : called with a few words before each step
+
+    Returns
+    -------
+    House
+
+    Raises
+    ------
+    FleetError
+        If the store holds no teaching sheet.
+    """
+    house = fit_store(store, progress=progress)
+    say = progress or (lambda _: None)
+    say("keeping the model")
+    arrays, texts = to_parts(house)
+    units = float(house.facts.combos["n"].sum())
+    save_model(store, revision=house.revision, units=int(units), arrays=arrays, texts=texts)
+    return house
+
+
+def fit_store(store: Store, *, progress: Callable[[str], None] | None = None) -> House:
+    """Fit without keeping (see `refit`)."""
+    say = progress or (lambda _: None)
+    revision = store.revision()
+    with store.reader() as con:
+        say("counting families")
+        combos, families = fleet_tables(con, TEACHING)
+        if combos.empty:
+            raise FleetError("the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`")
+        facts = learn_facts(combos, families)
+        noise = learn_noise(repeat_differences(con, CURRENT))
+        say("summing up readings")
+        tallier = Tallier(con, TEACHING, facts.fill())
+        say("fitting the chain of links")
+        return fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
+
+
+def load_house(store: Store) -> House:
+    """The newest house model kept in the store.
+
+    Raises
+    ------
+    FleetError
+        If there is none yet.
+    """
+    kept = newest_model(store)
+    if kept is None:
+        raise FleetError("no house model yet: run `fleet refit`")
+    return from_parts(kept.arrays, kept.texts)
