@@ -51,7 +51,9 @@ def fit_store(store: Store, *, progress: Callable[[str], None] | None = None) ->
         say("counting families")
         combos, families = fleet_tables(con, TEACHING)
         if combos.empty:
-            raise FleetError("the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`")
+            raise FleetError(
+                "the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`"
+            )
         facts = learn_facts(combos, families)
         noise = learn_noise(repeat_differences(con, CURRENT))
         say("summing up readings")

@@ -114,7 +114,14 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
     facts = FleetFacts(_frame(texts["combos"]), _frame(texts["families"], text_index=True), specs)
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
     return House(
-        links, facts, head["noise"], arrays["correlation"], arrays["turn"], faulty, head["revision"], tuple(head["notes"])
+        links,
+        facts,
+        head["noise"],
+        arrays["correlation"],
+        arrays["turn"],
+        faulty,
+        head["revision"],
+        tuple(head["notes"]),
     )
 
 
@@ -126,4 +133,3 @@ def _frame(text: str, *, text_index: bool = False) -> pd.DataFrame:
         for name in (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg"):
             frame[name] = frame[name].astype(float)
     return frame
-

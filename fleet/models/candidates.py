@@ -108,7 +108,9 @@ class Chooser:
             levels[:, FACTORS.index(factor)] = label
         return _merge(levels, weights, matched, known, let_go)
 
-    def _matching(self, told: dict[str, str], *, keep_family: bool) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    def _matching(
+        self, told: dict[str, str], *, keep_family: bool
+    ) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
         wanted = {f: v for f, v in told.items() if f not in ("family", "bench")}
         if keep_family:
             wanted["family"] = told["family"]

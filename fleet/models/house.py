@@ -120,6 +120,11 @@ class House:
     revision: int = 0
     notes: tuple[str, ...] = ()
 
+    @property
+    def units(self) -> float:
+        """Units that taught the model."""
+        return float(self.facts.combos["n"].sum()) if len(self.facts.combos) else 0.0
+
     def noise_covariance(self, names: tuple[str, ...] = ANGLES) -> Floats:
         """Covariance of the reading noise in the responses of ``names``."""
         return noise_matrix(names, dict(self.noise))
@@ -301,7 +306,9 @@ class _Fitter:
     def pair_rows(self, joint: Sums, products: pd.DataFrame, spreads: Mapping[str, Spread]) -> Floats:
         """The canonical combinations of tracking and built-in angle, from REML fits of both and of their sum."""
         family = []
-        unit = {k: _pooled(products, *k) for k in (("tracking", "tracking"), ("built_in", "built_in"), PAIRED)}
+        unit = {
+            k: _pooled(products, *k) for k in (("tracking", "tracking"), ("built_in", "built_in"), PAIRED)
+        }
         t, b, cross = unit.values()
         for weights in (np.array([1.0, 0.0]), np.array([0.0, 1.0]), np.array([1.0, 1.0])):
             link = PAIR_LINKS[0]
@@ -418,7 +425,9 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floa
         for j, b in enumerate(JUDGED):
             if j <= i or a not in spreads or b not in spreads:
                 continue
-            rows = products[((products["a"] == a) & (products["b"] == b)) | ((products["a"] == b) & (products["b"] == a))]
+            rows = products[
+                ((products["a"] == a) & (products["b"] == b)) | ((products["a"] == b) & (products["b"] == a))
+            ]
             source = rows["source"].astype(str).to_numpy(dtype=object)
             klass = s2[rows["scale_class"].to_numpy(dtype=int)]
             scale = np.sqrt(spreads[a].total(klass, source) * spreads[b].total(klass, source))
@@ -430,4 +439,3 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floa
     out = nearest_covariance(out, floor=1e-3)
     d = np.sqrt(np.diag(out))
     return np.asarray(out / d / d[:, None])
-

@@ -171,7 +171,9 @@ LINKS: Final[tuple[Link, ...]] = (
         reading={"azimuth_electrical_deg": 1.0},
         words="azimuth, electrical",
     ),
-    Link("balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}, words="channel balance"),
+    Link(
+        "balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}, words="channel balance"
+    ),
     Link("tilt_room", _main("family", "generator"), words="tilt room", centre=3.0),
     Link(
         "minutes",
@@ -188,7 +190,13 @@ units of a family; fitted apart they lose nothing (see `fleet.models.pair`)."""
 PAIRED: Final = ("tracking", "built_in")
 PAIR_COVARIATES: Final = ("warm", "aged")
 PAIR_LINKS: Final = tuple(
-    Link(name, _main(*_KIND), ("1", *PAIR_COVARIATES), scale="part", words="tracking and built-in angle together")
+    Link(
+        name,
+        _main(*_KIND),
+        ("1", *PAIR_COVARIATES),
+        scale="part",
+        words="tracking and built-in angle together",
+    )
     for name in PAIR
 )
 ANGLES: Final = ("tracking", "built_in", "sag")
@@ -242,7 +250,9 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     guess = TYPICAL_DRAG * d.eval(SCALE_EXPRESSION)
     sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
     d["t_read"] = d["vta_dynamic_deg"] + sag
-    d["t_used"] = d["t_read"].fillna(pd.Series(filled["t_fill"].to_numpy(), index=d.index)).fillna(TYPICAL_VTA_DEG)
+    d["t_used"] = (
+        d["t_read"].fillna(pd.Series(filled["t_fill"].to_numpy(), index=d.index)).fillna(TYPICAL_VTA_DEG)
+    )
     d["s_deg"] = d.eval(SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
     d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)

@@ -170,7 +170,9 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     x = np.full(k, 3.0) if start is None else np.maximum(start / unit, 0.3)
     for _ in range(6):
         bounds = [(0.0, 1e7)] * k
-        x = optimize.minimize(f, x, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9}).x
+        x = optimize.minimize(
+            f, x, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9}
+        ).x
         slope = _slope_at_zero(f, x)
         x = np.where((x < 1e-3) & (slope >= 0.0), 0.0, x)
         if not np.any((x < 1e-3) & (slope < 0.0)):

@@ -205,7 +205,9 @@ class Forecaster:
         covariates = {"warm": rows["warm"].to_numpy(), "aged": rows["aged"].to_numpy(), **extra}
         return Predictor(self.house.links[name]).mean_and_variance(rows, covariates)
 
-    def _unit_sd(self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, z: str) -> Floats:
+    def _unit_sd(
+        self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, z: str
+    ) -> Floats:
         """Standard deviation between true units, its own uncertainty drawn along."""
         fit = self.house.links[name]
         spread = fit.spread
@@ -248,6 +250,7 @@ class Forecaster:
         self, pair: Floats, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints
     ) -> tuple[Floats, Floats, Floats]:
         """Add the unit's own part to both angles, and its sag."""
+
         def scale(angle: Floats) -> Floats:
             clipped = np.clip(angle, SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
             return sag_scale_deg(
@@ -315,7 +318,9 @@ class Forecaster:
         """Bench time per draw [min], given the tilt chosen and whether the built-in angle rules both out."""
         fit = self.house.links["minutes"]
         rows, row, parameters = draws.rows, draws.row, draws.parameters
-        mean, var = self._moments("minutes", rows, {"tilted": np.ones(len(rows)), "conflict": np.zeros(len(rows))})
+        mean, var = self._moments(
+            "minutes", rows, {"tilted": np.ones(len(rows)), "conflict": np.zeros(len(rows))}
+        )
         coef, _ = fit.coefficients
         fixed = fit.gram.design.fixed
         q = fit.gram.design.q

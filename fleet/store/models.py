@@ -53,7 +53,9 @@ def save_model(
             "insert into model values (?, ?, ?, ?, ?)", [model_id, revision, units, utc_now(), __version__]
         ).fetchall()
         con.register("parts_in", parts)
-        con.execute("insert into model_array select ?, name, shape, numbers from parts_in", [model_id]).fetchall()
+        con.execute(
+            "insert into model_array select ?, name, shape, numbers from parts_in", [model_id]
+        ).fetchall()
         con.unregister("parts_in")
         for name, text in texts.items():
             con.execute("insert into model_text values (?, ?, ?)", [model_id, name, text]).fetchall()
@@ -85,7 +87,5 @@ def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:
                 "select name, shape, numbers from model_array where model_id = ?", [number]
             ).fetchall()
         }
-        texts = dict(
-            con.execute("select name, text from model_text where model_id = ?", [number]).fetchall()
-        )
+        texts = dict(con.execute("select name, text from model_text where model_id = ?", [number]).fetchall())
     return KeptModel(number, revision, units, made_at, version, arrays, texts)

@@ -317,7 +317,11 @@ class _Block:
         return out
 
     def sums(self, table: pd.DataFrame) -> Sums:
-        units = [1.0, *(covariate_unit(c) for c in self.covariates), *(RESPONSES[r][1] for r in self.responses)]
+        units = [
+            1.0,
+            *(covariate_unit(c) for c in self.covariates),
+            *(RESPONSES[r][1] for r in self.responses),
+        ]
         moments = np.empty((len(table), len(units), len(units)))
         for i, j, name in self._pairs():
             value = table[name].to_numpy(dtype=np.float64) / (units[i] * units[j])

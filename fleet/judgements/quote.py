@@ -1,0 +1,273 @@
+"""Quotes: what to expect of a pickup before it is on the bench, for any part of its facts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.errors import FleetError
+from fleet.judgements.policy import Policy, made_wedge, pick_policy, price
+from fleet.judgements.tilt import choose_tilt, reach
+from fleet.models.candidates import NEVER_SEEN
+from fleet.models.house import House
+from fleet.models.links import FACTORS, SPHERICAL
+from fleet.models.predict import Draws, Forecaster
+
+Floats = NDArray[np.float64]
+QUANTITIES: Final = (
+    "sag_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "built_in_deg",
+    "tilt_deg",
+    "bench_minutes",
+)
+DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
+LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+CHANCES: Final = (
+    "p_rake_met", "p_tracking_met", "p_both_met", "p_conflict_built_in", "p_conflict_reach", "p_faulty", "p_made_wedge",
+)  # fmt: skip
+PRICES: Final = ("price_low", "price_quoted", "price_high")
+COLUMNS: Final = (
+    "enquiry_id",
+    *(f"{q}_q{round(100 * level):02d}" for q in QUANTITIES for level in LEVELS),
+    *CHANCES,
+    *PRICES,
+    "policy",
+    "basis",
+)
+CHUNK: Final = 256
+TOLD_WORDS: Final = {
+    "body_family": "family",
+    "generator": "generator",
+    "stylus_profile": "stylus",
+    "cantilever_material": "cantilever",
+    "assembly_source": "source",
+    "vtf_mn": "tracking force",
+    "compliance_um_per_mn": "compliance",
+    "cantilever_length_mm": "cantilever length",
+    "temperature_c": "temperature",
+    "tilt_room_deg": "tilt room",
+    "hours_used": "hours of use",
+    "sra_static_deg": "an earlier rake reading",
+    "vta_dynamic_deg": "an earlier tracking reading",
+}
+
+
+@dataclass(frozen=True)
+class Quotes:
+    """Answers to enquiries.
+
+    Attributes
+    ----------
+    table : one row an enquiry, `COLUMNS`
+    sentences : one an enquiry
+    arrays : joint draws per quantity of `DRAWN`, each (m, n)
+    """
+
+    table: pd.DataFrame
+    sentences: tuple[str, ...]
+    arrays: Mapping[str, Floats]
+
+    def draws(self) -> pd.DataFrame:
+        """Joint draws as a long frame: enquiry_id, draw, and the quantities of `DRAWN`."""
+        m, n = self.arrays["sag_deg"].shape
+        ids = self.table["enquiry_id"].to_numpy()
+        out = {"enquiry_id": np.repeat(ids, n), "draw": np.tile(np.arange(n), m)}
+        return pd.DataFrame({**out, **{q: self.arrays[q].ravel() for q in DRAWN}})
+
+
+def quote(
+    enquiries: pd.DataFrame,
+    model: House | Forecaster,
+    policies: Mapping[str, Policy],
+    *,
+    n_draws: int = 1024,
+    seed: int = 0,
+    policy_name: str | None = None,
+) -> Quotes:
+    """Answer enquiries from the house model.
+
+    Intervals are of the *bench reading*; chances of meeting a target are of the *true angle*, the tilt chosen
+    knowing it.
+
+    Parameters
+    ----------
+    enquiries : one row each, the enquiry columns (missing or empty = not told)
+    model : a house model, or a `Forecaster` kept warm
+    policies : by name; an enquiry's own ``policy`` is used where it names one
+    n_draws, seed : of the joint draws (ignored for a `Forecaster`)
+    policy_name : used where an enquiry names none; default ``default``
+
+    Raises
+    ------
+    FleetError
+        If an enquiry has no number or a policy isn't there.
+    """
+    forecaster = model if isinstance(model, Forecaster) else Forecaster(model, n_draws=n_draws, seed=seed)
+    frame = enquiries.reset_index(drop=True)
+    if "enquiry_id" not in frame:
+        raise FleetError("the enquiries have no column enquiry_id: give each a number of its own")
+    names = (
+        [_named(x) or policy_name for x in frame["policy"]]
+        if "policy" in frame
+        else [policy_name] * len(frame)
+    )
+    chosen = [pick_policy(dict(policies), name) for name in names]
+    parts = [
+        _answer(frame.iloc[start : start + CHUNK], forecaster, chosen[start : start + CHUNK])
+        for start in range(0, len(frame), CHUNK)
+    ]
+    if not parts:
+        empty = {q: np.empty((0, forecaster.n)) for q in DRAWN}
+        return Quotes(pd.DataFrame(columns=list(COLUMNS)), (), empty)
+    table = pd.concat([t for t, _ in parts], ignore_index=True)[list(COLUMNS)]
+    arrays = {q: np.concatenate([a[q] for _, a in parts]) for q in DRAWN}
+    return Quotes(table, tuple(sentence(row) for row in table.to_dict("records")), arrays)
+
+
+def _answer(
+    frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy]
+) -> tuple[pd.DataFrame, dict[str, Floats]]:
+    draws = forecaster.draw(frame)
+    table: dict[str, object] = {"enquiry_id": frame["enquiry_id"].astype(str).to_numpy()}
+    tilt, wedge = np.empty(draws.sag.shape), np.empty(draws.sag.shape, dtype=bool)
+    chances = {name: np.empty(len(frame)) for name in CHANCES}
+    for policy in dict.fromkeys(policies):
+        mine = np.array([p == policy for p in policies])
+        tilt[mine] = choose_tilt(
+            draws.sra_dynamic[mine], draws.vta_dynamic[mine], draws.tilt_room[mine], policy
+        ).tilt_deg
+        wedge[mine] = made_wedge(tilt[mine], policy)
+        reached = reach(draws.sra_true[mine], draws.vta_true[mine], draws.tilt_room[mine], policy)
+        for name, hit in zip(CHANCES[:5], reached, strict=True):
+            chances[name][mine] = hit.mean(axis=1)
+    spherical = np.isnan(draws.sra_true).all(axis=1)
+    chances["p_rake_met"][spherical] = np.nan
+    edge = np.array([p.guarded_rake_deg[0] - p.guarded_tracking_deg for p in policies])
+    clash = draws.built_in < edge[:, None]
+    minutes = forecaster.minutes(draws, tilt, clash)
+    chances["p_faulty"] = _share_faulty(forecaster.house, draws)
+    chances["p_made_wedge"] = wedge.mean(axis=1)
+    arrays = {
+        "sag_deg": draws.sag,
+        "sra_dynamic_deg": draws.sra_dynamic,
+        "vta_dynamic_deg": draws.vta_dynamic,
+        "built_in_deg": draws.built_in,
+        "tilt_deg": tilt,
+        "bench_minutes": minutes,
+    }
+    for q in QUANTITIES:
+        table |= _quantile_columns(q, arrays[q])
+    table |= chances
+    table |= _prices(minutes, wedge, policies)
+    table["policy"] = [p.label for p in policies]
+    table["basis"] = [_basis(r, draws, i, forecaster.house) for i, r in enumerate(frame.to_dict("records"))]
+    return pd.DataFrame(table), arrays
+
+
+def _quantile_columns(name: str, values: Floats) -> dict[str, Floats]:
+    """Quantiles of each row, over the draws that have a value (a spherical stylus has no rake)."""
+    ordered = np.sort(values, axis=1)
+    count = np.sum(~np.isnan(ordered), axis=1)
+    out = {}
+    for level in LEVELS:
+        place = np.maximum(level * (count - 1), 0.0)
+        low = np.floor(place).astype(int)
+        high = np.minimum(low + 1, np.maximum(count - 1, 0))
+        row = np.arange(len(values))
+        a, b = ordered[row, low], ordered[row, high]
+        out[f"{name}_q{round(100 * level):02d}"] = np.where(count > 0, a + (place - low) * (b - a), np.nan)
+    return out
+
+
+def _prices(minutes: Floats, wedge: NDArray[np.bool_], policies: list[Policy]) -> dict[str, Floats]:
+    out = {name: np.full(len(minutes), np.nan) for name in PRICES}
+    for i, policy in enumerate(policies):
+        if policy.hourly_rate is None:
+            continue
+        cost = price(minutes[i], wedge[i], policy)
+        levels = (policy.price_quantile_low, policy.price_quantile_quoted, policy.price_quantile_high)
+        for name, level in zip(PRICES, levels, strict=True):
+            # An order statistic, so that the figure named is one that the policy's rounding can give.
+            out[name][i] = np.quantile(cost, level, method="higher")
+    return out
+
+
+def _share_faulty(house: House, draws: Draws) -> Floats:
+    share = np.array([house.share_faulty(str(s)) for s in draws.rows["source"]])
+    return np.asarray(share[draws.row].mean(axis=1))
+
+
+def _basis(record: Mapping[str, object], draws: Draws, i: int, house: House) -> str:
+    """Which facts were told and how many units the answer stands on."""
+    told = [w for c, w in TOLD_WORDS.items() if c in record and _named(record[c]) is not None]
+    candidates = draws.candidates[i]
+    combos = house.facts.combos
+    words = [f"told: {', '.join(told)}" if told else "nothing told"]
+    family = _named(record.get("body_family"))
+    if family is not None and candidates.known_family:
+        own = float(combos.loc[combos["family"] == family, "n"].sum())
+        words.append(f"{_units(own)} of family {family}")
+    elif family is not None:
+        words.append(f"family {family} never measured here; {_units(candidates.matched)} match the rest")
+    else:
+        likely = _likely_family(candidates.levels, candidates.weights)
+        words.append(f"{_units(candidates.matched)} match what was told{likely}")
+    kind = (_named(record.get("stylus_profile")), _named(record.get("cantilever_material")))
+    if None not in kind:
+        same = (combos["profile"] == kind[0]) & (combos["cantilever"] == kind[1])
+        words.append(f"{_units(float(combos.loc[same, 'n'].sum()))} of kind {kind[0]}/{kind[1]}")
+    if candidates.let_go:
+        words.append(
+            f"no unit has all of it together, so {', '.join(candidates.let_go)} counted by itself only"
+        )
+    if house.units == 0.0:
+        words.append("no sheet in the store yet: mechanics and common practice only")
+    return "; ".join(words)
+
+
+def _likely_family(levels: NDArray[np.object_], weights: Floats) -> str:
+    place = FACTORS.index("family")
+    best = int(np.argmax(weights))
+    if weights[best] < 0.5 or levels[best, place] in ("", NEVER_SEEN):
+        return ""
+    return f" (most likely family {levels[best, place]}, {weights[best]:.0%})"
+
+
+def _units(n: float) -> str:
+    return f"{n:.0f} unit" if n == 1 else f"{n:.0f} units"
+
+
+def _named(value: object) -> str | None:
+    if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or str(value) == "":
+        return None
+    return str(value)
+
+
+def sentence(row: Mapping[str, object]) -> str:
+    """One sentence of a quote, with figures and units."""
+
+    def figure(key: str) -> float:
+        return float(str(row[key]))
+
+    def span(q: str) -> str:
+        return f"{figure(q + '_q05'):.1f} to {figure(q + '_q95'):.1f}°"
+
+    vta = f"tracking angle {figure('vta_dynamic_deg_q50'):.1f}° ({span('vta_dynamic_deg')})"
+    if np.isnan(figure("sra_dynamic_deg_q50")):
+        start = f"Expect a {vta}; a {SPHERICAL} stylus has no rake"
+        chance = f"tracking can be met with a chance of {figure('p_tracking_met'):.0%}"
+    else:
+        rake = f"rake {figure('sra_dynamic_deg_q50'):.1f}° ({span('sra_dynamic_deg')})"
+        start = (
+            f"Expect {rake} and {vta} with the record turning, after a sag of {figure('sag_deg_q50'):.2f}°"
+        )
+        chance = f"one tilt serves both targets with a chance of {figure('p_both_met'):.0%}"
+    time = f"{figure('bench_minutes_q50'):.0f} min ({figure('bench_minutes_q05'):.0f} to {figure('bench_minutes_q95'):.0f})"
+    return f"{start}; {chance}; bench time about {time}."
