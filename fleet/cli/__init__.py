@@ -31,6 +31,7 @@ _MODULES: Final = (
     "fleet.cli.bench",
     "fleet.cli.review",
     "fleet.cli.screens",
+    "fleet.cli.upkeep",
 )
 """Modules with commands, in the order of the help page; a new one is one more line here."""
 
@@ -97,8 +98,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
             raise
         return _fail(str(error))
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("fleet: stopped.", err=True)
-        return _INTERRUPTED
+        status = _INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
@@ -111,6 +111,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
             f"something went wrong inside fleet ({type(error).__name__}); nothing more was done. "
             "Set FLEET_DEBUG=1 and run it again to see where."
         )
+    if status == _INTERRUPTED:
+        typer.echo("fleet: stopped.", err=True)
     return status if isinstance(status, int) else DONE
 
 

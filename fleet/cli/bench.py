@@ -76,13 +76,15 @@ def judge(
     Name a file with one sheet, or type the readings: --family, --sra-static-deg and so on; whatever hasn't
     been read yet may be left out.
     """
-    from fleet.judgements.judge import judge as judge_one
     from fleet.output import check_out
 
     check_out(out)
     chosen = common.policies_from(policy, policy_name)["default"]
     sheet = _one_sheet(file, kind, readings)
     house = common.the_house(common.the_store(store).open())
+
+    from fleet.judgements.judge import judge as judge_one
+
     verdict = judge_one(house, sheet, chosen)
     if out is not None:
         import pandas as pd
@@ -133,13 +135,15 @@ def suspects(
 
     --out writes a row for every sheet, flagged or not.
     """
-    from fleet.judgements.suspects import suspects as find
     from fleet.output import check_out
 
     check_out(out)
     where = common.the_store(store).open()
     house = common.the_house(where)
     sheets = where.current()
+
+    from fleet.judgements.suspects import suspects as find
+
     found = find(house, sheets[sheets["purpose"] == "unit"], fdr=fdr)
     if common.write_out(found.table, out) and out is None:
         show_suspects(found, most=most)

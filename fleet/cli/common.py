@@ -27,6 +27,7 @@ SHEETS_PANEL: Final = "Sheets in"
 QUOTE_PANEL: Final = "Before bench time"
 BENCH_PANEL: Final = "At the bench"
 REVIEW_PANEL: Final = "Over the year"
+UPKEEP_PANEL: Final = "The store"
 HELP_PANEL: Final = "Start and help"
 
 StoreOption = Annotated[
@@ -92,6 +93,7 @@ def the_store(given: Path | None) -> Store:
 
 def the_house(store: Store) -> House:
     """The store's house model; says on standard error when sheets came in since it was fitted."""
+    store.open()
     from fleet.refit import load_house
 
     house = load_house(store)

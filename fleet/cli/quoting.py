@@ -68,7 +68,6 @@ def quote(
     Name a file of enquiries, or say what is known of one pickup: --kind, --family, --vtf-mn and so on.
     Whatever isn't told widens the answer by itself.
     """
-    from fleet.judgements.quote import quote as quote_all
     from fleet.output import check_out
 
     check_out(out)
@@ -76,6 +75,9 @@ def quote(
     policies = common.policies_from(policy, policy_name)
     enquiries, faults = _enquiries(file, kind, facts)
     house = common.the_house(common.the_store(store).open())
+
+    from fleet.judgements.quote import quote as quote_all
+
     quotes = quote_all(enquiries, house, policies, n_draws=n_draws)
     free = common.write_out(quotes.table, out)
     if draws is not None:

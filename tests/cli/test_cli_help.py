@@ -1,0 +1,90 @@
+"""Every command explains itself and stands in the README."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from fleet import __version__
+from fleet.cli import build_app, facts
+from fleet.columns import ENQUIRY_COLUMNS
+
+Fleet = Callable[..., "object"]
+README = Path(__file__).resolve().parents[2] / "README.md"
+
+CALLBACKS = {
+    command.name or command.callback.__name__.replace("_", "-"): command.callback
+    for command in build_app().registered_commands
+    if command.callback is not None
+}
+COMMANDS = sorted(CALLBACKS)
+
+
+def test_there_are_commands() -> None:
+    """The main job's commands are all there."""
+    main_job = {"demo", "intake", "refit", "quote", "suspects", "attainment", "judge", "dashboard", "status"}
+    assert main_job <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help(fleet: Fleet, name: str) -> None:
+    """`fleet COMMAND --help` says what the command does, and what each of its options does."""
+    ran = fleet(name, "--help")
+    assert ran.status == 0
+    assert f"fleet {name}" in ran.out
+    described = CALLBACKS[name].__doc__
+    assert described
+    assert described.split()[0] in ran.out
+    options = re.findall(r"^[│ ]*(--[a-z-]+)", ran.out, flags=re.MULTILINE)
+    assert options
+    for option in options:
+        line = next(line for line in ran.out.splitlines() if option in line)
+        assert re.search(r"[A-Za-z]{3,}.*[a-z]{2,}", line.replace(option, "")), f"{option} has no help"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_stands_in_the_readme(name: str) -> None:
+    """The README has an example of every command."""
+    text = README.read_text(encoding="utf-8")
+    assert re.search(rf"^fleet (--store \S+ )?{name}\b", text, flags=re.MULTILINE)
+
+
+def test_version(fleet: Fleet) -> None:
+    """`fleet --version` says which fleet this is."""
+    assert fleet("--version").out == f"fleet {__version__}\n"
+
+
+def test_no_command_shows_the_help(fleet: Fleet) -> None:
+    """`fleet` alone shows what it can do, and that is no error."""
+    ran = fleet()
+    assert ran.status == 0
+    assert "intake" in ran.out
+
+
+def test_topics(fleet: Fleet) -> None:
+    """Every topic that `fleet explain` lists has a page that begins with a heading."""
+    listed = fleet("explain").out
+    topics = re.findall(r"^  (\S+)  ", listed, flags=re.MULTILINE)[1:]
+    assert {"columns", "policy", "signs", "start"} <= set(topics)
+    for topic in topics:
+        assert fleet("explain", topic).out.startswith("# ")
+
+
+def test_the_columns_page_is_the_catalogue(fleet: Fleet) -> None:
+    """The page of columns names every column with its range."""
+    page = fleet("explain", "columns").out
+    assert "- vtf_mn: 5 to 60 mN;" in page
+    assert [name for name in ENQUIRY_COLUMNS if f"- {name}" not in page] == []
+
+
+def test_typed_facts_are_checked_like_a_file() -> None:
+    """What is typed becomes one typed row with every column of the catalogue."""
+    given = {"enquiry_id": "x", "vtf_mn": "19.6", "stylus_profile": "SPHERICAL"}
+    row, told = facts.typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **given}, ENQUIRY_COLUMNS)
+    assert set(told) == set(given)
+    assert row["vtf_mn"].tolist() == [19.6]
+    assert row["stylus_profile"].tolist() == ["spherical"]
+    assert row["compliance_um_per_mn"].isna().all()
