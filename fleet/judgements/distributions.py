@@ -16,7 +16,7 @@ from scipy import special, stats
 from fleet.errors import FleetError
 from fleet.judgements.attainment import NOT_TOLD
 from fleet.judgements.targets import counted
-from fleet.models.links import FACTORS, observe
+from fleet.models.links import FACTORS, LINK, PAIR, PAIRED, observe
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -73,35 +73,46 @@ class Quantity:
         return total
 
 
+_TRACKING: Final = ("tracking", 1.0)
+_BUILT_IN: Final = ("built_in", 1.0)
+_SAG_OFF: Final = ("sag", -1.0)
 QUANTITIES: Final = {
     "sra_dynamic_deg": Quantity(
-        "rake, record turning", "°", ("sra_dynamic_deg",), (), (("static_rake", 1.0), ("sag", -1.0)), True
+        "rake, record turning",
+        "°",
+        ("sra_dynamic_deg",),
+        links=(_TRACKING, _BUILT_IN, _SAG_OFF),
+        rake=True,
     ),
     "vta_dynamic_deg": Quantity(
-        "tracking angle, record turning", "°", ("vta_dynamic_deg",), (), (("tracking", 1.0), ("sag", -1.0))
+        "tracking angle, record turning", "°", ("vta_dynamic_deg",), links=(_TRACKING, _SAG_OFF)
     ),
     "built_in_deg": Quantity(
         "built-in angle (rake − tracking)",
         "°",
         ("sra_dynamic_deg",),
         ("vta_dynamic_deg",),
-        (("built_in", 1.0),),
-        True,
+        links=(_BUILT_IN,),
+        rake=True,
     ),
-    "sag_deg": Quantity("dynamic sag", "°", ("sra_static_deg",), ("sra_dynamic_deg",), (("sag", 1.0),), True),
+    "sag_deg": Quantity(
+        "dynamic sag", "°", ("sra_static_deg",), ("sra_dynamic_deg",), links=(("sag", 1.0),), rake=True
+    ),
     "sra_static_deg": Quantity(
-        "rake, record still", "°", ("sra_static_deg",), (), (("static_rake", 1.0),), True
+        "rake, record still", "°", ("sra_static_deg",), links=(_TRACKING, _BUILT_IN), rake=True
     ),
-    "zenith_deg": Quantity("zenith error", "°", ("zenith_deg",), (), (("zenith", 1.0),), True),
+    "zenith_deg": Quantity("zenith error", "°", ("zenith_deg",), links=(("zenith", 1.0),), rake=True),
     "azimuth_optical_deg": Quantity(
-        "azimuth as seen", "°", ("azimuth_optical_deg",), (), (("azimuth_seen", 1.0),)
+        "azimuth as seen", "°", ("azimuth_optical_deg",), links=(("azimuth_seen", 1.0),)
     ),
     "azimuth_electrical_deg": Quantity(
-        "azimuth, electrical", "°", ("azimuth_electrical_deg",), (), (("azimuth_electrical", 1.0),)
+        "azimuth, electrical", "°", ("azimuth_electrical_deg",), links=(("azimuth_electrical", 1.0),)
     ),
-    "channel_balance_db": Quantity("channel balance", "dB", ("channel_balance_db",), (), (("balance", 1.0),)),
-    "tilt_room_deg": Quantity("tilt room", "°", ("tilt_room_deg",), (), (("tilt_room", 1.0),)),
-    "bench_minutes": Quantity("bench time", "min", ("bench_minutes",), (), (("minutes", 1.0),)),
+    "channel_balance_db": Quantity(
+        "channel balance", "dB", ("channel_balance_db",), links=(("balance", 1.0),)
+    ),
+    "tilt_room_deg": Quantity("tilt room", "°", ("tilt_room_deg",), links=(("tilt_room", 1.0),)),
+    "bench_minutes": Quantity("bench time", "min", ("bench_minutes",), links=(("minutes", 1.0),)),
 }
 """Quantities by their key, in the order in which a screen offers them."""
 
@@ -267,15 +278,33 @@ def _model(
     if house is None or not what.links:
         return nothing, nothing, nothing
     seen = observe(units, house.facts.fill())
-    mean, variance = np.zeros(groups), np.zeros(groups)
-    for link, sign in what.links:
+    links, centre = _uncorrelated(house, what.links)
+    mean, variance = np.full(groups, centre), np.zeros(groups)
+    for link, weight in links:
         part, sd = group_means(house, link, seen, codes, groups)
-        mean, variance = mean + sign * part, variance + sd**2
+        mean, variance = mean + weight * part, variance + (weight * sd) ** 2
     z = float(special.ndtri(0.975))
     ends = mean, mean - z * np.sqrt(variance), mean + z * np.sqrt(variance)
     if what.links[0][0] == "minutes":
         ends = tuple(np.exp(end) for end in ends)  # type: ignore[assignment]
     return ends
+
+
+def _uncorrelated(
+    house: House, links: tuple[tuple[str, float], ...]
+) -> tuple[list[tuple[str, float]], float]:
+    """Links whose variances add up, and the constant that belongs to them.
+
+    Where tracking and built-in angle are both asked for, their two canonical combinations stand in, which the
+    model fits as deviations from the two angles' centres.
+    """
+    weights = dict(links)
+    if not all(name in weights for name in PAIRED) or not all(name in house.links for name in PAIR):
+        return list(links), 0.0
+    wanted = np.array([weights.pop(name) for name in PAIRED])
+    turned = np.linalg.solve(house.turn.T, wanted)
+    centre = float(sum(w * LINK[name].centre for w, name in zip(wanted, PAIRED, strict=True)))
+    return [*zip(PAIR, turned.tolist(), strict=True), *weights.items()], centre
 
 
 def _summary(values: NDArray[np.float64]) -> dict[str, float]:

@@ -1,0 +1,25 @@
+"""The dashboard: four pages over one store. Start it with `fleet dashboard`."""
+
+from pathlib import Path
+
+import streamlit as st
+
+from dashboards import layout
+from fleet.errors import FleetError
+
+PAGES = Path(__file__).parent / "pages"
+
+st.set_page_config(page_title="fleet", page_icon=":material/straighten:", layout="wide")
+page = st.navigation(
+    [
+        st.Page(PAGES / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
+        st.Page(PAGES / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
+        st.Page(PAGES / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
+        st.Page(PAGES / "attainment.py", title="Attainment", icon=":material/target:"),
+    ],
+    position="top",
+)
+try:
+    page.run()
+except FleetError as error:
+    layout.explain(error)

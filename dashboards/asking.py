@@ -1,0 +1,121 @@
+"""The enquiry form: what may be told of a pickup, each in its unit and range, all optional."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+import streamlit as st
+
+from dashboards import data
+from dashboards.layout import Ready
+from fleet.charts.words import spoken
+from fleet.columns import CODE_PATTERN, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS
+from fleet.errors import FleetError
+
+KIND: Final = {
+    "body_family": "Body family",
+    "stylus_profile": "Stylus",
+    "cantilever_material": "Cantilever",
+    "assembly_source": "Assembly source",
+    "generator": "Generator",
+}
+FIGURES: Final = {
+    "vtf_mn": ("Tracking force", 0.5, "%.1f"),
+    "compliance_um_per_mn": ("Compliance", 0.5, "%.1f"),
+    "cantilever_length_mm": ("Cantilever length", 0.1, "%.1f"),
+    "tilt_room_deg": ("Tilt room", 0.1, "%.1f"),
+    "temperature_c": ("Bench temperature", 0.5, "%.1f"),
+    "hours_used": ("Hours used", 50.0, "%.0f"),
+}
+EARLIER: Final = {
+    "sra_static_deg": ("Rake, record still", 0.1, "%.2f"),
+    "vta_dynamic_deg": ("Tracking angle, record turning", 0.1, "%.1f"),
+}
+FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
+
+
+def facts(found: Ready) -> data.Facts:
+    """Ask for everything an enquiry may tell; return what was told.
+
+    Raises
+    ------
+    FleetError
+        If a typed code can't be one.
+    """
+    told: dict[str, str | float | None] = {}
+    known = data.known(found.path, found.revision)
+    for cell, (name, label) in zip(st.columns(len(KIND)), KIND.items(), strict=True):
+        with cell:
+            told[name] = _code_or_word(name, label, known[name])
+    with st.expander("Figures: force, compliance, length, room, temperature, hours"):
+        told |= _numbers(FIGURES)
+        told["compliance_frequency_hz"] = _frequency()
+    with st.expander("From an earlier visit or the owner: rake, tracking angle"):
+        told |= _numbers(EARLIER)
+    return tuple(sorted((name, value) for name, value in told.items() if value is not None))
+
+
+def _code_or_word(name: str, label: str, seen: tuple[str, ...]) -> str | None:
+    column = ENQUIRY_COLUMNS[name]
+    if column.kind == "word":
+        options = [*seen, *(w for w in column.words if w not in seen)]
+        return st.selectbox(
+            label,
+            options,
+            index=None,
+            key=name,
+            placeholder="not told",
+            format_func=spoken,
+            bind="query-params",
+            help=column.note,
+        )
+    value = st.selectbox(
+        label,
+        list(seen),
+        index=None,
+        key=name,
+        placeholder="not told",
+        accept_new_options=True,
+        bind="query-params",
+        help=f"{column.note}; the most measured first. A code never seen before may be typed.",
+    )
+    if value is not None and re.fullmatch(CODE_PATTERN, str(value)) is None:
+        raise FleetError(
+            f"{label.lower()}: {len(str(value))} characters that are no code; use letters, digits or _ . -"
+        )
+    return value
+
+
+def _numbers(fields: dict[str, tuple[str, float, str]]) -> dict[str, str | float | None]:
+    told: dict[str, str | float | None] = {}
+    cells = st.columns(max(3, len(fields) // 2))
+    for i, (name, (label, step, shape)) in enumerate(fields.items()):
+        column = ENQUIRY_COLUMNS[name]
+        with cells[i % len(cells)]:
+            told[name] = st.number_input(
+                f"{label} ({column.unit})",
+                min_value=float(column.low or 0.0),
+                max_value=float(column.high or 0.0),
+                value=None,
+                step=step,
+                format=shape,
+                key=name,
+                placeholder="not told",
+                bind="query-params",
+                help=f"{column.note}; {column.accepts}.",
+            )
+    return told
+
+
+def _frequency() -> float | None:
+    return st.selectbox(
+        "Compliance told at",
+        list(COMPLIANCE_FREQUENCIES_HZ),
+        index=None,
+        key="compliance_frequency_hz",
+        placeholder="not told",
+        format_func=lambda f: FREQUENCY_WORDS[f],
+        bind="query-params",
+        help=ENQUIRY_COLUMNS["compliance_frequency_hz"].note,
+    )

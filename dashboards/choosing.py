@@ -1,0 +1,101 @@
+"""The suspect list: its filters, and picking one sheet by click, keyboard or link."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+import streamlit as st
+
+from dashboards import data, layout
+from fleet.charts.suspects import ranked
+from fleet.charts.words import spoken
+
+FALSE_SHARES: Final = ("1 %", "5 %", "10 %", "20 %")
+MOST_LISTED: Final = 300
+FLAGGED, WHOLE = "flagged only", "all units"
+
+
+def suspect_list(found: layout.Ready) -> tuple[data.Listed, pd.DataFrame]:
+    """Ask for filters; return the judged list and the part of it that is to be shown."""
+    cells = st.columns([2, 2, 2, 2, 1])
+    with cells[0]:
+        show = layout.pick("Show", (FLAGGED, WHOLE), "show")
+    with cells[1]:
+        share = layout.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
+    listed = data.suspected(found.path, found.revision, float(share.removesuffix(" %")) / 100.0)
+    shown = listed.table
+    with cells[2]:
+        faults = st.multiselect(
+            "Likeliest fault",
+            sorted(shown["leading_fault"].dropna().unique()),
+            key="fault",
+            format_func=lambda f: spoken(str(f)),
+            placeholder="any",
+            bind="query-params",
+        )
+    with cells[3]:
+        sources = st.multiselect(
+            "Source",
+            sorted(shown["assembly_source"].dropna().unique()),
+            key="from_source",
+            placeholder="any",
+            bind="query-params",
+        )
+    with cells[4]:
+        since = layout.since(found)
+    return listed, narrowed(shown, show == FLAGGED, faults, sources, since)
+
+
+def narrowed(
+    table: pd.DataFrame, flagged: bool, faults: list[str], sources: list[str], since: int | None
+) -> pd.DataFrame:
+    """The rows that pass the filters; the order stays."""
+    keep = table["flagged"].astype(bool) if flagged else pd.Series(True, index=table.index)
+    if faults:
+        keep &= table["leading_fault"].isin(faults)
+    if sources:
+        keep &= table["assembly_source"].isin(sources)
+    if since is not None:
+        keep &= pd.to_datetime(table["measured_on"]).dt.year >= since
+    return table[keep]
+
+
+def suspect(table: pd.DataFrame, shown: pd.DataFrame) -> str | None:
+    """Show the list and return the sheet picked in it, by its box, or by the address; None if there is none.
+
+    Parameters
+    ----------
+    table : every judged sheet (a link may name one that the filters hide).
+    shown : the rows to list.
+    """
+    head = shown.head(MOST_LISTED)
+    numbers = head["sheet_no"].tolist()
+
+    def picked() -> None:
+        rows = st.session_state["list"]["selection"]["rows"]
+        if rows and rows[0] < len(numbers):
+            st.session_state["sheet"] = numbers[rows[0]]
+
+    if numbers:
+        st.dataframe(
+            ranked(head),
+            hide_index=True,
+            width="stretch",
+            height=38 + 35 * min(len(head), 8),
+            key="list",
+            on_select=picked,
+            selection_mode="single-row",
+            alt=f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}",
+        )
+    if len(shown) > len(head):
+        st.caption(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
+    asked = st.session_state.get("sheet") or st.query_params.get("sheet")
+    options = numbers if asked in numbers or asked not in set(table["sheet_no"]) else [*numbers, str(asked)]
+    if not options:
+        st.info("No sheet passes these filters; choose all units, or fewer filters.")
+        return None
+    chosen = st.selectbox(
+        "Look at sheet", options, key="sheet", bind="query-params", help="Or click a row of the list."
+    )
+    return None if chosen is None else str(chosen)

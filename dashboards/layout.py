@@ -1,0 +1,191 @@
+"""What every page shares: question, answer, picture, table, next step; and words for missing data."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import altair as alt
+import pandas as pd
+import streamlit as st
+
+from dashboards import data
+from fleet.charts.style import DARK, LIGHT, Look
+from fleet.charts.words import spoken
+from fleet.errors import FleetError
+from fleet.judgements.policy import Policy, load_policy, pick_policy
+
+BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
+EVERYTHING: Final = "all"
+
+
+@dataclass(frozen=True)
+class Ready:
+    """What a page may draw from: the store's path and the state it was found in."""
+
+    path: str
+    revision: str
+
+
+def question(title: str, about: str) -> None:
+    """Head a page with the one question that it answers."""
+    st.title(title)
+    st.caption(about)
+
+
+def ready(*, model: bool) -> Ready:
+    """Make sure that there is something to show, else say in a sentence what to run and stop the page.
+
+    Parameters
+    ----------
+    model : whether the page can't do without the house model.
+    """
+    path = data.store_path()
+    found = Ready(path, data.revision(path))
+    try:
+        frame = data.sheets(found.path, found.revision)
+    except FleetError as error:
+        explain(error)
+        st.stop()
+    if not (frame["purpose"] == "unit").any():
+        empty("There is no bench sheet of a unit in the store yet.", "fleet intake FILE")
+        st.stop()
+    if model:
+        _model_or_stop(found, len(frame))
+    return found
+
+
+def _model_or_stop(found: Ready, sheets: int) -> None:
+    try:
+        age = data.model_age(found.path, found.revision)
+    except FleetError as error:
+        if sheets < 3:
+            told = "There is one bench sheet" if sheets == 1 else f"There are {sheets} bench sheets"
+            empty(f"{told} in the store: too few to say what is normal. Take more in.", "fleet intake FILE")
+        elif "no house model" in str(error):
+            empty("There are sheets, but no house model yet: it has to be fitted once.", "fleet refit")
+        else:
+            explain(error)
+        st.stop()
+    if age > 0:
+        st.info("Sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
+
+
+def explain(error: FleetError) -> None:
+    """Say one line about what could not be done, and the command that helps where there is one."""
+    text = str(error)
+    if "there is no store" in text:
+        empty(f"There is no store at {data.store_path()} yet.", "fleet intake FILE", "fleet demo")
+    elif "in use by another program" in text:
+        st.warning(f"{text[:1].upper()}{text[1:]}", icon=":material/lock:")
+        st.button("Try again", key="again")
+    else:
+        st.error(f"{text[:1].upper()}{text[1:]}")
+
+
+def empty(sentence: str, *commands: str) -> None:
+    """Say why there is nothing to show and which command changes that."""
+    st.info(sentence)
+    st.write("Run this in a terminal, then reload the page:" if len(commands) == 1 else "Run one of these:")
+    st.code("\n".join(commands), language="shell")
+
+
+def answer(sentence: str) -> None:
+    """Give the page's answer in a sentence, before any picture."""
+    with st.container(border=True):
+        st.markdown(f"**{plain(sentence)}**")
+
+
+def plain(text: str) -> str:
+    """Keep signs of the trade from being read as markup."""
+    for sign in ("\\", "*", "_", "$", "[", "]", "`", "~", "#", ":"):
+        text = text.replace(sign, f"\\{sign}")
+    return text
+
+
+def look() -> Look:
+    """Ink that can be read on the ground the browser shows."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
+def show(chart: alt.LayerChart, key: str) -> None:
+    """Draw a chart as wide as its place, with its text alternative."""
+    st.altair_chart(chart, width="stretch", key=key, alt=str(chart.description))
+
+
+def table(frame: pd.DataFrame, key: str, *, rows: int = 12) -> None:
+    """Show a small table under a picture."""
+    height = 38 + 35 * min(max(len(frame), 1), rows)
+    st.dataframe(
+        frame, hide_index=True, width="stretch", height=height, key=key, alt=f"Table with {len(frame)} rows"
+    )
+
+
+def download(frame: pd.DataFrame, name: str, key: str) -> None:
+    """Offer a judgement's table as CSV, as the command line would write it."""
+    st.download_button(
+        "Table as CSV",
+        frame.to_csv(index=False).encode(),
+        f"{name}.csv",
+        "text/csv",
+        key=key,
+        on_click="ignore",
+    )
+
+
+def next_steps(lines: Iterable[str]) -> None:
+    """End a page with what to do now."""
+    st.subheader("What to do next")
+    st.markdown("\n".join(f"- {plain(line)}" for line in lines))
+
+
+def pick(
+    label: str,
+    options: Sequence[str],
+    key: str,
+    *,
+    names: dict[str, str] | None = None,
+    note: str | None = None,
+) -> str:
+    """Offer one of several; the choice stands in the address, so that a link opens the same view."""
+    wording = names or {}
+    return str(
+        st.selectbox(
+            label,
+            options,
+            key=key,
+            format_func=lambda o: wording.get(o, spoken(o)),
+            bind="query-params",
+            help=note,
+        )
+    )
+
+
+def since(found: Ready, key: str = "since") -> int | None:
+    """Offer to count only sheets measured from a year on."""
+    options = [EVERYTHING, *(str(y) for y in data.years(found.path, found.revision))]
+    chosen = st.selectbox(
+        "Measured since",
+        options,
+        key=key,
+        format_func=lambda o: "the start" if o == EVERYTHING else o,
+        bind="query-params",
+    )
+    return None if chosen == EVERYTHING else int(str(chosen))
+
+
+def policies() -> dict[str, Policy]:
+    """Target policies of the file that the dashboard was started with, else the built-in one."""
+    named = os.environ.get("FLEET_POLICY")
+    return load_policy(Path(named) if named else None)
+
+
+def policy(key: str = "policy") -> Policy:
+    """The target policy to judge by; asked only where there is more than one."""
+    known = policies()
+    if len(known) == 1:
+        return next(iter(known.values()))
+    return pick_policy(known, pick("Target policy", list(known), key))

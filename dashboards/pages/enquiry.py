@@ -1,0 +1,54 @@
+"""Enquiry: say what is known of a pickup, see what to expect of it."""
+
+import streamlit as st
+
+from dashboards import asking, layout, sentences
+from dashboards.data import quoted
+from fleet.charts import enquiry as charts
+from fleet.charts import quote_tables
+
+layout.question(
+    "What will this pickup need?",
+    "Say what is known; everything may stay empty, and what isn't told widens the answer by itself.",
+)
+found = layout.ready(model=True)
+facts = asking.facts(found)
+policy = layout.policy()
+asked = quoted(found.path, found.revision, facts, policy)
+row, look = asked.row, layout.look()
+layout.answer(asked.sentence)
+
+cells = st.columns(4)
+for cell, (label, value, note) in zip(cells, quote_tables.headline(row, policy), strict=True):
+    cell.metric(label, value, help=note, border=True)
+
+st.subheader("What the bench will probably read, level headshell")
+for cell, quantity in zip(st.columns(3), charts.TITLES, strict=True):
+    with cell:
+        if asked.draws[quantity].notna().any():
+            layout.show(charts.predictive(asked.draws[quantity], quantity, policy, look), quantity)
+        else:
+            st.info("A spherical stylus has no rake, so it has no such reading.")
+st.caption(
+    "Diamond: median. Thick line: half of such pickups; thin line: nine in ten. Green: the target policy."
+)
+
+st.subheader("What a tilt would buy")
+left, right = st.columns(2)
+with left:
+    layout.show(charts.trade_off_line(asked.trade, look), "trade_off")
+with right:
+    if asked.draws["sra_dynamic_deg"].notna().any():
+        layout.show(charts.tilt_path(asked.draws, row, policy, look), "tilt_path")
+st.caption(asked.trade.sentence)
+
+st.subheader("The figures")
+left, right = st.columns([3, 2])
+with left:
+    layout.table(quote_tables.quantiles(row), "quantiles")
+with right:
+    layout.table(quote_tables.chances(row), "chances")
+st.caption(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
+layout.download(asked.table, "quote", "quote_csv")
+layout.next_steps(sentences.after_quote(row.to_dict()))
+st.caption(layout.BENCH_DECIDES)

@@ -1,0 +1,143 @@
+"""Words the pages add to a judgement: the answer of an attainment table, and what to do next. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from fleet.charts.words import percent, spoken
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from fleet.judgements.distributions import Distribution
+
+TARGETS: Final = {"both": "both targets", "rake": "the rake target", "tracking": "the tracking limit"}
+STATES: Final = {
+    "reachable": "within reach of some tilt",
+    "level": "met on a level headshell",
+    "built": "met as built",
+}
+CLEARANCE: Final = (
+    "Tilting a body brings it nearer the record: check clearance on a record that doesn't matter."
+)
+NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
+GUARD: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
+BELONGS: Final = {
+    "rake_set_wrong": "read the rake again, record still and turning; then ask its maker",
+    "stylus_twisted": "read the zenith again, stylus pointing at the eye",
+    "stylus_canted": "read the azimuth again, both as seen and electrical",
+    "generator_rolled": "read the electrical azimuth and both crosstalk figures again",
+    "assembly_rolled": "see whether the body sits flat on the headshell, then read both azimuths again",
+    "cantilever_angle": "read height and tracking angle again",
+    "suspension_soft": "weigh the tracking force, note the temperature, read both rakes again",
+    "suspension_stiff": "weigh the tracking force, note the temperature, read both rakes again",
+    "weak_channel": "swap the channels' leads and read the balance again",
+    "misread": "compare the sheet with the bench's notes: a swapped figure, a sign or a unit",
+    "other": "read everything again; more than one thing is off",
+}
+"""What to look at first for each fault signature (common practice, no source)."""
+
+
+def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
+    """Say the rate of the whole fleet, its interval, and what stands in the way.
+
+    Parameters
+    ----------
+    whole : attainment of all units, one row.
+    measure : target and state, e.g. `both_reachable`.
+    """
+    target, state = measure.split("_", 1)
+    row = whole.iloc[0] if len(whole) else None
+    if row is None or not row[f"{measure}_n"]:
+        return f"No unit was read that could tell whether {TARGETS[target]} can be met."
+    n, met = int(row[f"{measure}_n"]), int(row[f"{measure}_met"])
+    verb = "are" if target == "both" else "is"
+    said = (
+        f"Of {n} units read, {TARGETS[target]} {verb} {STATES[state]} in {met}: "
+        f"{percent(row[f'{measure}_rate'])} (95 % interval {_span(row, measure)})."
+    )
+    if measure == "both_reachable":
+        said += (
+            f" The built-in angle forbids it in {percent(row['conflict_built_in_rate'])}, the room or the "
+            f"lower limit of tilt in {percent(row['conflict_reach_rate'])}."
+        )
+    return said
+
+
+def trend_lines(trends: pd.DataFrame, by: list[str], *, most: int = 3) -> list[str]:
+    """Sentences of the clearest trends, the surest first; those that chance explains are left out."""
+    clear = trends[trends["q_value"] < 0.05].sort_values("q_value").head(most)
+    if clear.empty:
+        return ["No group's rate rises or falls by more than chance explains (5 % false-discovery rate)."]
+    lines = []
+    for row in clear.to_dict("records"):
+        group = " · ".join(spoken(str(row[name])) for name in by)
+        lines.append(f"{group}: {row['sentence']}" if group else str(row["sentence"]))
+    return lines
+
+
+def after_quote(row: Mapping[str, Any]) -> list[str]:
+    """What to do with a quote, by its chances."""
+    lines = []
+    if row["p_conflict_built_in"] >= 0.5:
+        lines.append("Tell the owner before bench time that one tilt will probably not serve both targets.")
+    elif row["p_conflict_reach"] >= 0.3:
+        lines.append("Ask how much room the body has: the tilt room decides whether both targets can be met.")
+    if row["p_made_wedge"] >= 0.5:
+        lines.append("Plan for a wedge made to measure, but make it only after the unit was read.")
+    if row["p_faulty"] >= 0.1:
+        lines.append(f"{percent(row['p_faulty'])} of such units turn out faulty: don't promise a result.")
+    lines.append("Every fact that is told above narrows the ranges; source, stylus and cantilever say most.")
+    return [*lines, CLEARANCE]
+
+
+def after_suspect(row: Mapping[str, Any]) -> list[str]:
+    """What to do with one suspect, by its leading fault."""
+    fault = str(row["leading_fault"])
+    lines = []
+    if fault in BELONGS:
+        lines.append(f"{spoken(fault).capitalize()} is the likeliest fault: {BELONGS[fault]}.")
+    lines.append("Two readings that agree are worth more than one that surprises: read again before judging.")
+    return [*lines, NO_REPAIR, GUARD]
+
+
+def after_attainment(whole: pd.DataFrame) -> list[str]:
+    """What an owner of a bench may do about the rates."""
+    lines = []
+    row = whole.iloc[0] if len(whole) else None
+    if row is not None and row["conflict_built_in_n"]:
+        built_in, reach = row["conflict_built_in_rate"], row["conflict_reach_rate"]
+        if built_in >= reach:
+            lines.append(
+                "The built-in angle stands in the way most: that is the maker's, so show it to the maker."
+            )
+        else:
+            lines.append(
+                "Room or lower limit stand in the way most: lower bodies or thinner wedges would help."
+            )
+    lines.append("Compare sources only where their intervals are apart; a handful of units proves little.")
+    lines.append(
+        "fleet attainment --by kind --publish --out attainment.csv writes figures fit for other eyes."
+    )
+    return lines
+
+
+def after_distribution(found: Distribution) -> list[str]:
+    """What to make of a comparison of groups."""
+    few = found.table.loc[found.table["median_low"].isna(), "group"]
+    lines = []
+    if len(few):
+        names = ", ".join(spoken(str(g)) for g in few.head(4)) + (" and others" if len(few) > 4 else "")
+        lines.append(f"Too few units to lean on: {names}. Go by the house model there, and measure more.")
+    lines.append("Two groups differ for sure only where their intervals are apart.")
+    lines.append("A pickup of one of these kinds to be quoted? The enquiry page takes it from here.")
+    return lines
+
+
+def _span(row: Mapping[str, Any] | pd.Series, measure: str) -> str:
+    low, high = row[f"{measure}_low"], row[f"{measure}_high"]
+    return "–" if np.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f} %"

@@ -1,0 +1,146 @@
+"""Pictures of readings by group: every group with its count, its raw median and the model's estimate."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, coded, overlay, shaped
+from fleet.charts.words import figure, listing, spoken
+
+if TYPE_CHECKING:
+    from fleet.judgements.distributions import Distribution
+
+MOST_GROUPS: Final = 18
+ROW_PX: Final = 40
+RAW, MODEL = "raw median", "house model"
+_STYLE: Final = {RAW: (VERMILION, "diamond"), MODEL: (BLUE, "square")}
+
+
+def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart:
+    """Draw each group's readings as dots, its raw median and the model's estimate with 95 % intervals.
+
+    The largest groups are drawn (the table has all), at most `MOST_MARKS` readings in all.
+    """
+    shown = found.table.head(MOST_GROUPS).copy()
+    shown["label"] = shown["group"].map(spoken) + "  (n " + shown["n"].astype(str) + ")"
+    dots = sample_readings(found.readings, shown, MOST_MARKS // len(shown))
+    estimates = _estimates(shown)
+    title = f"{found.quantity.words} ({found.quantity.unit})"
+    ends = np.concatenate([dots["value"], *(estimates[c].dropna() for c in ("low", "high", "middle"))])
+    low, high = np.quantile(ends, [0.002, 0.998])
+    margin = 0.04 * max(high - low, 0.1)
+    scale = alt.Scale(domain=[float(low - margin), float(high + margin)], zero=False, nice=True)
+    rows = alt.Y(
+        "label:N",
+        sort=shown["label"].tolist(),
+        title=None,
+        axis=alt.Axis(labelLimit=240, domain=False, ticks=False, grid=True),
+    )
+    points = (
+        alt.Chart(dots)
+        .mark_circle(size=14, color=look.faint, opacity=0.55, clip=True)
+        .encode(
+            x=alt.X("value:Q", title=title, scale=scale),
+            y=rows,
+            yOffset=alt.YOffset("jitter:Q", scale=alt.Scale(domain=[0, 1])),
+            tooltip=[
+                alt.Tooltip("value:Q", title=title, format=".2f"),
+                alt.Tooltip("group:N", title="group"),
+            ],
+        )
+    )
+    said = listing(shown, "label", "median", found.quantity.unit)
+    text = f"{found.quantity.words} by group, raw medians: {said}."
+    marks = _estimate_layers(estimates, rows, scale, title)
+    return overlay(points, *marks, height=max(ROW_PX * len(shown) + 20, 130), text=text)
+
+
+def sample_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Readings of the groups shown, at most `most` of each, spread evenly over the sorted readings."""
+    parts = []
+    for group, label in zip(shown["group"], shown["label"], strict=True):
+        values = np.sort(readings.loc[readings["group"] == group, "value"].to_numpy())
+        if len(values) > most:
+            values = values[np.linspace(0, len(values) - 1, most).round().astype(int)]
+        golden = (
+            np.arange(len(values)) * 0.6180339887
+        ) % 1.0  # spreads neighbours apart, the same every time
+        parts.append(
+            pd.DataFrame({"group": group, "label": label, "value": values, "jitter": 0.1 + 0.8 * golden})
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def figures(found: Distribution) -> pd.DataFrame:
+    """The table under the picture, ready to be read: words for columns, text for intervals."""
+    unit, table = found.quantity.unit, found.table
+    digits = 0 if unit == "min" else 2
+
+    def span(low: str, high: str, nothing: str) -> list[str]:
+        rows = zip(table[low], table[high], strict=True)
+        return [nothing if np.isnan(a) else f"{a:.{digits}f} to {figure(b, unit, digits)}" for a, b in rows]
+
+    few = "too few"
+    columns = {
+        "group": table["group"].map(spoken),
+        "units": table["n"],
+        f"raw median ({unit})": table["median"].round(digits),
+        "95 % of that median": span("median_low", "median_high", few),
+        "half of the readings": span("q25", "q75", few),
+        "nine in ten readings": span("low", "high", few),
+    }
+    if table["model"].notna().any():
+        columns[f"house model ({unit})"] = table["model"].round(digits)
+        columns["95 % of the model"] = span("model_low", "model_high", "–")
+    return pd.DataFrame(columns)
+
+
+def reading_guide(found: Distribution) -> str:
+    """How to read the picture, in two sentences."""
+    groups, n = len(found.table), int(found.table["n"].sum())
+    drawn = f"the {MOST_GROUPS} largest of {groups} groups" if groups > MOST_GROUPS else "all groups"
+    dots = "a sample of the readings" if n > MOST_MARKS else "the readings"
+    model = "Square: what the house model expects of the same units, leaning on the rest of the fleet."
+    if not found.table["model"].notna().any():
+        model = "There is no house model yet, so the raw readings stand alone; run: fleet refit."
+    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95 % interval from 6 units on. {model}"
+
+
+def _estimates(shown: pd.DataFrame) -> pd.DataFrame:
+    parts = []
+    for name, start, offset in ((RAW, "median", 0.36), (MODEL, "model", 0.64)):
+        part = shown[["group", "label", "n"]].assign(estimate=name, offset=offset)
+        part[["middle", "low", "high"]] = shown[[start, f"{start}_low", f"{start}_high"]].to_numpy()
+        parts.append(part[part["middle"].notna()])
+    return pd.concat(parts, ignore_index=True)
+
+
+def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, title: str) -> list[alt.Chart]:
+    names = [n for n in (RAW, MODEL) if n in set(estimates["estimate"])]
+    base = alt.Chart(estimates).encode(
+        y=rows,
+        yOffset=alt.YOffset("offset:Q", scale=alt.Scale(domain=[0, 1])),
+        color=coded("estimate", names, [_STYLE[n][0] for n in names]),
+    )
+    bars = (
+        base.transform_filter("isValid(datum.low)")
+        .mark_rule(strokeWidth=3, clip=True)
+        .encode(x=alt.X("low:Q", scale=scale, title=title), x2="high:Q")
+    )
+    marks = base.mark_point(filled=True, size=85, opacity=1, clip=True).encode(
+        x=alt.X("middle:Q", scale=scale, title=title),
+        shape=shaped("estimate", names, [_STYLE[n][1] for n in names]),
+        tooltip=[
+            alt.Tooltip("group:N", title="group"),
+            alt.Tooltip("n:Q", title="units"),
+            alt.Tooltip("estimate:N", title="estimate"),
+            alt.Tooltip("middle:Q", title="figure", format=".2f"),
+            alt.Tooltip("low:Q", title="95 % from", format=".2f"),
+            alt.Tooltip("high:Q", title="to", format=".2f"),
+        ],
+    )
+    return [bars, marks]

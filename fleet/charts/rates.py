@@ -1,0 +1,213 @@
+"""Pictures of attainment: rates with their intervals by group, over time, and what stands in the way."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from fleet.charts.style import (
+    BLUE,
+    COLOURS,
+    GREEN,
+    LIGHT,
+    ORANGE,
+    SHAPES,
+    VERMILION,
+    Look,
+    coded,
+    overlay,
+    shaped,
+)
+from fleet.charts.words import percent, spoken
+
+MOST_GROUPS: Final = 18
+MOST_LINES: Final = 4
+CAUSES: Final = {
+    "one tilt serves both": ("both_reachable", GREEN),
+    "built-in angle forbids it": ("conflict_built_in", VERMILION),
+    "room or lower limit does": ("conflict_reach", ORANGE),
+}
+_PERCENT: Final = alt.Axis(format="%", tickCount=5)
+_WHOLE: Final = alt.Scale(domain=[0, 1])
+
+
+def named(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Give an attainment table one column `group` that names its group, for axes and lists."""
+    group = pd.Series("all units", index=table.index)
+    for i, name in enumerate(by):
+        own = table[name].astype(str).map(spoken)
+        group = own if i == 0 else group + " · " + own
+    return table.assign(group=group)
+
+
+def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = LIGHT) -> alt.LayerChart:
+    """Draw one rate by group with its 95 % interval, best first, and the rate of all as a line.
+
+    Parameters
+    ----------
+    table
+        Attainment table with `group` (see `named`), without periods.
+    measure
+        Which rate, e.g. `both_reachable`.
+    title
+        What the axis says.
+    """
+    told = _told(table, measure).sort_values("n", ascending=False).head(MOST_GROUPS)
+    told = told.sort_values(["rate", "group"], ascending=[False, True])
+    told["label"] = told["group"] + "  (" + told["met"].astype(str) + " of " + told["n"].astype(str) + ")"
+    whole = float(told["met"].sum() / told["n"].sum())
+    rows = _rows(told["label"].tolist())
+    base = alt.Chart(told)
+    bars = base.mark_rule(strokeWidth=3, color=BLUE).encode(
+        x=alt.X("low:Q", title=title, axis=_PERCENT, scale=_WHOLE), x2="high:Q", y=rows
+    )
+    points = base.mark_point(shape="diamond", filled=True, size=110, color=VERMILION, opacity=1).encode(
+        x=alt.X("rate:Q", title=title, scale=_WHOLE), y=rows, tooltip=_tips("group", "group")
+    )
+    line = (
+        alt.Chart(pd.DataFrame({"rate": [whole], "said": ["all groups shown"]}))
+        .mark_rule(color=look.ink, strokeDash=[4, 4])
+        .encode(x="rate:Q", tooltip=["said:N", alt.Tooltip("rate:Q", title="rate", format=".1%")])
+    )
+    said = "; ".join(f"{r['label']} {percent(r['rate'])}" for r in told.head(6).to_dict("records"))
+    text = f"{title} by group, best first: {said}. All groups shown together: {percent(whole)}."
+    return overlay(line, bars, points, height=max(30 * len(told) + 30, 110), text=text)
+
+
+def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerChart:
+    """Draw one rate over the periods, with 95 % intervals, for the largest groups.
+
+    Parameters
+    ----------
+    table
+        Attainment table with `group` and `period`.
+    """
+    told = _told(table, measure)
+    told = told[told["period"].str[:1].str.isdigit()]
+    size = told.groupby("group")["n"].sum().sort_values(ascending=False, kind="stable")
+    groups = size.index[:MOST_LINES].tolist()
+    told = told[told["group"].isin(groups)]
+    periods = sorted(told["period"].unique())
+    every = max(1, -(-len(periods) // 14))
+    axis = alt.Axis(values=periods[::every], labelAngle=0 if len(periods) <= 8 else -45)
+    base = alt.Chart(told).encode(
+        x=alt.X("period:O", title="Measured in", sort=periods, axis=axis),
+        xOffset=alt.XOffset("group:N", sort=groups),
+        color=coded("group", groups, list(COLOURS[: len(groups)])),
+    )
+    bars = base.mark_rule(strokeWidth=2, opacity=0.8).encode(
+        y=alt.Y("low:Q", title=None, axis=_PERCENT, scale=_WHOLE), y2="high:Q"
+    )
+    points = base.mark_point(filled=True, size=75, opacity=1).encode(
+        y=alt.Y("rate:Q", title=None, scale=_WHOLE),
+        shape=shaped("group", groups, list(SHAPES[: len(groups)])),
+        tooltip=[alt.Tooltip("period:O", title="measured in"), *_tips("group", "group")],
+    )
+    said = []
+    for group in groups:
+        own = told[told["group"] == group].sort_values("period").iloc[[0, -1]].to_dict("records")
+        ends = [f"{percent(r['rate'])} of {r['n']} in {r['period']}" for r in own]
+        said.append(f"{group} from {ends[0]} to {ends[1]}")
+    more = len(size) - len(groups)
+    rest = f"; {more} smaller groups are in the table as CSV" if more > 0 else ""
+    return overlay(bars, points, height=300, text=f"{title} over time: {'; '.join(said)}{rest}.")
+
+
+def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
+    """Draw, for each group, how often one tilt serves both, the built-in angle forbids it, or the room does.
+
+    Parameters
+    ----------
+    table
+        Attainment table with `group`, without periods.
+    """
+    long = cause_shares(table)
+    labels = long["label"].unique().tolist()
+    rows = _rows(labels)
+    bars = (
+        alt.Chart(long)
+        .mark_bar(stroke=look.ground, strokeWidth=2, height={"band": 0.7})
+        .encode(
+            x=alt.X("from:Q", title="Share of units", axis=_PERCENT, scale=_WHOLE),
+            x2="to:Q",
+            y=rows,
+            color=coded("what", list(CAUSES), [colour for _, colour in CAUSES.values()]),
+            tooltip=[
+                alt.Tooltip("label:N", title="group"),
+                alt.Tooltip("what:N", title="what"),
+                alt.Tooltip("share:Q", title="share", format=".1%"),
+            ],
+        )
+    )
+    figures = (
+        alt.Chart(long[long["share"] >= 0.09])
+        .mark_text(color="#000000", fontWeight="bold")
+        .encode(x=alt.X("middle:Q", title="Share of units"), y=rows, text="said:N")
+    )
+    said = [f"{name} {' / '.join(part['said'])}" for name, part in long.groupby("label", sort=False)][:6]
+    text = f"Share of units by group ({', '.join(CAUSES)}): {'; '.join(said)}."
+    return overlay(bars, figures, height=max(32 * len(labels) + 50, 130), text=text)
+
+
+def cause_shares(table: pd.DataFrame) -> pd.DataFrame:
+    """Shares of `CAUSES` in each group, laid end to end: `label`, `what`, `share`, `from`, `to`, `said`."""
+    told = _told(table, "both_reachable").sort_values("n", ascending=False, kind="stable").head(MOST_GROUPS)
+    labels = told["group"] + "  (n " + told["n"].astype(str) + ")"
+    start = np.zeros(len(told))
+    parts = []
+    for name, (column, _) in CAUSES.items():
+        share = (
+            told["rate" if column == "both_reachable" else f"{column}_rate"].fillna(0.0).to_numpy(dtype=float)
+        )
+        ends = {"label": labels, "what": name, "share": share, "from": start, "to": start + share}
+        parts.append(pd.DataFrame(ends))
+        start = start + share
+    long = pd.concat(parts, ignore_index=True)
+    return long.assign(middle=(long["from"] + long["to"]) / 2, said=long["share"].map(percent))
+
+
+def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """The table under the pictures, ready to be read, largest groups first."""
+    rows = table.sort_values(["units", "group"], ascending=[False, True])
+
+    def span(name: str) -> list[str]:
+        ends = zip(rows[f"{name}_low"], rows[f"{name}_high"], strict=True)
+        return ["–" if np.isnan(a) else f"{100 * a:.0f} to {100 * b:.0f} %" for a, b in ends]
+
+    return pd.DataFrame(
+        {
+            "group": rows["group"],
+            "units": rows["units"],
+            "read": rows[f"{measure}_n"],
+            "met": rows[f"{measure}_met"],
+            "rate": rows[f"{measure}_rate"].map(percent),
+            "95 % interval": span(measure),
+            "built-in angle forbids both": rows["conflict_built_in_rate"].map(percent),
+            "room or lower limit do": rows["conflict_reach_rate"].map(percent),
+        }
+    )
+
+
+def _rows(labels: list[str]) -> alt.Y:
+    return alt.Y("label:N", sort=labels, title=None, axis=alt.Axis(labelLimit=260, ticks=False))
+
+
+def _tips(field: str, title: str) -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip(f"{field}:N", title=title),
+        alt.Tooltip("met:Q", title="units that meet it"),
+        alt.Tooltip("n:Q", title="units read"),
+        alt.Tooltip("rate:Q", title="rate", format=".1%"),
+        alt.Tooltip("low:Q", title="95 % from", format=".1%"),
+        alt.Tooltip("high:Q", title="to", format=".1%"),
+    ]
+
+
+def _told(table: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Groups in which anything was read, with short names for the measure's figures."""
+    own = {f"{measure}_{end}": end for end in ("n", "met", "rate", "low", "high")}
+    told = table[table[f"{measure}_n"].fillna(0) > 0].rename(columns=own)
+    return told.astype({"n": int, "met": int})

@@ -1,0 +1,158 @@
+"""Pictures of one suspect: which fault is likely, and where its readings lie among its kind."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay
+from fleet.charts.words import figure, percent, spoken
+from fleet.judgements.cloud import LINKS_SHOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from fleet.judgements.cloud import Cloud
+
+MOST_OTHERS: Final = 220
+HEALTHY, FAULT = "healthy", "fault"
+
+
+def chances(row: Mapping[str, object]) -> pd.DataFrame:
+    """Fault chances of one suspect row: `name`, `chance`, `what` (healthy or fault), the likeliest first."""
+    found = [
+        (spoken(name.removeprefix("p_")), float(str(value)), HEALTHY if name == "p_healthy" else FAULT)
+        for name, value in row.items()
+        if name.startswith("p_") and name != "p_value"
+    ]
+    table = pd.DataFrame(found, columns=["name", "chance", "what"])
+    return table.sort_values(["chance", "name"], ascending=[False, True]).reset_index(drop=True)
+
+
+def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 7) -> alt.LayerChart:
+    """Draw the chances of being healthy and of each fault as bars with their figures, the likeliest first."""
+    table = chances(row)
+    shown = table.head(most).assign(said=lambda t: t["chance"].map(percent))
+    rows = alt.Y(
+        "name:N", sort=shown["name"].tolist(), title=None, axis=alt.Axis(labelLimit=180, ticks=False)
+    )
+    x = alt.X(
+        "chance:Q",
+        title="Chance",
+        scale=alt.Scale(domain=[0, 1.12], nice=False),
+        axis=alt.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1]),
+    )
+    bars = (
+        alt.Chart(shown)
+        .mark_bar(height={"band": 0.65})
+        .encode(
+            x=x,
+            y=rows,
+            color=alt.Color(
+                "what:N", legend=None, scale=alt.Scale(domain=[HEALTHY, FAULT], range=[GREEN, VERMILION])
+            ),
+            tooltip=[alt.Tooltip("name:N", title="what"), alt.Tooltip("said:N", title="chance")],
+        )
+    )
+    figures = (
+        alt.Chart(shown)
+        .mark_text(align="left", dx=5, color=look.ink)
+        .encode(x=alt.X("chance:Q", title="Chance"), y=rows, text="said:N")
+    )
+    said = "; ".join(f"{name} {chance}" for name, chance in zip(shown["name"], shown["said"], strict=True))
+    return overlay(
+        bars, figures, height=30 * len(shown) + 30, text=f"Chances of being healthy or faulty: {said}."
+    )
+
+
+def pair_of_links(found: Cloud, pair: tuple[str, str], look: Look = LIGHT) -> alt.LayerChart | None:
+    """Draw one pair of links: the kind's units as dots, this unit as a diamond; None if it wasn't read."""
+    across, up = pair
+    if any(np.isnan(found.own[name]) for name in pair):
+        return None
+    others = found.others[[across, up]].dropna()
+    if len(others) > MOST_OTHERS:
+        others = others.iloc[np.linspace(0, len(others) - 1, MOST_OTHERS).round().astype(int)]
+    titles = [f"{LINKS_SHOWN[name].words} ({LINKS_SHOWN[name].unit})" for name in pair]
+    x = alt.X(f"{across}:Q", title=titles[0], scale=alt.Scale(zero=False, nice=True))
+    y = alt.Y(f"{up}:Q", title=titles[1], scale=alt.Scale(zero=False, nice=True))
+    tips = [alt.Tooltip(f"{n}:Q", title=t, format=".2f") for n, t in zip(pair, titles, strict=True)]
+    dots = (
+        alt.Chart(others).mark_circle(size=26, color=look.faint, opacity=0.55).encode(x=x, y=y, tooltip=tips)
+    )
+    own = (
+        alt.Chart(pd.DataFrame([{name: found.own[name] for name in pair}]))
+        .mark_point(shape="diamond", filled=True, size=220, color=VERMILION, opacity=1, stroke=look.ink)
+        .encode(x=x, y=y, tooltip=tips)
+    )
+    read = " and ".join(
+        f"{LINKS_SHOWN[n].words} {figure(found.own[n], LINKS_SHOWN[n].unit)} (median of the others "
+        f"{figure(float(others[n].median()) if len(others) else np.nan, LINKS_SHOWN[n].unit)})"
+        for n in pair
+    )
+    return overlay(dots, own, height=230, text=f"This unit among {found.kind}: {read}.")
+
+
+def compared(found: Cloud) -> pd.DataFrame:
+    """The readings against the kind as a table that can be read."""
+    rows = []
+    for row in found.table.to_dict("records"):
+        unit = LINKS_SHOWN[str(row["link"])].unit
+        inside = "too few" if np.isnan(row["low"]) else f"{row['low']:.2f} to {figure(row['high'], unit)}"
+        rows.append(
+            {
+                "reading": row["words"],
+                "this unit": figure(row["unit_reading"], unit),
+                "median of the others": figure(row["median"], unit),
+                "nine in ten of them": inside,
+                "others read": row["n"],
+                "further out": percent(row["further_out"]),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def row_of(table: pd.DataFrame, sheet_no: str) -> dict[str, object]:
+    """The suspect row of one sheet."""
+    row = table[table["sheet_no"] == sheet_no].iloc[0]
+    return {str(name): value for name, value in row.items()}
+
+
+def ranked(table: pd.DataFrame) -> pd.DataFrame:
+    """The list as people read it: what, whose kind, which fault, how sure, why."""
+    kind = (
+        table["stylus_profile"].fillna("(not told)")
+        + " / "
+        + table["cantilever_material"].fillna("(not told)")
+    )
+    return pd.DataFrame(
+        {
+            "sheet": table["sheet_no"],
+            "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
+            "kind": kind.map(spoken),
+            "source": table["assembly_source"].fillna("–"),
+            "likeliest": table["leading_fault"].map(lambda f: spoken(str(f))),
+            "healthy": table["p_healthy"].map(percent),
+            "q value": table["q_value"].map(lambda q: "under 0.001" if q < 0.001 else f"{q:.3f}"),
+            "flagged": table["flagged"].map({True: "yes", False: "no"}),
+            "why": table["why"],
+        }
+    )
+
+
+def unit_sheets(sheets: pd.DataFrame) -> pd.DataFrame:
+    """All sheets of one unit as people read them, newest first."""
+    frame = pd.DataFrame(
+        {
+            "sheet": sheets["sheet_no"],
+            "measured": pd.to_datetime(sheets["measured_on"]).dt.strftime("%Y-%m-%d"),
+            "bench": sheets["bench"],
+        }
+    )
+    for name, quantity in LINKS_SHOWN.items():
+        del name
+        frame[f"{quantity.words} ({quantity.unit})"] = quantity.read(sheets).round(2)
+    return frame
