@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.facts import typed_row, with_columns
-from fleet.cli.tables import percent, span, table
+from fleet.cli.tables import cell_text, percent, span, table, unknown
 from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES
 from fleet.errors import FleetError
 
@@ -25,12 +25,12 @@ MOST_IN_WORDS: Final = 3
 CAUTION: Final = "A prediction is not a measurement: the bench decides."
 _FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
 _QUANTITIES: Final = {
-    "sag_deg": "sag of the rake [°]",
-    "sra_dynamic_deg": "rake, turning [°]",
-    "vta_dynamic_deg": "tracking angle, turning [°]",
-    "built_in_deg": "built-in angle [°]",
-    "tilt_deg": "tilt [°], + = tail up",
-    "bench_minutes": "bench time [min]",
+    "sag_deg": ("sag of the rake [°]", 2),
+    "sra_dynamic_deg": ("rake, record turning [°]", 1),
+    "vta_dynamic_deg": ("tracking angle, record turning [°]", 1),
+    "built_in_deg": ("built-in angle, rake less tracking [°]", 1),
+    "tilt_deg": ("tilt, + = tail up [°]", 1),
+    "bench_minutes": ("bench time [min]", 0),
 }
 
 
@@ -159,12 +159,27 @@ def show_quotes(quotes: Quotes, *, most: int | None = None) -> None:
     say(CAUTION)
 
 
-def _figures(row: dict[str, object]) -> str:
-    names = [name for name in _QUANTITIES if row[f"{name}_q50"] == row[f"{name}_q50"]]
-    columns = {"": [_QUANTITIES[name] for name in names]}
-    for heading, q in (("1 in 20 below", "q05"), ("middle", "q50"), ("1 in 20 above", "q95")):
-        columns[heading] = [row[f"{name}_{q}"] for name in names]  # type: ignore[misc]
-    return table(columns, digits=2)
+def _figures(row: dict[str, Any]) -> str:
+    """Quantiles, chances, price and basis of one quote."""
+    told = {name: words for name, words in _QUANTITIES.items() if not unknown(row[f"{name}_q50"])}
+    columns: dict[str, list[str]] = {"": [heading for heading, _ in told.values()]}
+    for heading, q in (("5 % below", "q05"), ("middle", "q50"), ("5 % above", "q95")):
+        columns[heading] = [cell_text(row[f"{name}_{q}"], digits) for name, (_, digits) in told.items()]
+    lines = [
+        table(columns),
+        f"  One tilt meets both: {percent(row['p_both_met'])}; "
+        f"the built-in angle rules it out: {percent(row['p_conflict_built_in'])}; "
+        f"the tilt room or the lower limit does: {percent(row['p_conflict_reach'])}.",
+        f"  A wedge made to measure: {percent(row['p_made_wedge'])}. "
+        f"Such units turn out faulty: {percent(row['p_faulty'])}.",
+    ]
+    if not unknown(row["price_quoted"]):
+        low, high = cell_text(row["price_low"]), cell_text(row["price_high"])
+        lines.append(f"  Price: {cell_text(row['price_quoted'])} ({low} to {high}).")
+    lines.append(f"  Stands on: {row['basis']}.")
+    if "policy" in row:
+        lines.append(f"  Policy: {row['policy']}.")
+    return "\n".join(lines)
 
 
 def _lines(quotes: pd.DataFrame) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 NOT_KNOWN: Final = "-"
+_FIGURE: Final = re.compile(r"[-+<>]?[0-9.e+-]+( %)?")
 
 
 def table(
@@ -29,7 +31,7 @@ def table(
         decimals = digits if isinstance(digits, int) else digits.get(heading, 2)
         body = [cell_text(cell, decimals) for cell in cells]
         width = max(len(heading), *(len(text) for text in body)) if body else len(heading)
-        numeric = any(is_number(cell) for cell in cells) or all(text == NOT_KNOWN for text in body)
+        numeric = all(text == NOT_KNOWN or _FIGURE.fullmatch(text) for text in body)
         texts.append([text.rjust(width) if numeric else text.ljust(width) for text in [heading, *body]])
     return "\n".join(indent + "  ".join(line).rstrip() for line in zip(*texts, strict=True))
 
