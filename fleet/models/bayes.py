@@ -230,11 +230,11 @@ def fit_bayes(
         n = draws or (DEFAULT_DRAWS if gram.n >= 150 else 2 * DEFAULT_DRAWS)
         proposal = _at_mode(target, reml)
         sample = _importance(target, proposal, n, seed)
-        if sample.k > K_LIMIT and sample.ess < 0.8 * n or sample.ess < ESS_LIMIT:
+        if (sample.k > K_LIMIT and sample.ess < 0.8 * n) or sample.ess < ESS_LIMIT:
             proposal = _refit(proposal, sample)
             sample = _importance(target, proposal, 2 * n, seed + 1)
         method = "importance"
-        if sample.k > K_LIMIT and sample.ess < 0.8 * 2 * n or sample.ess < ESS_LIMIT:
+        if (sample.k > K_LIMIT and sample.ess < 0.8 * 2 * n) or sample.ess < ESS_LIMIT:
             sample, method = _slice(target, proposal.mode, seed), "slice"
     theta = target.unit * np.sinh(np.abs(sample.x[:, : target.terms]))
     sig = np.exp(sample.x[:, -1]) if sigma is None else np.full(len(sample.x), sigma)
@@ -269,10 +269,13 @@ def _at_mode(target: _Target, reml: RemlFit) -> _Proposal:
     values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
     guess = 1.0 / np.sqrt(np.clip(values, 0.05, None))
     top = target.value(mode)
-    sides = []
-    for sign in (-1.0, 1.0):
-        sides.append([_side(target, mode, sign * vectors[:, i], guess[i], top) for i in range(target.dim)])
-    return _Proposal(mode, vectors, np.array(sides[0]), np.array(sides[1]), target.terms)
+    sides = np.array(
+        [
+            [_side(target, mode, sign * vectors[:, i], guess[i], top) for i in range(target.dim)]
+            for sign in (-1.0, 1.0)
+        ]
+    )
+    return _Proposal(mode, vectors, sides[0], sides[1], target.terms)
 
 
 def _side(target: _Target, mode: Floats, direction: Floats, guess: float, top: float) -> float:

@@ -20,7 +20,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Term:
-    """One random term: independent N(0, sd²) coefficients of ``covariate``, one for each level of ``factors``.
+    """One random term: independent N(0, sd²) coefficients of ``covariate``, one per level of ``factors``.
 
     ``covariate="1"`` is a random intercept, any other column a random slope; several factors make an
     interaction (one coefficient per combination that occurs).
@@ -81,7 +81,7 @@ class Cells:
         """Sum a data frame up into cells; returns the cells and the shifts taken off the columns.
 
         Response and covariates are shifted by their mean before products are formed: unshifted sums lose
-        every digit when the mean is large against the spread.  Columns named in ``unshifted`` keep their zero.
+        every digit when the mean is large against the spread.  Columns in ``unshifted`` keep their zero.
         """
         columns = ("1", *covariates, response)
         values = np.ones((len(frame), len(columns)))
@@ -105,7 +105,7 @@ class Cells:
                 moments[:, a, b] = moments[:, b, a] = np.bincount(code, product, minlength=m)
         levels = {f: keys[f].to_numpy(dtype=object) for f in factors}
         counts = np.bincount(code, minlength=m).astype(np.float64)
-        log_weights = np.bincount(code, np.log(row_weights), minlength=m)
+        log_weights: Floats = np.bincount(code, np.log(row_weights), minlength=m).astype(np.float64)
         return cls(levels, columns, moments, counts, log_weights=log_weights), shifts
 
 
@@ -210,14 +210,14 @@ def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",
     kind = [index[t.covariate] for t in terms] + [index[c] for c in fixed]
     y = len(cells.columns) - 1
     flat, values = [], []
-    b = np.zeros(size)
+    b: Floats = np.zeros(size)
     for i, (rows_i, ki) in enumerate(zip(where, kind, strict=True)):
-        b += np.bincount(rows_i, moments[:, ki, y], minlength=size)
+        b = b + np.bincount(rows_i, moments[:, ki, y], minlength=size)
         for rows_j, kj in zip(where[i:], kind[i:], strict=True):
             flat.append(rows_i * size + rows_j)
             values.append(moments[:, ki, kj])
-    upper = np.bincount(np.concatenate(flat), np.concatenate(values), minlength=size * size)
-    upper = upper.reshape(size, size)
+    total = np.bincount(np.concatenate(flat), np.concatenate(values), minlength=size * size)
+    upper: Floats = total.reshape(size, size).astype(np.float64)
     a = upper + upper.T
     np.fill_diagonal(a, np.diag(upper))
     log_w = float(cells.log_weights[keep].sum() + (cells.counts[keep] * np.log(cells.weights[keep])).sum())

@@ -92,7 +92,7 @@ def criterion_and_gradient(
     resid = gram.b[:q] - product @ s.coef
     precision = (gram.n - gram.p) / s.r2 if sigma is None else 1.0 / sigma**2
     per_column = 2.0 * trace - 2.0 * precision * s.coef[:q] * resid
-    gradient = np.bincount(gram.design.owner, per_column, minlength=len(theta))
+    gradient = np.bincount(gram.design.owner, per_column, minlength=len(theta)).astype(np.float64)
     return _criterion(gram, s, sigma), gradient, s
 
 
