@@ -76,8 +76,9 @@ def _quotes(store: Store, folder: Path) -> None:
 
     say("\n3. Quote the enquiries (fleet quote)")
     enquiries, _ = read_enquiries(folder / "demo-enquiries.csv")
-    quotes = quote(enquiries, common.the_house(store), common.policies_from(None, None))
-    show_quotes(quotes, most=_FEW)
+    policies = common.policies_from(None, None)
+    quotes = quote(enquiries, common.the_house(store), policies)
+    show_quotes(quotes, policies, most=_FEW)
     common.write_out(quotes.table, str(folder / "quotes.csv"))
 
 

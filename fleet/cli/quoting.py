@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from fleet.intake import Fault
+    from fleet.judgements.policy import Policy
     from fleet.judgements.quote import Quotes
 
 ASKED: Final = "asked"
@@ -83,9 +85,10 @@ def quote(
     if draws is not None:
         free = common.write_out(quotes.draws(), draws) and free
     if free and out is None and draws is None:
-        show_quotes(quotes)
+        show_quotes(quotes, policies)
     if faults:
-        common.warn(f"{len({f.line for f in faults})} enquiries put aside:")
+        rows = len({fault.line for fault in faults})
+        common.warn(f"{rows} {'enquiry was' if rows == 1 else 'enquiries were'} put aside:")
         common.show_faults(faults)
         raise typer.Exit(1)
 
@@ -138,19 +141,21 @@ def split_kind(kind: str, told: dict[str, str]) -> dict[str, str]:
     return both
 
 
-def show_quotes(quotes: Quotes, *, most: int | None = None) -> None:
+def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None = None) -> None:
     """Print quotes for a reader: sentences where there are few, one line each where there are many.
 
     Parameters
     ----------
     quotes : what was quoted.
+    policies : under which policies, for the currency.
     most : lines at most, all if None.
     """
     rows = quotes.table.to_dict("records")
+    currencies = {policy.label: policy.currency for policy in policies.values()}
     if len(rows) <= MOST_IN_WORDS:
         for row, sentence in zip(rows, quotes.sentences, strict=True):
             say(sentence)
-            say(_figures(row))
+            say(_figures(row, currencies.get(str(row.get("policy")), "")))
             say()
     else:
         say(_lines(quotes.table if most is None else quotes.table.head(most)))
@@ -159,7 +164,7 @@ def show_quotes(quotes: Quotes, *, most: int | None = None) -> None:
     say(CAUTION)
 
 
-def _figures(row: dict[str, Any]) -> str:
+def _figures(row: dict[Hashable, Any], currency: str) -> str:
     """Quantiles, chances, price and basis of one quote."""
     told = {name: words for name, words in _QUANTITIES.items() if not unknown(row[f"{name}_q50"])}
     columns: dict[str, list[str]] = {"": [heading for heading, _ in told.values()]}
@@ -175,8 +180,9 @@ def _figures(row: dict[str, Any]) -> str:
     ]
     if not unknown(row["price_quoted"]):
         low, high = cell_text(row["price_low"]), cell_text(row["price_high"])
-        lines.append(f"  Price: {cell_text(row['price_quoted'])} ({low} to {high}).")
-    lines.append(f"  Stands on: {row['basis']}.")
+        unit = f" {currency}" if currency else ""
+        lines.append(f"  Price: {cell_text(row['price_quoted'])}{unit} ({low} to {high}).")
+    lines.append(f"  Basis: {row['basis']}.")
     if "policy" in row:
         lines.append(f"  Policy: {row['policy']}.")
     return "\n".join(lines)

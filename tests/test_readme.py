@@ -1,0 +1,53 @@
+"""The README's examples run as they stand, one after the other, on the demo bench."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from fleet.cli import run
+
+README = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+FENCED = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+EXAMPLES = [line for language, block in FENCED if language == "sh" for line in block.splitlines()]
+STARTS_A_SERVER = "fleet dashboard"
+
+
+def test_the_first_paragraph_states_the_job() -> None:
+    """Who, what they must get done and what the tool does for them stand in the first paragraph."""
+    first = README.split("\n\n")[1]
+    for word in ("technician", "Before bench time", "At the bench", "Over the year", "`fleet` takes"):
+        assert word in first
+
+
+def test_two_commands_set_up() -> None:
+    """One command sets up and runs the demo, a second one runs the tests; nothing else is needed."""
+    plain = [block.strip() for language, block in FENCED if not language]
+    assert plain == [
+        "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/fleet demo",
+        ".venv/bin/pytest",
+    ]
+
+
+def test_examples_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every example in the README, in order, in an empty folder, ends with status 0 and says something."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("FLEET_STORE", str(tmp_path / "readme.duckdb"))
+    monkeypatch.setenv("FLEET_KEY_FILE", str(tmp_path / "token.key"))
+    assert len(EXAMPLES) > 20
+    for line in EXAMPLES:
+        words = shlex.split(line)
+        assert words[0] == "fleet"
+        if line.startswith(STARTS_A_SERVER):
+            continue
+        status = run(words[1:])
+        said = capsys.readouterr()
+        assert (status, line) == (0, line), said.err
+        assert said.out
+    for file in ("quotes.csv", "draws.parquet", "suspects.csv", "attainment.json"):
+        assert (tmp_path / file).stat().st_size > 0
