@@ -9,9 +9,9 @@ import streamlit as st
 
 from dashboards import data, layout
 from fleet.charts.suspects import ranked
-from fleet.charts.words import spoken
+from fleet.charts.words import fault_words
 
-FALSE_SHARES: Final = ("1 %", "5 %", "10 %", "20 %")
+FALSE_SHARES: Final = ("5%", "1%", "10%", "20%")
 MOST_LISTED: Final = 300
 FLAGGED, WHOLE = "flagged only", "all units"
 
@@ -22,15 +22,15 @@ def suspect_list(found: layout.Ready) -> tuple[data.Listed, pd.DataFrame]:
     with cells[0]:
         show = layout.pick("Show", (FLAGGED, WHOLE), "show")
     with cells[1]:
-        share = layout.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
-    listed = data.suspected(found.path, found.revision, float(share.removesuffix(" %")) / 100.0)
+        share = layout.pick("False alarms allowed", FALSE_SHARES, "fdr", names={})
+    listed = data.suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
     shown = listed.table
     with cells[2]:
         faults = st.multiselect(
             "Likeliest fault",
             sorted(shown["leading_fault"].dropna().unique()),
             key="fault",
-            format_func=lambda f: spoken(str(f)),
+            format_func=lambda f: fault_words(str(f)),
             placeholder="any",
             bind="query-params",
         )

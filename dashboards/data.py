@@ -63,6 +63,11 @@ class Asked:
         """The quote's row."""
         return self.table.iloc[0]
 
+    @property
+    def figures(self) -> dict[str, Any]:
+        """The quote's row by column."""
+        return {str(name): value for name, value in self.row.items()}
+
 
 @dataclass(frozen=True)
 class Listed:

@@ -100,8 +100,8 @@ def answer(sentence: str) -> None:
 
 
 def plain(text: str) -> str:
-    """Keep signs of the trade from being read as markup."""
-    for sign in ("\\", "*", "_", "$", "[", "]", "`", "~", "#", ":"):
+    """Keep signs of the trade from being read as markup; a command between backquotes stays one."""
+    for sign in ("\\", "*", "_", "$", "[", "]", "~", "#", ":"):
         text = text.replace(sign, f"\\{sign}")
     return text
 
@@ -112,8 +112,8 @@ def look() -> Look:
 
 
 def show(chart: alt.LayerChart, key: str) -> None:
-    """Draw a chart as wide as its place, with its text alternative."""
-    st.altair_chart(chart, width="stretch", key=key, alt=str(chart.description))
+    """Draw a chart as wide as its place; its description is what a screen reader says."""
+    st.altair_chart(chart, width="stretch", key=key)
 
 
 def table(frame: pd.DataFrame, key: str, *, rows: int = 12) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from fleet.charts.words import percent, spoken
+from fleet.charts.words import fault_words, percent, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -58,7 +58,7 @@ def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
     verb = "are" if target == "both" else "is"
     said = (
         f"Of {n} units read, {TARGETS[target]} {verb} {STATES[state]} in {met}: "
-        f"{percent(row[f'{measure}_rate'])} (95 % interval {_span(row, measure)})."
+        f"{percent(row[f'{measure}_rate'])} (95% interval {_span(row, measure)})."
     )
     if measure == "both_reachable":
         said += (
@@ -72,7 +72,7 @@ def trend_lines(trends: pd.DataFrame, by: list[str], *, most: int = 3) -> list[s
     """Sentences of the clearest trends, the surest first; those that chance explains are left out."""
     clear = trends[trends["q_value"] < 0.05].sort_values("q_value").head(most)
     if clear.empty:
-        return ["No group's rate rises or falls by more than chance explains (5 % false-discovery rate)."]
+        return ["No group's rate rises or falls by more than chance explains (5% false-discovery rate)."]
     lines = []
     for row in clear.to_dict("records"):
         group = " · ".join(spoken(str(row[name])) for name in by)
@@ -100,7 +100,7 @@ def after_suspect(row: Mapping[str, Any]) -> list[str]:
     fault = str(row["leading_fault"])
     lines = []
     if fault in BELONGS:
-        lines.append(f"{spoken(fault).capitalize()} is the likeliest fault: {BELONGS[fault]}.")
+        lines.append(f"{fault_words(fault).capitalize()} is the likeliest fault: {BELONGS[fault]}.")
     lines.append("Two readings that agree are worth more than one that surprises: read again before judging.")
     return [*lines, NO_REPAIR, GUARD]
 
@@ -121,7 +121,7 @@ def after_attainment(whole: pd.DataFrame) -> list[str]:
             )
     lines.append("Compare sources only where their intervals are apart; a handful of units proves little.")
     lines.append(
-        "fleet attainment --by kind --publish --out attainment.csv writes figures fit for other eyes."
+        "`fleet attainment --by kind --publish --out attainment.csv` writes figures fit for other eyes."
     )
     return lines
 
@@ -140,4 +140,4 @@ def after_distribution(found: Distribution) -> list[str]:
 
 def _span(row: Mapping[str, Any] | pd.Series, measure: str) -> str:
     low, high = row[f"{measure}_low"], row[f"{measure}_high"]
-    return "–" if np.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f} %"
+    return "–" if np.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f}%"

@@ -10,7 +10,7 @@ from fleet.judgements.distributions import GROUPINGS
 
 layout.question(
     "How often are the targets met, and is it getting better?",
-    "Every unit once, by its newest sheet; with 95 % intervals, so that few units don't look like many.",
+    "Every unit once, by its newest sheet; with 95% intervals, so that few units don't look like many.",
 )
 found = layout.ready(model=False)
 cells = st.columns([2, 2, 2, 1, 1])
@@ -34,7 +34,7 @@ if not result.whole[f"{measure}_n"].any():
 look, title = layout.look(), f"{sentences.TARGETS[target]} {sentences.STATES[state]}"
 groups = charts.named(result.groups, [by])
 layout.show(charts.rates_by_group(groups, measure, title, look), "rates")
-st.subheader("Over time")
+st.subheader(f"Over time: {title}")
 layout.show(charts.rates_over_time(charts.named(result.periods, [by]), measure, title), "over_time")
 for line in sentences.trend_lines(result.trends, [by]):
     st.caption(line)

@@ -50,5 +50,5 @@ with right:
     layout.table(quote_tables.chances(row), "chances")
 st.caption(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
 layout.download(asked.table, "quote", "quote_csv")
-layout.next_steps(sentences.after_quote(row.to_dict()))
+layout.next_steps(sentences.after_quote(asked.figures))
 st.caption(layout.BENCH_DECIDES)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from fleet.judgements.policy import Policy
     from fleet.judgements.tradeoff import TradeOff
 
-BIN_DEG: Final = {"sag_deg": 0.1, "sra_dynamic_deg": 0.25, "vta_dynamic_deg": 0.5}
+BIN_DEG: Final = {"sag_deg": 0.1, "sra_dynamic_deg": 0.5, "vta_dynamic_deg": 0.5}
 """Width of a bar, the same whatever is asked, so that two quotes can be laid side by side [deg]."""
 TITLES: Final = {
     "sag_deg": "Dynamic sag (°)",
@@ -64,7 +64,13 @@ def predictive(
     domain = _domain(ends, BIN_DEG[quantity])
     bars = histogram(told, BIN_DEG[quantity], domain)
     top = 1.25 * float(bars["share"].max())
-    x = alt.X("from:Q", title=TITLES[quantity], scale=alt.Scale(domain=domain, nice=False, zero=False))
+    x = alt.X(
+        "from:Q",
+        title=TITLES[quantity],
+        bin="binned",
+        axis=alt.Axis(grid=False),
+        scale=alt.Scale(domain=domain, nice=False, zero=False),
+    )
     y = alt.Y("share:Q", title=None, axis=None, scale=alt.Scale(domain=[0, top]))
     tips = [
         alt.Tooltip("from:Q", title="from (°)", format=".2f"),
@@ -73,7 +79,7 @@ def predictive(
     ]
     columns = (
         alt.Chart(bars)
-        .mark_bar(color=BLUE, opacity=0.8, stroke=look.ground, strokeWidth=0.5)
+        .mark_bar(color=BLUE, opacity=0.8, stroke=look.ground, strokeWidth=0.6, binSpacing=0)
         .encode(x=x, x2="to:Q", y=y, tooltip=tips)
     )
     low, _, middle, _, high = spread = np.quantile(told, [0.05, 0.25, 0.5, 0.75, 0.95])
@@ -81,7 +87,7 @@ def predictive(
     if bands:
         text += f" Target policy: {' and '.join(b.words for b in bands)}."
     return overlay(
-        *_band_layers(bands, domain), columns, *_interval(spread, 0.93 * top, look), height=190, text=text
+        *_band_layers(bands, domain), columns, *_interval(spread, 0.93 * top, look), height=220, text=text
     )
 
 
@@ -150,7 +156,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
     )
     chance = percent(float(best["p_both"].iloc[0]))
     text = f"Chance that the targets are met, by tilt. Best for both: {result.best_tilt_deg:+.1f}°, {chance}."
-    return overlay(rule, lines, point, height=270, text=text)
+    return overlay(rule, lines, point, height=330, text=text)
 
 
 def tilt_path(draws: pd.DataFrame, row: pd.Series, policy: Policy, look: Look = LIGHT) -> alt.LayerChart:
@@ -171,7 +177,7 @@ def tilt_path(draws: pd.DataFrame, row: pd.Series, policy: Policy, look: Look = 
     marks = pd.DataFrame({"vta": [vta, vta + tilt], "sra": [sra, sra + tilt], "said": [LEVEL, CHOSEN]})
     band = policy.rake_accepted_deg
     across = _domain(
-        [*some["vta_dynamic_deg"].quantile([0.01, 0.99]), policy.tracking_limit_deg, vta + tilt], 0.5
+        [*some["vta_dynamic_deg"].quantile([0.01, 0.99]), policy.tracking_wish_deg, vta + tilt], 0.5
     )
     up = _domain([*some["sra_dynamic_deg"].quantile([0.01, 0.99]), *band, sra + tilt], 0.5)
     x = alt.X("vta:Q", title="Tracking angle (°)", scale=alt.Scale(domain=across, zero=False, nice=False))
@@ -206,7 +212,7 @@ def tilt_path(draws: pd.DataFrame, row: pd.Series, policy: Policy, look: Look = 
         f"{figure(vta + tilt, '°', 1)}; the shaded box holds rake {band[0]:g} to {band[1]:g}° with tracking "
         f"up to {policy.tracking_limit_deg:g}°."
     )
-    return overlay(target, dots, line, points, height=270, text=text)
+    return overlay(target, dots, line, points, height=330, text=text)
 
 
 def _interval(spread: NDArray[np.float64], at: float, look: Look) -> list[alt.Chart]:

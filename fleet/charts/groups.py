@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from fleet.judgements.distributions import Distribution
 
 MOST_GROUPS: Final = 18
-ROW_PX: Final = 40
+ROW_PX: Final = 44
 RAW, MODEL = "raw median", "house model"
 _STYLE: Final = {RAW: (VERMILION, "diamond"), MODEL: (BLUE, "square")}
 
@@ -88,14 +88,14 @@ def figures(found: Distribution) -> pd.DataFrame:
     columns = {
         "group": table["group"].map(spoken),
         "units": table["n"],
-        f"raw median ({unit})": table["median"].round(digits),
-        "95 % of that median": span("median_low", "median_high", few),
+        "raw median": [figure(v, unit, digits) for v in table["median"]],
+        "95% of that median": span("median_low", "median_high", few),
         "half of the readings": span("q25", "q75", few),
         "nine in ten readings": span("low", "high", few),
     }
     if table["model"].notna().any():
-        columns[f"house model ({unit})"] = table["model"].round(digits)
-        columns["95 % of the model"] = span("model_low", "model_high", "–")
+        columns["house model"] = [figure(v, unit, digits) for v in table["model"]]
+        columns["95% of the model"] = span("model_low", "model_high", "–")
     return pd.DataFrame(columns)
 
 
@@ -106,13 +106,13 @@ def reading_guide(found: Distribution) -> str:
     dots = "a sample of the readings" if n > MOST_MARKS else "the readings"
     model = "Square: what the house model expects of the same units, leaning on the rest of the fleet."
     if not found.table["model"].notna().any():
-        model = "There is no house model yet, so the raw readings stand alone; run: fleet refit."
-    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95 % interval from 6 units on. {model}"
+        model = "There is no house model yet, so the raw readings stand alone; run `fleet refit`."
+    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95% interval from 6 units on. {model}"
 
 
 def _estimates(shown: pd.DataFrame) -> pd.DataFrame:
     parts = []
-    for name, start, offset in ((RAW, "median", 0.36), (MODEL, "model", 0.64)):
+    for name, start, offset in ((RAW, "median", 0.27), (MODEL, "model", 0.73)):
         part = shown[["group", "label", "n"]].assign(estimate=name, offset=offset)
         part[["middle", "low", "high"]] = shown[[start, f"{start}_low", f"{start}_high"]].to_numpy()
         parts.append(part[part["middle"].notna()])
@@ -139,7 +139,7 @@ def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, tit
             alt.Tooltip("n:Q", title="units"),
             alt.Tooltip("estimate:N", title="estimate"),
             alt.Tooltip("middle:Q", title="figure", format=".2f"),
-            alt.Tooltip("low:Q", title="95 % from", format=".2f"),
+            alt.Tooltip("low:Q", title="95% from", format=".2f"),
             alt.Tooltip("high:Q", title="to", format=".2f"),
         ],
     )

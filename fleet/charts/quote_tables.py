@@ -33,13 +33,15 @@ CHANCES: Final = {
 def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
     """Four figures that answer an enquiry: label, value, what it means."""
     tilt = f"{row['tilt_deg_q50']:+.1f}°"
-    price = "no rate in the policy"
+    last = (
+        "Wedge made to measure",
+        percent(row["p_made_wedge"]),
+        "Chance that one is needed. Name an hourly rate in the target policy to see a price here.",
+    )
     if pd.notna(row["price_quoted"]):
         money = f" {policy.currency}".rstrip()
-        price = f"{row['price_quoted']:.0f}{money}"
-        note = f"Between {row['price_low']:.0f} and {row['price_high']:.0f}{money}."
-    else:
-        note = "Name an hourly rate in the target policy to see a price."
+        low, high = row["price_low"], row["price_high"]
+        last = ("Price", f"{row['price_quoted']:g}{money}", f"Between {low:g} and {high:g}{money}.")
     return [
         (
             "One tilt serves both",
@@ -52,7 +54,7 @@ def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
             figure(row["bench_minutes_q50"], "min", 0),
             f"Nine in ten: {row['bench_minutes_q05']:.0f} to {row['bench_minutes_q95']:.0f} min.",
         ),
-        ("Price", price, note),
+        last,
     ]
 
 

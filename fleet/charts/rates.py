@@ -44,7 +44,7 @@ def named(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 
 def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = LIGHT) -> alt.LayerChart:
-    """Draw one rate by group with its 95 % interval, best first, and the rate of all as a line.
+    """Draw one rate by group with its 95% interval, best first, and the rate of all as a line.
 
     Parameters
     ----------
@@ -98,6 +98,7 @@ def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerC
         xOffset=alt.XOffset("group:N", sort=groups),
         color=coded("group", groups, list(COLOURS[: len(groups)])),
     )
+    lines = base.mark_line(strokeWidth=1, opacity=0.6).encode(y="rate:Q")
     bars = base.mark_rule(strokeWidth=2, opacity=0.8).encode(
         y=alt.Y("low:Q", title=None, axis=_PERCENT, scale=_WHOLE), y2="high:Q"
     )
@@ -113,7 +114,7 @@ def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerC
         said.append(f"{group} from {ends[0]} to {ends[1]}")
     more = len(size) - len(groups)
     rest = f"; {more} smaller groups are in the table as CSV" if more > 0 else ""
-    return overlay(bars, points, height=300, text=f"{title} over time: {'; '.join(said)}{rest}.")
+    return overlay(lines, bars, points, height=360, text=f"{title} over time: {'; '.join(said)}{rest}.")
 
 
 def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
@@ -175,7 +176,7 @@ def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
 
     def span(name: str) -> list[str]:
         ends = zip(rows[f"{name}_low"], rows[f"{name}_high"], strict=True)
-        return ["–" if np.isnan(a) else f"{100 * a:.0f} to {100 * b:.0f} %" for a, b in ends]
+        return ["–" if np.isnan(a) else f"{100 * a:.0f} to {100 * b:.0f}%" for a, b in ends]
 
     return pd.DataFrame(
         {
@@ -184,7 +185,7 @@ def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
             "read": rows[f"{measure}_n"],
             "met": rows[f"{measure}_met"],
             "rate": rows[f"{measure}_rate"].map(percent),
-            "95 % interval": span(measure),
+            "95% interval": span(measure),
             "built-in angle forbids both": rows["conflict_built_in_rate"].map(percent),
             "room or lower limit do": rows["conflict_reach_rate"].map(percent),
         }
@@ -201,7 +202,7 @@ def _tips(field: str, title: str) -> list[alt.Tooltip]:
         alt.Tooltip("met:Q", title="units that meet it"),
         alt.Tooltip("n:Q", title="units read"),
         alt.Tooltip("rate:Q", title="rate", format=".1%"),
-        alt.Tooltip("low:Q", title="95 % from", format=".1%"),
+        alt.Tooltip("low:Q", title="95% from", format=".1%"),
         alt.Tooltip("high:Q", title="to", format=".1%"),
     ]
 

@@ -37,7 +37,7 @@ class Look:
 
 
 LIGHT: Final = Look("#2f2d2b", "#8c8780", "#ffffff")
-DARK: Final = Look("#edebe8", "#8f8a83", "#171614")
+DARK: Final = Look("#edebe8", "#b3aea6", "#171614")
 
 
 def overlay(*layers: alt.Chart | alt.LayerChart, height: float, text: str) -> alt.LayerChart:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay
-from fleet.charts.words import figure, percent, spoken
+from fleet.charts.words import fault_words, figure, percent, spoken
 from fleet.judgements.cloud import LINKS_SHOWN
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ HEALTHY, FAULT = "healthy", "fault"
 def chances(row: Mapping[str, object]) -> pd.DataFrame:
     """Fault chances of one suspect row: `name`, `chance`, `what` (healthy or fault), the likeliest first."""
     found = [
-        (spoken(name.removeprefix("p_")), float(str(value)), HEALTHY if name == "p_healthy" else FAULT)
+        (fault_words(name.removeprefix("p_")), float(str(value)), HEALTHY if name == "p_healthy" else FAULT)
         for name, value in row.items()
         if name.startswith("p_") and name != "p_value"
     ]
@@ -134,7 +134,7 @@ def ranked(table: pd.DataFrame) -> pd.DataFrame:
             "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
             "kind": kind.map(spoken),
             "source": table["assembly_source"].fillna("–"),
-            "likeliest": table["leading_fault"].map(lambda f: spoken(str(f))),
+            "likeliest": table["leading_fault"].map(lambda f: fault_words(str(f))),
             "healthy": table["p_healthy"].map(percent),
             "q value": table["q_value"].map(lambda q: "under 0.001" if q < 0.001 else f"{q:.3f}"),
             "flagged": table["flagged"].map({True: "yes", False: "no"}),

@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fleet.judgements.distributions import spoken
+
 if TYPE_CHECKING:
     import pandas as pd
+
+
+__all__ = ["fault_words", "figure", "listing", "percent", "spoken"]
+
+
+def fault_words(name: str) -> str:
+    """Write a fault signature as people say it: `stylus_canted` becomes stylus canted."""
+    return name.replace("_", " ")
 
 
 def figure(value: float, unit: str, digits: int = 2) -> str:
@@ -21,15 +31,10 @@ def percent(value: float) -> str:
     if value != value:
         return "–"
     if 0.0 < value < 0.005:
-        return "under 1 %"
+        return "under 1%"
     if 0.995 < value < 1.0:
-        return "over 99 %"
-    return f"{100 * value:.0f} %"
-
-
-def spoken(word: str) -> str:
-    """Write a contract word or column as people say it: `narrow_edge` becomes narrow edge."""
-    return word.replace("_", " ")
+        return "over 99%"
+    return f"{100 * value:.0f}%"
 
 
 def listing(table: pd.DataFrame, name: str, value: str, unit: str, *, most: int = 6, digits: int = 2) -> str:

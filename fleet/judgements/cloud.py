@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.judgements.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels
+from fleet.judgements.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels, spoken
 from fleet.judgements.targets import counted
 
 if TYPE_CHECKING:
@@ -94,9 +94,9 @@ def cloud(sheets: pd.DataFrame, sheet_no: str) -> Cloud:
     same = units[group_labels(units, "kind") == label]
     thin = len(same) < FEWEST_OF_KIND
     pool = units if thin else same
-    kind = f"{len(pool)} other units of the kind {label}"
+    kind = f"{len(pool)} other units of the kind {spoken(label)}"
     if thin:
-        kind = f"{len(pool)} units of all kinds (only {len(same)} others are {label})"
+        kind = f"{len(pool)} units of all kinds (only {len(same)} others are {spoken(label)})"
     others = pd.DataFrame({name: q.read(pool) for name, q in LINKS_SHOWN.items()})
     own = {name: float(q.read(mine)[0]) for name, q in LINKS_SHOWN.items()}
     rows = [_compare(name, own[name], others[name].to_numpy()) for name in LINKS_SHOWN]

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from fleet.columns import CANTILEVER_MATERIALS, GENERATORS, STYLUS_PROFILES
 from fleet.errors import FleetError
 from fleet.judgements.attainment import NOT_TOLD
 from fleet.judgements.targets import counted
@@ -38,6 +39,9 @@ GROUPINGS: Final = {
     "generator": "generator",
     "bench": "bench",
 }
+
+
+_WORDS: Final = frozenset({*STYLUS_PROFILES, *CANTILEVER_MATERIALS, *GENERATORS})
 
 
 @dataclass(frozen=True)
@@ -202,6 +206,13 @@ def group_labels(units: pd.DataFrame, by: str) -> pd.Series:
     return _text(units, by)
 
 
+def spoken(word: str) -> str:
+    """Write a word of the contract, or a kind, as people say it; codes stay as they are."""
+    if all(part in _WORDS or part == NOT_TOLD for part in word.split("/")):
+        return word.replace("_", " ")
+    return word
+
+
 def median_interval(values: NDArray[np.float64], level: float = 0.95) -> tuple[float, float]:
     """Interval of the median between two order statistics, whatever the distribution (NaN if too few).
 
@@ -323,18 +334,19 @@ def _sentence(table: pd.DataFrame, what: Quantity, by: str) -> str:
     start = f"{sheets} read for {what.words}"
     if len(told) < 2:
         row = table.iloc[0]
-        return (
-            f"{start}; half of {row['group']} (n {row['n']:.0f}) lie at or below {_say(row['median'], what)}."
-        )
+        group = f"{spoken(row['group'])} (n {row['n']:.0f})"
+        return f"{start}; half of {group} lie at or below {_say(row['median'], what)}."
     top, bottom = told.iloc[int(told["median"].argmax())], told.iloc[int(told["median"].argmin())]
     apart = top["median_low"] > bottom["median_high"]
     small = int((table["n"] < FEWEST_FOR_MEDIAN).sum())
     few = f" {small} of {len(table)} groups have too few units for an interval of their own." if small else ""
-    ends = [f"{_say(row['median'], what)} ({row['group']}, n {row['n']:.0f})" for row in (bottom, top)]
+    ends = [
+        f"{_say(row['median'], what)} ({spoken(row['group'])}, n {row['n']:.0f})" for row in (bottom, top)
+    ]
     overlap = "don't overlap" if apart else "overlap"
     return (
         f"{start}: by {GROUPINGS[by]} the median runs from {ends[0]} to {ends[1]}; "
-        f"their 95 % intervals {overlap}.{few}"
+        f"their 95% intervals {overlap}.{few}"
     )
 
 

@@ -35,7 +35,7 @@ def test_a_unit_never_stands_in_its_own_cloud() -> None:
     frame.loc[0, "newest"] = False
     found = cloud(frame, "boron1")
     assert len(found.others) == 10
-    assert found.kind == "10 other units of the kind line_contact/boron"
+    assert found.kind == "10 other units of the kind line contact/boron"
 
 
 def test_figures_are_those_of_the_readings() -> None:
@@ -56,7 +56,7 @@ def test_a_thin_kind_is_compared_with_the_fleet_and_says_so() -> None:
     frame = pd.concat([fleet_of(FEWEST_OF_KIND, "ruby"), fleet_of(20)], ignore_index=True)
     found = cloud(frame, "ruby0")
     assert len(found.others) == FEWEST_OF_KIND - 1 + 20
-    assert "of all kinds (only 7 others are line_contact/ruby)" in found.kind
+    assert "of all kinds (only 7 others are line contact/ruby)" in found.kind
 
 
 def test_nothing_read_and_unknown_sheets_are_told_plainly() -> None:
