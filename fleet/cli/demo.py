@@ -12,6 +12,8 @@ from fleet.cli.common import say
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fleet.store import Store
 
 STORE_NAME: Final = "fleet.duckdb"
@@ -70,6 +72,8 @@ def _intake(store: Store, folder: Path) -> None:
 
 
 def _quotes(store: Store, folder: Path) -> None:
+    import pandas as pd
+
     from fleet.cli.quoting import show_quotes
     from fleet.intake import read_enquiries
     from fleet.judgements.quote import quote
@@ -80,6 +84,29 @@ def _quotes(store: Store, folder: Path) -> None:
     quotes = quote(enquiries, common.the_house(store), policies)
     show_quotes(quotes, policies, most=_FEW)
     common.write_out(quotes.table, str(folder / "quotes.csv"))
+    say(came_true(quotes.table, pd.read_csv(folder / "demo-outcomes.csv")))
+
+
+def came_true(quotes: pd.DataFrame, outcomes: pd.DataFrame) -> str:
+    """How many of the bench's later readings the ranges of nine in ten held, in one sentence.
+
+    Parameters
+    ----------
+    quotes : the quotes' table.
+    outcomes : what the bench then read, with `enquiry_id`.
+    """
+    both = quotes.merge(outcomes, on="enquiry_id", validate="one_to_one")
+    read = {
+        "sag": ("sag_deg", both["sra_static_deg"] - both["sra_dynamic_deg"]),
+        "rake": ("sra_dynamic_deg", both["sra_dynamic_deg"]),
+        "tracking angle": ("vta_dynamic_deg", both["vta_dynamic_deg"]),
+    }
+    held = []
+    for words, (name, value) in read.items():
+        told = value.notna() & both[f"{name}_q05"].notna()
+        inside = value.between(both[f"{name}_q05"], both[f"{name}_q95"])[told]
+        held.append(f"{words} {inside.sum()} of {told.sum()}")
+    return f"These units were measured later; the ranges of nine in ten held: {', '.join(held)}."
 
 
 def _suspects(store: Store, folder: Path) -> None:
