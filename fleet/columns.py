@@ -204,30 +204,29 @@ ENQUIRY_COLUMNS: Final[dict[str, Column]] = {
 STORED_COLUMNS: Final = tuple("serial_token" if name == "serial" else name for name in COLUMNS)
 """Names of the sheet columns as the store keeps them: the serial's place is taken by its token."""
 
-PERSONAL_WORDS: Final = (
-    "owner",
-    "customer",
-    "client",
-    "name",
-    "address",
-    "street",
-    "city",
-    "town",
-    "postcode",
-    "zip",
-    "mail",
-    "email",
-    "phone",
-    "telephone",
-    "mobile",
-    "note",
-    "notes",
-    "remark",
-    "remarks",
-    "comment",
-    "comments",
+_PERSONAL = (
+    "owner customer client name address street city town postcode zip mail email phone telephone mobile "
+    "note notes remark remarks comment comments contact birthday "
+    "kunde kunden besitzer eigner adresse strasse straße ort plz telefon handy bemerkung bemerkungen notiz "
+    "notizen kommentar kommentare anmerkung "
+    "nom adresse rue ville téléphone courriel remarque remarques "
+    "nombre cliente dirección calle teléfono correo nota notas"
 )
-"""Words in a header that mark a column as personal or free text: never stored, whatever a guide says."""
+PERSONAL_WORDS: Final = frozenset(_PERSONAL.split())
+"""Words in a header that mark a column as personal or free text: never read, whatever a guide says."""
+
+PERSONAL_PARTS: Final = (
+    "customer",
+    "kunde",
+    "address",
+    "adress",
+    "telephone",
+    "telefon",
+    "e-mail",
+    "email",
+    "@",
+)
+"""The same for parts of a word."""
 
 
 def number_columns() -> tuple[str, ...]:

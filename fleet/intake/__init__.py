@@ -4,6 +4,8 @@ from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.door import IntakeReport, intake_file
 from fleet.intake.enquiries import read_enquiries
 from fleet.intake.faults import Fault
+from fleet.intake.guide import Guide, load_guide
+from fleet.intake.propose import Proposal, propose_guide
 from fleet.intake.reader import read_sheets
 from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable
@@ -12,13 +14,17 @@ from fleet.intake.tokens import TokenKey, load_key
 __all__ = [
     "Checked",
     "Fault",
+    "Guide",
     "IntakeReport",
+    "Proposal",
     "SheetTable",
     "TokenKey",
     "change_token_key",
     "check_sheets",
     "intake_file",
+    "load_guide",
     "load_key",
+    "propose_guide",
     "read_enquiries",
     "read_sheets",
 ]

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 
 from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
 from fleet.intake import hints
+from fleet.intake.convert import Convert
 from fleet.intake.faults import Fault, printable
 from fleet.intake.table import SheetTable, Text
 from fleet.intake.tokens import TokenKey
@@ -92,7 +93,7 @@ def check_table(
             continue
         judge = _judge_of(column, key, last_day)
         codes, texts = _distinct(table.columns[name])
-        judged = judge(texts)
+        judged = _judged(texts, judge, table.converters.get(name))
         typed[stored] = judged.values.take(codes)
         if judged.reasons:
             wrong = np.isin(codes.to_numpy(), np.fromiter(judged.reasons, dtype=np.int64))
@@ -118,6 +119,19 @@ def check_table(
         put_aside=len(table.broken) + int(bad.sum()),
         ignored=table.ignored,
     )
+
+
+def _judged(texts: pa.Array, judge: Callable[[pa.Array], _Judged], convert: Convert | None) -> _Judged:
+    """Judge distinct texts, after a guide has turned them into canonical ones."""
+    if convert is None:
+        return judge(texts)
+    converted = convert(texts.to_pylist())
+    judged = judge(pa.array(converted.texts, pa.string()))
+    reasons = {
+        place: f"read as {converted.read_as[place]} {reason}" if place in converted.read_as else reason
+        for place, reason in judged.reasons.items()
+    }
+    return _Judged(judged.values, {**reasons, **converted.reasons})
 
 
 def _frame(

@@ -13,12 +13,15 @@ import pyarrow.compute as pc
 
 from fleet.columns import Column
 from fleet.errors import FleetError
+from fleet.intake.guide import Guide
 from fleet.intake.table import SheetTable, Text, match_headers
 
 _LARGEST_UNPACKED_BYTES = 1 << 29
 
 
-def read_parquet(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetTable:
+def read_parquet(
+    file: IO[bytes], name: str, known: Mapping[str, Column], guide: Guide | None = None
+) -> SheetTable:
     """Read the known columns of a Parquet file as text; a row's "line" is its number from 1.
 
     Raises
@@ -31,9 +34,9 @@ def read_parquet(file: IO[bytes], name: str, known: Mapping[str, Column]) -> She
     try:
         parquet = pq.ParquetFile(file)
         headers = [str(h) for h in parquet.schema_arrow.names]
-        places, ignored = match_headers(headers, known, name)
-        table = parquet.read(columns=list(places))
-        columns = {column: _text(table.column(column)) for column in places}
+        places, ignored = match_headers(headers, known, name, guide)
+        table = parquet.read(columns=[headers[place] for place in places.values()])
+        columns = {column: _text(table.column(headers[place])) for column, place in places.items()}
     except (pa.ArrowException, OSError) as error:
         raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
     n_rows = table.num_rows
@@ -67,8 +70,10 @@ def _without_blank_rows(
     return SheetTable(name, lines, columns, (), blank, ignored)
 
 
-def read_xlsx(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetTable:
-    """Read the known columns of a workbook's first sheet as text.
+def read_xlsx(
+    file: IO[bytes], name: str, known: Mapping[str, Column], guide: Guide | None = None
+) -> SheetTable:
+    """Read the known columns of a workbook's page as text: the one that the guide names, else the first.
 
     Raises
     ------
@@ -76,11 +81,11 @@ def read_xlsx(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetT
         If it is no workbook, unpacks to an unreasonable size, lacks a required column, or the package that
         reads workbooks isn't installed.
     """
-    rows = _xlsx_rows(file, name)
+    rows = _xlsx_rows(file, name, guide.page if guide else "")
     header_at = next((i for i, (_, row) in enumerate(rows) if any(row)), None)
     if header_at is None:
         raise FleetError(f"{name} is empty; the first row must hold the column names.")
-    places, ignored = match_headers(rows[header_at][1], known, name)
+    places, ignored = match_headers(rows[header_at][1], known, name, guide)
     body = rows[header_at + 1 :]
     columns = {
         column: pa.chunked_array([[row[place] if place < len(row) else "" for _, row in body]], pa.string())
@@ -90,7 +95,24 @@ def read_xlsx(file: IO[bytes], name: str, known: Mapping[str, Column]) -> SheetT
     return _without_blank_rows(name, lines, columns, ignored)
 
 
-def _xlsx_rows(file: IO[bytes], name: str) -> list[tuple[int, list[str]]]:
+def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[str]]:
+    """Headers and first rows of a Parquet file or workbook as text."""
+    if kind == "xlsx":
+        return [row for _, row in _xlsx_rows(file, name, "")[: most + 1]]
+    import pyarrow.parquet as pq
+
+    try:
+        parquet = pq.ParquetFile(file)
+        batch = pa.Table.from_batches(parquet.iter_batches(batch_size=most), parquet.schema_arrow).slice(
+            0, most
+        )
+        columns = [[text or "" for text in _text(column).to_pylist()] for column in batch.columns]
+    except (pa.ArrowException, OSError) as error:
+        raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
+    return [list(map(str, batch.schema.names)), *map(list, zip(*columns, strict=True))]
+
+
+def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[str]]]:
     try:
         import openpyxl  # type: ignore[import-untyped,unused-ignore]
     except ImportError as error:
@@ -103,7 +125,9 @@ def _xlsx_rows(file: IO[bytes], name: str) -> list[tuple[int, list[str]]]:
                 raise FleetError(f"{name} unpacks to more than 512 MB; save it as CSV.")
         file.seek(0)
         book = openpyxl.load_workbook(file, read_only=True, data_only=True)
-        sheet = book.worksheets[0]
+        if page and page not in book.sheetnames:
+            raise FleetError(f"{name} has no page of the name that the guide gives.")
+        sheet = book[page] if page else book.worksheets[0]
         sheet.reset_dimensions()
         return [
             (number, [_cell(value) for value in row])

@@ -23,6 +23,7 @@ from pyarrow import csv as arrow_csv
 from fleet.columns import Column
 from fleet.errors import FleetError
 from fleet.intake.faults import Fault
+from fleet.intake.guide import Guide
 from fleet.intake.table import SheetTable, match_headers
 
 _CHUNK_BYTES = 1 << 23
@@ -37,9 +38,7 @@ def read_csv(
     stream: IO[bytes],
     file: str,
     known: Mapping[str, Column],
-    *,
-    delimiter: str = ",",
-    encoding: str = "utf-8",
+    guide: Guide | None = None,
 ) -> SheetTable:
     """Read the known columns of a CSV stream as text.
 
@@ -48,8 +47,7 @@ def read_csv(
     stream : the file's bytes, at their start.
     file : its name, for faults.
     known : the catalogue of columns to look for.
-    delimiter : what stands between fields.
-    encoding : how characters are written; a byte-order mark of UTF-8 is skipped.
+    guide : how the bench writes its files; UTF-8 with commas if None. A byte-order mark is skipped.
 
     Raises
     ------
@@ -57,9 +55,10 @@ def read_csv(
         If there is no header row, it isn't text, or a required column is missing.
     """
     csv.field_size_limit(_LONGEST_CELL)
+    delimiter, encoding = (guide.delimiter, guide.encoding) if guide else (",", "utf-8")
     chunks = _Chunks(_utf8(stream, encoding))
     header = _header(chunks, file, delimiter, encoding)
-    places, ignored = match_headers(header, known, file)
+    places, ignored = match_headers(header, known, file, guide)
     reader = _Reader(file, delimiter, encoding, places, len(header))
     while (chunk := chunks.next()) is not None:
         reader.take(chunk, chunks)

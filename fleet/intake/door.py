@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from fleet.errors import FleetError
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
+from fleet.intake.guide import Guide
 from fleet.intake.reader import read_sheets
 from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
@@ -59,6 +60,7 @@ def intake_file(
     store: Store,
     path: Path | str,
     *,
+    guide: Guide | None = None,
     key: TokenKey | None = None,
     supersede: bool = False,
     today: dt.date | None = None,
@@ -68,7 +70,8 @@ def intake_file(
     Parameters
     ----------
     store : where to.
-    path : CSV, XLSX or Parquet with canonical headers; `-` is CSV on standard input.
+    path : CSV, XLSX or Parquet; `-` is CSV on standard input.
+    guide : what the bench's own headers, units and words mean; canonical headers if None.
     key : the token key, the one in use if None (made at first use).
     supersede : whether other contents under a known sheet number are a correction.
     today : last day that isn't in the future, the computer's if None.
@@ -78,7 +81,7 @@ def intake_file(
     FleetError
         If the file or the store can't be used, or the key isn't the one that the store was made with.
     """
-    table = read_sheets(path)
+    table = read_sheets(path, guide)
     store.create()
     if key is None and "serial" in table.columns:
         key = _key_for(store)

@@ -5,11 +5,7 @@ from __future__ import annotations
 import re
 
 from fleet.columns import Column
-
-G_MN = 9.80665
-"""One gram of tracking force [mN] (standard gravity: CGPM 1901)."""
-
-INCH_MM = 25.4
+from fleet.intake.units import G_MN, INCH_MM
 
 _DECIMAL_COMMA = re.compile(r"[+\-−]?\d+,\d+")
 _THOUSANDS = re.compile(r"[+\-−]?\d{1,3}(?:[,'’ ]\d{3})+(?:\.\d+)?|[+\-−]?\d{1,3}(?:\.\d{3})+,\d+")
@@ -55,9 +51,11 @@ def out_of_range(column: Column, value: float) -> str:
     if column.name == "vtf_mn" and fits(value * G_MN):
         return f"{reason}; {value:g} g is {value * G_MN:.1f} mN: is it grams?"
     if column.name == "vtf_mn" and fits(value / G_MN):
-        return f"{reason}; {value:g} mN is {value / G_MN:.1f} g: was mN taken for grams?"
+        return f"{reason}; {value / G_MN:.4g} mN would fit: was it in mN already, not in grams?"
     if column.unit == "mm" and fits(value * INCH_MM):
         return f"{reason}; {value:g} inch is {value * INCH_MM:.2f} mm: is it inches?"
+    if column.unit == "mm" and fits(value / INCH_MM):
+        return f"{reason}; {value / INCH_MM:.4g} mm would fit: was it in mm already, not in inches?"
     if column.unit == "dB" and column.high == 0 and fits(-value):
         return f"{reason}; crosstalk is negative here: {-value:g}?"
     if column.name == "temperature_c" and fits((value - 32) / 1.8):

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import IO
+
+import pyarrow as pa
 
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.intake.convert import converter
 from fleet.intake.csv_reader import read_csv
+from fleet.intake.guide import Guide
 from fleet.intake.table import SheetTable
 
 _PARQUET = b"PAR1"
@@ -16,45 +23,66 @@ _ZIP = b"PK\x03\x04"
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
-def read_sheets(path: Path | str) -> SheetTable:
-    """Read a file of bench sheets with canonical headers as text.
+def read_sheets(path: Path | str, guide: Guide | None = None) -> SheetTable:
+    """Read a file of bench sheets as text.
 
     Parameters
     ----------
     path : a CSV, XLSX or Parquet file; `-` is CSV on standard input.
+    guide : what the bench's own headers, units and words mean; canonical headers if None.
 
     Raises
     ------
     FleetError
         If there is nothing to read there, or it is no table of bench sheets.
     """
-    return read_table(path, COLUMNS)
+    table = read_table(path, COLUMNS, guide)
+    if guide is None:
+        return table
+    made = {rule.to: converter(rule, guide) for rule in guide.rules if rule.to in table.columns}
+    fixed = {
+        name: pa.chunked_array([pa.repeat(text, len(table.lines))], pa.string())
+        for name, text in guide.constant.items()
+        if name not in table.columns
+    }
+    return replace(table, columns={**table.columns, **fixed}, converters=made)
 
 
-def read_table(path: Path | str, known: Mapping[str, Column]) -> SheetTable:
+def read_table(path: Path | str, known: Mapping[str, Column], guide: Guide | None = None) -> SheetTable:
     """Read the known columns of a file as text; see `read_sheets`."""
     if str(path) == "-":
-        return read_csv(sys.stdin.buffer, "standard input", known)
+        return read_csv(sys.stdin.buffer, "standard input", known, guide)
+    name = Path(path).name
+    with opened(path, any_encoding=guide is not None) as (file, kind):
+        if kind == "csv":
+            return read_csv(file, name, known, guide)
+        from fleet.intake import columnar
+
+        read = columnar.read_parquet if kind == "parquet" else columnar.read_xlsx
+        return read(file, name, known, guide)
+
+
+@contextmanager
+def opened(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[bytes], str]]:
+    """A file and what it really holds: `csv`, `parquet` or `xlsx`.
+
+    Raises
+    ------
+    FleetError
+        If there is no such file, it can't be read, or its name promises another kind than it holds.
+    """
     path = Path(path)
     try:
         with path.open("rb") as file:
             start = file.read(4)
             file.seek(0)
-            if start == _PARQUET:
-                from fleet.intake.columnar import read_parquet
-
-                return read_parquet(file, path.name, known)
-            if start == _ZIP:
-                from fleet.intake.columnar import read_xlsx
-
-                return read_xlsx(file, path.name, known)
-            if start[:2] in _UTF16:
+            kind = "parquet" if start == _PARQUET else "xlsx" if start == _ZIP else "csv"
+            promised = path.suffix.lower().removeprefix(".")
+            if kind == "csv" and promised in {"parquet", "xlsx"}:
+                raise FleetError(f"{path.name} is not a {promised.upper()} file, whatever its name says.")
+            if kind == "csv" and start[:2] in _UTF16 and not any_encoding:
                 raise FleetError(f"{path.name} is written in UTF-16; save it as UTF-8.")
-            if path.suffix.lower() in {".parquet", ".xlsx"}:
-                raise FleetError(
-                    f"{path.name} is not a {path.suffix[1:].upper()} file, whatever its name says."
-                )
-            return read_csv(file, path.name, known)
+            yield file, kind
     except FileNotFoundError as error:
         raise FleetError(f"there is no file {path}.") from error
     except IsADirectoryError as error:

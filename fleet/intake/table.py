@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -11,7 +11,9 @@ import numpy.typing as npt
 
 from fleet.columns import Column
 from fleet.errors import FleetError
+from fleet.intake.convert import Convert
 from fleet.intake.faults import Fault, printable_header
+from fleet.intake.guide import Guide
 
 Text: TypeAlias = Any
 """A column of text: an Arrow chunked array of strings."""
@@ -29,6 +31,7 @@ class SheetTable:
     broken : one fault for each row that could not be read as cells at all; it is not among `lines`.
     blank_rows : rows without any content, which don't count as rows.
     ignored : what the file has besides, by name where the header looks like a code, else by place.
+    converters : what turns a column's texts into canonical ones, for columns that a reading guide explains.
     """
 
     file: str
@@ -37,6 +40,7 @@ class SheetTable:
     broken: tuple[Fault, ...]
     blank_rows: int
     ignored: tuple[str, ...]
+    converters: Mapping[str, Convert] = field(default_factory=dict)
 
     @property
     def rows_read(self) -> int:
@@ -45,9 +49,9 @@ class SheetTable:
 
 
 def match_headers(
-    headers: list[str], known: Mapping[str, Column], file: str
+    headers: list[str], known: Mapping[str, Column], file: str, guide: Guide | None = None
 ) -> tuple[dict[str, int], tuple[str, ...]]:
-    """Find the known columns by header.
+    """Find the known columns by header, a guide's own headers before the canonical ones.
 
     Returns
     -------
@@ -56,19 +60,27 @@ def match_headers(
     Raises
     ------
     FleetError
-        If a known column stands twice or a required one is missing.
+        If a known column stands twice, or one that is required or that the guide names is missing.
     """
+    rules = {rule.header.strip().lower(): rule for rule in guide.rules} if guide else {}
+    ruled = {rule.to for rule in rules.values()}
     places: dict[str, int] = {}
     ignored = []
     for place, raw in enumerate(headers):
         header = raw.strip()
-        if header in known:
-            if header in places:
-                raise FleetError(f"{file} has two columns {header}; remove one.")
-            places[header] = place
+        rule = rules.pop(header.lower(), None)
+        name = rule.to if rule else header if header in known and header not in ruled else None
+        if name in places:
+            raise FleetError(f"{file} has two columns {name}; remove one.")
+        if name is not None:
+            places[name] = place
         elif header:
             ignored.append(printable_header(header, place + 1))
-    missing = [name for name, column in known.items() if column.required and name not in places]
+    if lost := [rule for rule in rules.values() if not rule.optional]:
+        told = ", ".join(f'"{rule.header}"' for rule in lost)
+        raise FleetError(f"{file} lacks columns that the guide names: {told}; is it the right guide?")
+    given = {*places, *(guide.constant if guide else ())}
+    missing = [name for name, column in known.items() if column.required and name not in given]
     if missing:
         raise FleetError(f"{file} has no column {', '.join(missing)}; {_advice(headers)}")
     return places, tuple(ignored)

@@ -89,7 +89,8 @@ class Forgotten:
             return "Nothing of it was in the store; the file is rewritten all the same."
         return (
             f"{self.sheets} sheets in {self.versions} versions are erased and the file is rewritten; "
-            "backups made before still hold them, and the house model should be fitted again: fleet refit"
+            "the house model went with them (make it again with: fleet refit); "
+            "backups made before still hold them."
         )
 
 
@@ -128,6 +129,8 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
             "delete from sheet using doomed where sheet.bench = doomed.bench "
             "and sheet.sheet_no = doomed.sheet_no"
         ).fetchall()
+        if versions:
+            _erase_models(con)
         if token is not None:
             _erase_elsewhere(con, token)
         con.execute("drop table doomed").fetchall()
@@ -135,6 +138,13 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
             bump_revision(con)
     rewrite(store)
     return Forgotten(sheets, versions)
+
+
+def _erase_models(con: Connection) -> None:
+    """House models sum the sheets up; in a small cell such a sum can be one unit."""
+    tables = con.execute("select table_name from duckdb_tables() where table_name like 'model%'").fetchall()
+    for (table,) in tables:
+        con.execute(f'delete from "{table}"').fetchall()
 
 
 def _erase_elsewhere(con: Connection, token: str) -> None:

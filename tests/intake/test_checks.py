@@ -31,7 +31,12 @@ Sheet = Callable[..., Path]
         ("vtf_mn", "19 mN", "19 mN", "has words after the number"),
         ("vtf_mn", "19 Ada", "(6 characters, not shown)", "has words after the number"),
         ("vtf_mn", "2.0", "2.0", "is outside 5 to 60 mN; 2 g is 19.6 mN: is it grams?"),
-        ("vtf_mn", "192", "192", "is outside 5 to 60 mN; 192 mN is 19.6 g: was mN taken for grams?"),
+        (
+            "vtf_mn",
+            "192",
+            "192",
+            "is outside 5 to 60 mN; 19.58 mN would fit: was it in mN already, not in grams?",
+        ),
         ("height_mm", "0.669", "0.669", "0.669 inch is 16.99 mm: is it inches?"),
         ("crosstalk_l_to_r_db", "31.4", "31.4", "crosstalk is negative here: -31.4?"),
         ("temperature_c", "72", "72", "72 °F is 22.2 °C: is it Fahrenheit?"),
