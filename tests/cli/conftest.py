@@ -57,3 +57,27 @@ def sheets(empty_folder: Path) -> Path:
     ]
     path.write_text("\n".join([HEAD, *rows]) + "\n")
     return path
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo bench's files and a store with its sheets and a house model, made once."""
+    from fleet.intake import TokenKey, intake_file
+    from fleet.refit import refit
+    from fleet.store import Store
+    from synthetic_data.demo import demo_fleet
+
+    folder = tmp_path_factory.mktemp("demo")
+    demo_fleet(folder)
+    store = Store(folder / "fleet.duckdb")
+    intake_file(store, folder / "demo-sheets.csv", key=TokenKey(b"a key for tests only"))
+    refit(store)
+    return folder
+
+
+@pytest.fixture
+def demo_store(demo_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The demo bench's store as the one in use; for commands that change nothing."""
+    path = demo_folder / "fleet.duckdb"
+    monkeypatch.setenv("FLEET_STORE", str(path))
+    return path

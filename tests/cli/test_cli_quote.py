@@ -1,0 +1,157 @@
+"""Quotes on the command line, against the judgement's own figures."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fleet.cli.quoting import CAUTION
+from fleet.intake import read_enquiries
+from fleet.judgements.policy import load_policy
+from fleet.judgements.quote import quote
+from fleet.refit import load_house
+from fleet.store import Store
+
+Fleet = Callable[..., "object"]
+pytestmark = pytest.mark.usefixtures("demo_store")
+
+RATES = (
+    '[default]\nhourly_rate = 60.0\nbase_fee = 20.0\ncurrency = "EUR"\n\n[kind]\ntracking_limit_deg = 26.0\n'
+)
+
+
+def test_a_file_of_enquiries(fleet: Fleet, demo_folder: Path, demo_store: Path) -> None:
+    """--out holds exactly the judgement's table, one row an enquiry in the file's order."""
+    file = demo_folder / "demo-enquiries.csv"
+    ran = fleet("quote", str(file), "--out", "quotes.csv")
+    assert ran.status == 0
+    assert ran.out == "Wrote quotes.csv (40 rows).\n"
+    enquiries, _ = read_enquiries(file)
+    expected = quote(enquiries, load_house(Store(demo_store)), load_policy(None)).table
+    written = pd.read_csv("quotes.csv")
+    assert list(written) == list(expected)
+    assert written["enquiry_id"].tolist() == enquiries["enquiry_id"].tolist()
+    figures = expected.select_dtypes("number").columns
+    np.testing.assert_allclose(written[figures], expected[figures].astype(float), rtol=1e-7)
+
+
+def test_a_file_read_by_people(fleet: Fleet, demo_folder: Path) -> None:
+    """On a terminal each enquiry gets one line, ranges with units in the heading, and the caution."""
+    ran = fleet("quote", str(demo_folder / "demo-enquiries.csv"))
+    assert ran.out.count("DEMO-Q") == 40
+    assert "rake [°]" in ran.out
+    assert ran.out.endswith(f"{CAUTION}\n")
+
+
+def test_one_kind(fleet: Fleet) -> None:
+    """--kind answers in words, figures with units, chances and what the answer stands on."""
+    ran = fleet("quote", "--kind", "line_contact/boron")
+    assert ran.status == 0
+    for words in (
+        "Expect rake",
+        "5 % below",
+        "sag of the rake [°]",
+        "One tilt meets both",
+        "Basis: told",
+        CAUTION,
+    ):
+        assert words in ran.out
+
+
+def test_a_spherical_stylus_has_no_rake(fleet: Fleet) -> None:
+    """For a spherical stylus no rake is printed, and its columns are empty."""
+    said = fleet("quote", "--stylus", "spherical").out
+    assert "rake, record turning" not in said
+    row = pd.read_csv(io.StringIO(fleet("quote", "--stylus", "spherical", "--out", "-").out))
+    assert row[["sra_dynamic_deg_q50", "built_in_deg_q50", "p_rake_met"]].isna().all(axis=None)
+    assert row["vta_dynamic_deg_q50"].notna().all()
+
+
+def test_standard_output_is_only_the_table(fleet: Fleet) -> None:
+    """--out - gives CSV and nothing else on standard output."""
+    ran = fleet("quote", "--family", "F003", "--out", "-")
+    table = pd.read_csv(io.StringIO(ran.out))
+    assert table["enquiry_id"].tolist() == ["asked"]
+    assert ran.out.count("\n") == 2
+
+
+def test_json_and_draws(fleet: Fleet) -> None:
+    """JSON holds the same row; --draws at least a thousand joint draws with the contract's columns."""
+    ran = fleet("quote", "--family", "F003", "--out", "q.json", "--draws", "d.parquet")
+    assert ran.status == 0
+    (row,) = json.loads(Path("q.json").read_text())
+    draws = pd.read_parquet("d.parquet")
+    assert list(draws) == [
+        "enquiry_id",
+        "draw",
+        "sag_deg",
+        "sra_dynamic_deg",
+        "vta_dynamic_deg",
+        "tilt_deg",
+        "bench_minutes",
+    ]
+    assert draws["draw"].tolist() == list(range(1024))
+    assert draws["vta_dynamic_deg"].median() == pytest.approx(row["vta_dynamic_deg_q50"], abs=1e-6)
+
+
+def test_a_policy_file(fleet: Fleet) -> None:
+    """Rates give a price in the policy's currency; another policy of the file is taken by its name."""
+    Path("own.toml").write_text(RATES)
+    priced = fleet("quote", "--family", "F003", "--policy", "own.toml")
+    assert "Price: " in priced.out
+    assert " EUR (" in priced.out
+    plain = fleet("quote", "--family", "F003", "--policy", "own.toml", "--policy-name", "kind", "--out", "-")
+    usual = fleet("quote", "--family", "F003", "--out", "-")
+    easier, usual_row = (pd.read_csv(io.StringIO(ran.out)).iloc[0] for ran in (plain, usual))
+    assert easier["policy"].startswith("kind (")
+    assert easier["p_tracking_met"] > usual_row["p_tracking_met"]
+
+
+def test_enquiries_put_aside_are_named(fleet: Fleet) -> None:
+    """An enquiry with a fault is named on standard error, the others are answered, status 1."""
+    Path("asked.csv").write_text("enquiry_id,stylus_profile,vtf_mn\nA,spherical,19\nB,wooden,19\nC,,1.9\n")
+    ran = fleet("quote", "asked.csv", "--out", "-")
+    assert ran.status == 1
+    assert pd.read_csv(io.StringIO(ran.out))["enquiry_id"].tolist() == ["A"]
+    assert "2 enquiries were put aside:" in ran.err
+    assert "asked.csv line 3, stylus_profile" in ran.err
+    assert "asked.csv line 4, vtf_mn: 1.9 is outside 5 to 60 mN" in ran.err
+
+
+def test_no_enquiry_to_answer(fleet: Fleet) -> None:
+    """A file with nothing but faults, or nothing but a header, can't be answered: status 2."""
+    Path("bad.csv").write_text("enquiry_id,stylus_profile\nB,wooden\n")
+    ran = fleet("quote", "bad.csv")
+    assert ran.status == 2
+    assert "bad.csv line 2" in ran.err
+    Path("none.csv").write_text("enquiry_id,stylus_profile\n")
+    ran = fleet("quote", "none.csv")
+    assert (ran.status, ran.err) == (2, "fleet: none.csv holds no enquiry, only a header.\n")
+
+
+def test_no_model_yet(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before the first refit a quote names the command that is missing."""
+    monkeypatch.setenv("FLEET_STORE", "own.duckdb")
+    fleet("intake", str(sheets))
+    ran = fleet("quote", "--family", "F1")
+    assert (ran.status, ran.err) == (2, "fleet: no house model yet: run `fleet refit`\n")
+
+
+def test_an_old_model_is_said(
+    fleet: Fleet, demo_store: Path, sheets: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After more sheets came in, a quote still answers and says that the model is older."""
+    Path("copy.duckdb").write_bytes(demo_store.read_bytes())
+    monkeypatch.setenv("FLEET_STORE", "copy.duckdb")
+    sheets.write_text("sheet_no,measured_on,body_family\nB1,2024-01-01,F003\n")
+    assert fleet("intake", str(sheets)).status == 0
+    ran = fleet("quote", "--family", "F003", "--out", "-")
+    assert ran.status == 0
+    assert ran.err.startswith("Note: sheets came in since the house model was fitted")
+    assert "older than the sheets" in fleet("status").out
