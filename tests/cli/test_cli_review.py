@@ -18,7 +18,7 @@ Fleet = Callable[..., "object"]
 def test_attainment_by_kind(fleet: Fleet, sheets: Path) -> None:
     """By kind: each kind's units, both targets met level, reachable and built, checked by hand.
 
-    A1 (built-in 70.2) reaches both with +0.8, A2 (64) can't, A3 (70.5) meets both as it stands, A4 (67.5) can't.
+    A1 (built-in 70.2) reaches both with +0.8, A3 (70.5) meets both as it stands, A2 (64) and A4 (67.5) can't.
     """
     fleet("intake", str(sheets))
     ran = fleet("attainment")
