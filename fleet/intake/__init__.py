@@ -6,7 +6,7 @@ from fleet.intake.enquiries import read_enquiries
 from fleet.intake.faults import Fault
 from fleet.intake.guide import Guide, load_guide
 from fleet.intake.propose import Proposal, propose_guide
-from fleet.intake.reader import read_sheets
+from fleet.intake.reader import files_in, read_sheets
 from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable
 from fleet.intake.tokens import TokenKey, load_key
@@ -21,6 +21,7 @@ __all__ = [
     "TokenKey",
     "change_token_key",
     "check_sheets",
+    "files_in",
     "intake_file",
     "load_guide",
     "load_key",

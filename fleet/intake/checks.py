@@ -213,7 +213,7 @@ def _faulty(texts: pa.Array, right: pa.Array, say: Callable[[str], str]) -> dict
 
 
 def _numbers(texts: pa.Array, column: Column) -> _Judged:
-    readable = pa.array([True] * len(texts))
+    readable = pa.repeat(True, len(texts))
     try:
         values = pc.cast(texts, pa.float64())
     except pa.ArrowInvalid:

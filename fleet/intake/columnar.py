@@ -37,7 +37,9 @@ def read_parquet(
         places, ignored = match_headers(headers, known, name, guide)
         table = parquet.read(columns=[headers[place] for place in places.values()])
         columns = {column: _text(table.column(headers[place])) for column, place in places.items()}
-    except (pa.ArrowException, OSError) as error:
+    except FleetError:
+        raise
+    except Exception as error:  # a mangled file fails in any way at all
         raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
     n_rows = table.num_rows
     return _without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
@@ -107,7 +109,9 @@ def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[st
             0, most
         )
         columns = [[text or "" for text in _text(column).to_pylist()] for column in batch.columns]
-    except (pa.ArrowException, OSError) as error:
+    except FleetError:
+        raise
+    except Exception as error:  # a mangled file fails in any way at all
         raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
     return [list(map(str, batch.schema.names)), *map(list, zip(*columns, strict=True))]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +20,7 @@ from fleet.intake.table import SheetTable
 
 _PARQUET = b"PAR1"
 _ZIP = b"PK\x03\x04"
+TABLE_SUFFIXES = (".csv", ".parquet", ".xlsx")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -60,6 +61,26 @@ def read_table(path: Path | str, known: Mapping[str, Column], guide: Guide | Non
 
         read = columnar.read_parquet if kind == "parquet" else columnar.read_xlsx
         return read(file, name, known, guide)
+
+
+def files_in(paths: Iterable[Path | str]) -> list[Path]:
+    """The files that are named, a folder standing for the tables in it, in order of name.
+
+    Raises
+    ------
+    FleetError
+        If a folder has none.
+    """
+    found: list[Path] = []
+    for path in map(Path, paths):
+        if not path.is_dir():
+            found.append(path)
+            continue
+        tables = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in TABLE_SUFFIXES)
+        if not tables:
+            raise FleetError(f"there is no {', '.join(TABLE_SUFFIXES)} file in {path}.")
+        found += tables
+    return found
 
 
 @contextmanager

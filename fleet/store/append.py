@@ -144,13 +144,15 @@ left join top on top.bench = staged.bench and top.sheet_no = staged.sheet_no
 """
 
 
-def claim_key(con: Connection, key_check: str) -> None:
-    """Note the check value of the token key, or refuse a key other than the one noted before."""
-    noted = con.execute("select key_check from store_state").fetchall()[0][0]
-    if noted is None:
-        con.execute("update store_state set key_check = ?", [key_check]).fetchall()
-    elif noted != key_check:
+def hold_to_key(con: Connection, key_check: str) -> None:
+    """Refuse a token key other than the one noted before."""
+    if con.execute("select key_check from store_state").fetchall()[0][0] not in {None, key_check}:
         raise FleetError(OTHER_KEY)
+
+
+def note_key(con: Connection, key_check: str) -> None:
+    """Note the check value of the token key that the store's tokens are made with."""
+    con.execute("update store_state set key_check = ?", [key_check]).fetchall()
 
 
 def bump_revision(con: Connection) -> None:

@@ -165,8 +165,8 @@ class Store:
         table = appending.staging_table(good)
         with self.writer() as con:
             if key_check is not None:
-                appending.claim_key(con, key_check)
-            return appending.append_sheets(
+                appending.hold_to_key(con, key_check)
+            done = appending.append_sheets(
                 con,
                 table,
                 file_name=file_name,
@@ -174,6 +174,9 @@ class Store:
                 put_aside=put_aside,
                 supersede=supersede,
             )
+            if key_check is not None and done.accepted:
+                appending.note_key(con, key_check)
+            return done
 
     def current(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Newest version of each sheet with its `unit` and whether it is the unit's `newest`, by date.

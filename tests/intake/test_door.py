@@ -114,6 +114,13 @@ def test_a_lost_key_is_not_silently_replaced(write: Write, store: Store, own_key
     assert not own_key.exists()
 
 
+def test_a_file_of_faults_alone_leaves_no_trace(write: Write, store: Store) -> None:
+    """Where nothing goes in, neither an intake nor the key is noted."""
+    report = intake_file(store, write(HEAD + "A1,soon,F1,S1,19\n"))
+    assert (report.accepted, report.put_aside) == (0, 1)
+    assert (store.key_check(), store.revision(), len(store.intakes())) == (None, 0, 0)
+
+
 def test_sheets_without_serials_need_no_key(write: Write, store: Store, own_key: Path) -> None:
     """No key file is made for a file that has no serials."""
     intake_file(store, write("sheet_no,measured_on,body_family\nA1,2024-03-01,F1\n"))

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from fleet.errors import FleetError
-from fleet.intake import check_sheets, read_sheets
+from fleet.intake import check_sheets, files_in, read_sheets
 
 Write = Callable[..., Path]
 ROWS = {
@@ -108,6 +108,17 @@ def test_a_path_without_a_file_gets_one_line(tmp_path: Path) -> None:
         read_sheets(tmp_path / "none.csv")
     with pytest.raises(FleetError, match="is a folder"):
         read_sheets(tmp_path)
+
+
+def test_a_folder_stands_for_the_tables_in_it(tmp_path: Path, write: Write) -> None:
+    """Files keep their order, a folder gives its tables by name and nothing else."""
+    (tmp_path / "year").mkdir()
+    for name in ("b.csv", "a.XLSX", "notes.txt"):
+        (tmp_path / "year" / name).write_text("x")
+    assert [p.name for p in files_in(["z.csv", tmp_path / "year"])] == ["z.csv", "a.XLSX", "b.csv"]
+    (tmp_path / "none").mkdir()
+    with pytest.raises(FleetError, match=r"there is no \.csv, \.parquet, \.xlsx file in"):
+        files_in([tmp_path / "none"])
 
 
 def test_standard_input_is_csv(monkeypatch: pytest.MonkeyPatch) -> None:
