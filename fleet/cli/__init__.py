@@ -26,6 +26,7 @@ _INTERRUPTED: Final = 130
 _MODULES: Final = (
     "fleet.cli.demo",
     "fleet.cli.sheets",
+    "fleet.cli.guides",
     "fleet.cli.refit",
     "fleet.cli.quoting",
     "fleet.cli.bench",

@@ -13,7 +13,7 @@ from fleet.cli.tables import table
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from fleet.intake import Fault, IntakeReport
+    from fleet.intake import Checked, Fault, Guide, IntakeReport
     from fleet.store import Store
 
 
@@ -27,16 +27,23 @@ def add_to(app: typer.Typer) -> None:
 def intake(
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE...", help="CSV, XLSX or Parquet; - is CSV on standard input."),
+        typer.Argument(
+            metavar="FILE...", help="CSV, XLSX or Parquet, or folders; - is CSV on standard input."
+        ),
     ],
+    guide: Annotated[
+        Path | None,
+        typer.Option("--guide", metavar="FILE", help="The bench's reading guide (fleet explain guide)."),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would be read, store nothing.")
+    ] = False,
     supersede: Annotated[
         bool, typer.Option("--supersede", help="Other contents under a known sheet number are a correction.")
     ] = False,
     rejects: Annotated[
         str | None,
-        typer.Option(
-            "--rejects", metavar="FILE", help="Write every fault to a .csv, .json or .parquet file."
-        ),
+        typer.Option("--rejects", metavar="FILE", help="Write every fault to a table."),
     ] = None,
     store: common.StoreOption = None,
 ) -> None:
@@ -45,34 +52,48 @@ def intake(
     Each file goes in whole or not at all, and the same file again changes nothing. Serial numbers become
     keyed tokens at the door. The columns are explained by: fleet explain sheets.
     """
-    from fleet.intake import intake_file
+    from fleet.intake import files_in, load_guide
     from fleet.output import check_out
 
     check_out(rejects, option="--rejects")
+    reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
-    reports: list[IntakeReport] = []
+    done: list[IntakeReport | Checked] = []
     failed: list[str] = []
-    for file in files:
+    for file in files_in(files):
         try:
-            reports.append(intake_file(where, file, supersede=supersede))
+            done.append(_one_file(where, file, reading, dry_run=dry_run, supersede=supersede))
         except FleetError as error:
             failed.append(str(error))
             continue
-        _tell(reports[-1], rejects)
+        _tell(done[-1], rejects)
     if rejects is not None:
-        common.write_out(fault_frame([fault for report in reports for fault in report.faults]), rejects)
+        common.write_out(fault_frame([fault for report in done for fault in report.faults]), rejects)
     if failed:
         for line in failed[:-1]:
             warn(f"fleet: {line}")
         raise FleetError(failed[-1])
-    if any(report.accepted for report in reports):
+    if any(getattr(report, "accepted", 0) for report in done):
         say("Next: fleet refit")
-    if any(report.put_aside for report in reports):
+    if any(report.put_aside for report in done):
         raise typer.Exit(1)
 
 
-def _tell(report: IntakeReport, rejects: str | None) -> None:
+def _one_file(
+    store: Store, file: Path, guide: Guide | None, *, dry_run: bool, supersede: bool
+) -> IntakeReport | Checked:
+    if dry_run:
+        from fleet.cli.guides import dry_run as show
+
+        return show(file, guide)
+    from fleet.intake import intake_file
+
+    report = intake_file(store, file, guide=guide, supersede=supersede)
     say(report.sentence)
+    return report
+
+
+def _tell(report: IntakeReport | Checked, rejects: str | None) -> None:
     if report.ignored:
         say(f"  Columns not looked at: {', '.join(report.ignored)}.")
     common.show_faults(report.faults, rest="; --rejects FILE writes them all." if rejects is None else "")

@@ -20,7 +20,7 @@ WRONG = [
     (("quote", "--no-such"), "No such option: --no-such"),
     (("intake",), "Missing argument"),
     (("intake", "absent.csv"), "there is no file absent.csv"),
-    (("intake", "."), "is a folder"),
+    (("intake", "no-tables"), "there is no .csv"),
     (("intake", "empty.csv"), "empty.csv"),
     (("status",), "there is no store at own.duckdb yet"),
     (("attainment",), "there is no store at own.duckdb yet"),
@@ -55,6 +55,7 @@ WRONG = [
 def test_wrong_use_is_one_line(fleet: Fleet, words: tuple[str, ...], says: str) -> None:
     """Each way of getting it wrong gets one line that says what, nothing on standard output, status 2."""
     Path("empty.csv").touch()
+    Path("no-tables").mkdir()
     ran = fleet(*words)
     assert ran.status == 2
     assert ran.out == ""

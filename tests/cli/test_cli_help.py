@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import typer
 
 from fleet import __version__
 from fleet.cli import build_app, facts
@@ -15,11 +16,20 @@ from fleet.columns import ENQUIRY_COLUMNS
 Fleet = Callable[..., "object"]
 README = Path(__file__).resolve().parents[2] / "README.md"
 
-CALLBACKS = {
-    command.name or command.callback.__name__.replace("_", "-"): command.callback
-    for command in build_app().registered_commands
-    if command.callback is not None
-}
+
+def _callbacks(app: typer.Typer, before: str = "") -> dict[str, Callable[..., object]]:
+    """Every command's function by the words that call it."""
+    found = {
+        before + (command.name or command.callback.__name__.replace("_", "-")): command.callback
+        for command in app.registered_commands
+        if command.callback is not None
+    }
+    for group in app.registered_groups:
+        found |= _callbacks(group.typer_instance, f"{before}{group.name} ")
+    return found
+
+
+CALLBACKS = _callbacks(build_app())
 COMMANDS = sorted(CALLBACKS)
 
 
@@ -32,7 +42,7 @@ def test_there_are_commands() -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_has_help(fleet: Fleet, name: str) -> None:
     """`fleet COMMAND --help` says what the command does, and what each of its options does."""
-    ran = fleet(name, "--help")
+    ran = fleet(*name.split(), "--help")
     assert ran.status == 0
     assert f"fleet {name}" in ran.out
     described = CALLBACKS[name].__doc__
@@ -62,6 +72,7 @@ def test_no_command_shows_the_help(fleet: Fleet) -> None:
     ran = fleet()
     assert ran.status == 0
     assert "intake" in ran.out
+    assert "propose" in fleet("guide").out
 
 
 def test_topics(fleet: Fleet) -> None:

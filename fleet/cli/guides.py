@@ -1,0 +1,100 @@
+"""Commands for benches with headers of their own: draft a reading guide, show what a file would give."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.cli.tables import cell_text, table
+from fleet.columns import COLUMNS
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.intake import Checked, Guide
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the group of commands onto the application."""
+    group = typer.Typer(help="Reading guides: sheets with a bench's own headers, units, signs and words.")
+    group.callback(invoke_without_command=True)(guide)
+    group.command()(propose)
+    app.add_typer(group, name="guide", rich_help_panel=common.SHEETS_PANEL)
+
+
+def guide(context: typer.Context) -> None:
+    """Reading guides: sheets with a bench's own headers, units, signs and words."""
+    if context.invoked_subcommand is None:
+        say(context.get_help())
+
+
+def propose(
+    file: Annotated[Path, typer.Argument(help="A CSV, XLSX or Parquet file of the bench.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write the guide to this .toml file; else it is printed."),
+    ] = None,
+) -> None:
+    """Draft a reading guide from a file's headers and values, with a question where there is a doubt."""
+    from fleet.intake import propose_guide
+
+    if out is not None and (out.exists() or out.suffix != ".toml"):
+        why = "is there already" if out.exists() else "should end in .toml"
+        raise FleetError(f"--out {out}: {why}; choose another name.")
+    proposal = propose_guide(file)
+    if out is None:
+        say(proposal.toml)
+        common.warn(proposal.sentence)
+        return
+    try:
+        out.write_text(proposal.toml, encoding="utf-8")
+    except OSError as error:
+        raise FleetError(f"cannot write {out}: {(error.strerror or 'no reason told').lower()}.") from error
+    say(proposal.sentence)
+    for question in proposal.guide.questions:
+        say(f"  {question}")
+    if proposal.left_out:
+        say(f"  Left out: {', '.join(proposal.left_out)}.")
+    say(f"Next: look at {out}, answer its questions, then fleet intake --guide {out} --dry-run {file}")
+
+
+def dry_run(file: Path, guide: Guide | None) -> Checked:
+    """Read and check a file and show what it would give; nothing is kept, serials aren't even read.
+
+    Returns
+    -------
+    What was found; its faults are not shown yet.
+    """
+    from fleet.intake import check_sheets, read_sheets
+
+    checked = check_sheets(read_sheets(file, guide))
+    good = checked.good
+    say(
+        f"{checked.file}: {checked.rows_read} rows read, {len(good)} would go in, "
+        f"{checked.put_aside} would be put aside. Nothing was stored."
+    )
+    names = [name for name in COLUMNS if name in good and good[name].notna().any()]
+    columns: dict[str, list[Any]] = {
+        "column": names,
+        "unit": [COLUMNS[name].unit for name in names],
+        "told": [int(good[name].notna().sum()) for name in names],
+        "what it holds": [_holds(good[name]) for name in names],
+    }
+    say(table(columns))
+    return checked
+
+
+def _holds(values: pd.Series[Any]) -> str:
+    """Range of figures and days, the most frequent words."""
+    told = values.dropna()
+    if values.dtype.kind in "fiM":
+        low, middle, high = told.min(), told.sort_values().iloc[len(told) // 2], told.max()
+        return f"{cell_text(low)} to {cell_text(high)}, middle {cell_text(middle)}"
+    counts = told.value_counts()
+    shown = ", ".join(f"{word} ({n})" for word, n in counts.head(4).items())
+    return shown if len(counts) <= 4 else f"{shown} and {len(counts) - 4} more"
