@@ -2,8 +2,9 @@
 
 The only unknowns that need sampling are the standard deviations; coefficients are integrated out in closed
 form.  Each sd enters as ``v = asinh(theta / unit)`` so that a sd near zero and a large one are both easy,
-with the density folded at zero; the proposal is a split Student t around the mode, the draws a scrambled
-Sobol set with a fixed seed, the weights Pareto-smoothed.
+with the density folded at zero, and sigma as its distance from the best value for those sds.  The proposal
+is a split Student t around the mode, the draws a scrambled Sobol set with a fixed seed, the weights
+Pareto-smoothed.
 
 References
 ----------
@@ -21,8 +22,19 @@ import numpy as np
 from scipy import optimize, stats
 
 from fleet.models.gram import Floats, Gram
-from fleet.models.mixed import LOG_2PI, RemlFit, criterion_and_gradient, fit_reml, full_inverse, solve
+from fleet.models.mixed import (
+    LOG_2PI,
+    RemlFit,
+    Solved,
+    fit_reml,
+    full_inverse,
+    slopes,
+    solve,
+    theta_unit,
+)
+from fleet.models.mixed import response_sd as response_sd  # also looked for here
 from fleet.models.psis import smooth_weights
+from fleet.models.slices import chain_ess, slice_chain
 from fleet.models.threads import one_blas_thread
 
 LogPrior = Callable[[Floats, float], float]
@@ -31,6 +43,10 @@ KEPT = 160
 K_LIMIT = 0.7
 ESS_LIMIT = 100.0
 T_DF = 6.0
+V_LIMIT = 16.0
+"""Largest v looked at: theta there is four million times 1 / sqrt(rows per level)."""
+SIGMA_FLOOR = 0.05
+SWEEPS, WARM = 1500, 200
 
 
 def half_t_prior(scale: float, *, df: float = 4.0) -> LogPrior:
@@ -102,58 +118,84 @@ def coefficient_posterior(gram: Gram, sds: Floats, sigma: Floats) -> tuple[Float
     return mean, cov
 
 
-def response_sd(gram: Gram) -> float:
-    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
-    total = gram.yy
-    if "1" in gram.design.fixed:
-        j = gram.design.q + gram.design.fixed.index("1")
-        weight = gram.a[j, j]
-        return float(np.sqrt(max(total - gram.b[j] ** 2 / weight, 1e-12) / weight))
-    return float(np.sqrt(max(total, 1e-12) / gram.n))
-
-
 class _Target:
-    """Log posterior density in (v_1..v_F, log sigma), or (v_1..v_F) for a known sigma."""
+    """Log posterior density in ``(v_1..v_F, t)``, or in ``(v_1..v_F)`` alone for a known sigma.
 
-    def __init__(self, gram: Gram, prior: LogPrior, sigma: float | None) -> None:
-        self.gram, self.prior, self.sigma = gram, prior, sigma
-        self.unit = 1.0 / np.sqrt(np.maximum(gram.rows_per_level, 1e-12))
+    ``t = log(sigma / sigma_hat(theta))`` with ``sigma_hat² = r²(theta) / (n - p)``: measured from its own
+    best value sigma hardly depends on the other sds, even where few units share their kind with another.
+    """
+
+    def __init__(self, gram: Gram, prior: LogPrior, sigma: float | None, floor: float) -> None:
+        self.gram, self.prior, self.sigma, self.floor = gram, prior, sigma, floor
+        self.unit = theta_unit(gram)
         self.terms = len(self.unit)
         self.dim = self.terms + (sigma is None)
+        self.dof = gram.n - gram.p
 
-    def split(self, x: Floats) -> tuple[Floats, float]:
-        theta = self.unit * np.sinh(np.abs(x[: self.terms]))
-        return theta, float(np.exp(x[-1])) if self.sigma is None else self.sigma
+    def theta(self, x: Floats) -> Floats:
+        return np.asarray(self.unit * np.sinh(np.abs(x[..., : self.terms])))
 
-    def _outer(self, x: Floats) -> float:
-        """Prior and Jacobian."""
-        theta, sigma = self.split(x)
-        jacobian = float(np.log(sigma * self.unit * np.cosh(x[: self.terms])).sum())
-        return self.prior(theta * sigma, sigma) + jacobian + (float(x[-1]) if self.sigma is None else 0.0)
+    def log_sigma(self, x: Floats, s: Solved) -> float:
+        if self.sigma is not None:
+            return float(np.log(self.sigma))
+        return float(x[-1] + 0.5 * np.log(s.r2 / self.dof))
+
+    def _outer(self, v: Floats, log_sigma: float) -> float:
+        """Prior and Jacobian of (sds, sigma) -> (v, t)."""
+        sigma = float(np.exp(log_sigma))
+        sds = sigma * self.unit * np.sinh(np.abs(v))
+        total = self.prior(sds, sigma) + float(np.log(sigma * self.unit * np.cosh(v)).sum())
+        if self.sigma is None:
+            total += log_sigma - 0.5 * float(np.log1p((self.floor / sigma) ** 2))
+        return total
+
+    def _deviance(self, s: Solved, log_sigma: float) -> float:
+        misfit = s.r2 * float(np.exp(-2.0 * log_sigma))
+        return s.log_det + self.dof * (LOG_2PI + 2.0 * log_sigma) + misfit - self.gram.log_w
+
+    def evaluate(self, x: Floats) -> tuple[float, float]:
+        """Log density and sigma; -inf where theta is too large for the factorisation."""
+        if np.abs(x[: self.terms]).max(initial=0.0) > V_LIMIT:
+            return -np.inf, 1.0
+        try:
+            s = solve(self.gram, self.theta(x))
+        except np.linalg.LinAlgError:
+            return -np.inf, 1.0
+        log_sigma = self.log_sigma(x, s)
+        value = self._outer(x[: self.terms], log_sigma) - 0.5 * self._deviance(s, log_sigma)
+        return value, float(np.exp(log_sigma))
 
     def value(self, x: Floats) -> float:
-        theta, sigma = self.split(x)
-        s = solve(self.gram, theta)
-        dof = self.gram.n - self.gram.p
-        deviance = s.log_det + dof * (LOG_2PI + 2.0 * np.log(sigma)) + s.r2 / sigma**2 - self.gram.log_w
-        return -0.5 * float(deviance) + self._outer(x)
+        """Log density."""
+        return self.evaluate(x)[0]
 
     def negative(self, x: Floats) -> tuple[float, Floats]:
-        """Negative log density and its gradient (prior part by differences)."""
-        theta, sigma = self.split(x)
-        value, d_theta, s = criterion_and_gradient(self.gram, theta, sigma=sigma)
-        gradient = np.zeros(self.dim)
+        """Negative log density and its gradient (the prior's own part by differences)."""
         v = x[: self.terms]
-        gradient[: self.terms] = -0.5 * d_theta * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
+        s = solve(self.gram, self.theta(x))
+        log_sigma = self.log_sigma(x, s)
+        d_log_det, d_r2 = slopes(self.gram, s)
+        precision = float(np.exp(-2.0 * log_sigma))
+        by_sigma = self.dof - s.r2 * precision - self._difference(v, log_sigma, None)
+        by_theta = 0.5 * (d_log_det + precision * d_r2)
+        gradient = np.zeros(self.dim)
         if self.sigma is None:
-            gradient[-1] = -(self.gram.n - self.gram.p) + s.r2 / sigma**2
-        for i in range(self.dim):
-            h = 1e-5
-            up, down = x.copy(), x.copy()
-            up[i] += h
-            down[i] -= h
-            gradient[i] += (self._outer(up) - self._outer(down)) / (2.0 * h)
-        return 0.5 * value - self._outer(x), -gradient
+            by_theta += by_sigma * 0.5 * d_r2 / s.r2
+            gradient[-1] = by_sigma
+        gradient[: self.terms] = by_theta * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
+        for i in range(self.terms):
+            gradient[i] -= self._difference(v, log_sigma, i)
+        return 0.5 * self._deviance(s, log_sigma) - self._outer(v, log_sigma), gradient
+
+    def _difference(self, v: Floats, log_sigma: float, i: int | None) -> float:
+        """Derivative of `_outer` in one v, or in log sigma."""
+        h = 1e-5
+        if i is None:
+            return (self._outer(v, log_sigma + h) - self._outer(v, log_sigma - h)) / (2.0 * h)
+        up, down = v.copy(), v.copy()
+        up[i] += h
+        down[i] -= h
+        return (self._outer(up, log_sigma) - self._outer(down, log_sigma)) / (2.0 * h)
 
 
 @dataclass(frozen=True)
@@ -195,6 +237,7 @@ def fit_bayes(
     *,
     prior: LogPrior | None = None,
     sigma: float | None = None,
+    sigma_floor: float | None = None,
     draws: int | None = None,
     kept: int = KEPT,
     seed: int = 20,
@@ -208,6 +251,10 @@ def fit_bayes(
     prior : log density of (sds, sigma); default half-t(4) on the sds with scale 0.5 × sd of the response,
         flat on log sigma.  Fixed effects are flat and integrated out.
     sigma : known residual standard deviation, else sampled
+    sigma_floor : below it the prior density of sigma is levelled off by the factor
+        ``(1 + (sigma_floor / sigma)²)^(-1/2)``; default `SIGMA_FLOOR` × the response's sd, 0 leaves the prior
+        alone.  Without it a fleet in which every sheet is the only one of its kind would drive sigma to 0,
+        where a flat prior on log sigma has no end.
     draws : size of the importance sample (a power of two); default 512, or 1024 below 150 rows
     kept : number of equally weighted draws kept for predictions
     seed : seed of the scrambled Sobol set
@@ -218,37 +265,53 @@ def fit_bayes(
 
     Notes
     -----
-    With Pareto k > 0.7 or an effective sample below 100 the sample is doubled around a proposal refitted to
-    the weighted draws; if that is still poor, a slice sampler takes over.
+    With Pareto k > 0.7 (and a fifth of the sample lost), or an effective sample below 100, the sample is
+    doubled around a proposal refitted to the weighted draws; if that is still poor, a slice sampler takes
+    over.
     """
     with one_blas_thread():
         reml = reml or fit_reml(gram, sigma=sigma)
-        prior = prior or half_t_prior(0.5 * response_sd(gram))
-        target = _Target(gram, prior, sigma)
+        if reml.sigma_known:
+            sigma = reml.sigma
+        spread = response_sd(gram)
+        prior = prior or half_t_prior(0.5 * spread)
+        if sigma_floor is None:
+            sigma_floor = SIGMA_FLOOR * spread * float(np.sqrt(gram.typical_weight))
+        target = _Target(gram, prior, sigma, sigma_floor)
         if target.dim == 0:
             raise ValueError("got no random term and a known sigma, expected something to estimate")
         n = draws or (DEFAULT_DRAWS if gram.n >= 150 else 2 * DEFAULT_DRAWS)
         proposal = _at_mode(target, reml)
         sample = _importance(target, proposal, n, seed)
-        if (sample.k > K_LIMIT and sample.ess < 0.8 * n) or sample.ess < ESS_LIMIT:
+        if _poor(sample):
             proposal = _refit(proposal, sample)
             sample = _importance(target, proposal, 2 * n, seed + 1)
         method = "importance"
-        if (sample.k > K_LIMIT and sample.ess < 0.8 * 2 * n) or sample.ess < ESS_LIMIT:
+        if _poor(sample):
             sample, method = _slice(target, proposal.mode, seed), "slice"
-    theta = target.unit * np.sinh(np.abs(sample.x[:, : target.terms]))
-    sig = np.exp(sample.x[:, -1]) if sigma is None else np.full(len(sample.x), sigma)
-    sds = theta * sig[:, None]
+    sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
-    return Posterior(gram, sds[pick], sig[pick], sample.k, sample.ess, sds, sig, sample.weights, method)
+    return Posterior(
+        gram, sds[pick], sample.sigma[pick], sample.k, sample.ess, sds, sample.sigma, sample.weights, method
+    )
 
 
 @dataclass(frozen=True)
 class _Sample:
     x: Floats
+    sigma: Floats
     weights: Floats
     k: float
     ess: float
+
+
+def _poor(sample: _Sample) -> bool:
+    """A heavy tail of weights together with a loss of sample size, or too small a sample.
+
+    k alone would raise false alarms: where the weights are bounded and nearly equal their few largest can
+    look like a heavy tail, although next to nothing is lost.
+    """
+    return (sample.k > K_LIMIT and sample.ess < 0.8 * len(sample.weights)) or sample.ess < ESS_LIMIT
 
 
 def _at_mode(target: _Target, reml: RemlFit) -> _Proposal:
@@ -256,8 +319,8 @@ def _at_mode(target: _Target, reml: RemlFit) -> _Proposal:
     start[: target.terms] = np.maximum(np.arcsinh(reml.sds / reml.sigma / target.unit), 0.3)
     bounds: list[tuple[float, float]] = [(0.0, 14.0)] * target.terms
     if target.sigma is None:
-        start[-1] = np.log(reml.sigma)
-        bounds.append((start[-1] - 3.0, start[-1] + 3.0))
+        start[-1] = 0.0
+        bounds.append((-3.0, 3.0))
     mode = optimize.minimize(target.negative, start, jac=True, method="L-BFGS-B", bounds=bounds).x
     hessian = np.empty((target.dim, target.dim))
     for i in range(target.dim):
@@ -301,63 +364,20 @@ def _refit(old: _Proposal, sample: _Sample) -> _Proposal:
 
 def _importance(target: _Target, proposal: _Proposal, n: int, seed: int) -> _Sample:
     x = proposal.draw(n, seed)
-    log_p = np.full(n, -np.inf)
-    for i in range(n):
-        if np.abs(x[i, : target.terms]).max(initial=0.0) < 20.0:
-            try:
-                log_p[i] = target.value(x[i])
-            except np.linalg.LinAlgError:
-                continue
+    log_p, sigma = np.array([target.evaluate(row) for row in x]).T
     weights, k = smooth_weights(log_p - proposal.log_density(x))
-    return _Sample(x, weights, k, float(1.0 / (weights**2).sum()))
+    return _Sample(x, sigma, weights, k, float(1.0 / (weights**2).sum()))
 
 
-def _slice(target: _Target, start: Floats, seed: int, *, sweeps: int = 1500, warm: int = 200) -> _Sample:
-    """Coordinate-wise slice sampling with stepping out (Neal 2003, figures 3 and 5)."""
+def _slice(target: _Target, start: Floats, seed: int) -> _Sample:
+    widths = np.ones(target.dim)
+    if target.sigma is None:
+        widths[-1] = min(1.0, 3.0 / np.sqrt(2.0 * target.dof))
     rng = np.random.default_rng(seed)
-    x, level = start.copy(), target.value(start)
-    kept = np.empty((sweeps, target.dim))
-    width = np.ones(target.dim)
-    for sweep in range(warm + sweeps):
-        for i in range(target.dim):
-            height = level - rng.exponential()
-            low = x[i] - width[i] * rng.random()
-            high = low + width[i]
-            probe = x.copy()
-            for sign in (-1, 1):
-                for _ in range(20):
-                    probe[i] = low if sign < 0 else high
-                    if target.value(probe) <= height:
-                        break
-                    low, high = (low - width[i], high) if sign < 0 else (low, high + width[i])
-            while True:
-                probe[i] = low + (high - low) * rng.random()
-                value = target.value(probe)
-                if value > height:
-                    break
-                low, high = (probe[i], high) if probe[i] < x[i] else (low, probe[i])
-            x, level = probe.copy(), value
-        if sweep >= warm:
-            kept[sweep - warm] = x
-            kept[sweep - warm, : target.terms] = np.abs(x[: target.terms])
-    weights = np.full(sweeps, 1.0 / sweeps)
-    return _Sample(kept, weights, float("nan"), _chain_ess(kept))
-
-
-def _chain_ess(chain: Floats) -> float:
-    """Smallest effective sample size over the coordinates, by initial positive autocorrelations."""
-    n = len(chain)
-    worst = float(n)
-    for column in chain.T:
-        centred = column - column.mean()
-        power = np.abs(np.fft.rfft(centred, 2 * n)) ** 2
-        auto = np.fft.irfft(power)[:n]
-        if auto[0] <= 0.0:
-            continue
-        rho = auto / auto[0]
-        stop = int(np.argmax(rho < 0.05)) if np.any(rho < 0.05) else n
-        worst = min(worst, n / (1.0 + 2.0 * float(rho[1:stop].sum())))
-    return worst
+    x = slice_chain(target.value, start, widths, sweeps=SWEEPS, warm=WARM, rng=rng)
+    x[:, : target.terms] = np.abs(x[:, : target.terms])
+    sigma = np.array([target.evaluate(row)[1] for row in x])
+    return _Sample(x, sigma, np.full(SWEEPS, 1.0 / SWEEPS), float("nan"), chain_ess(x))
 
 
 def _systematic(weights: Floats, kept: int) -> NDArrayInt:

@@ -14,6 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.errors import FleetError
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -82,15 +84,21 @@ class Cells:
 
         Response and covariates are shifted by their mean before products are formed: unshifted sums lose
         every digit when the mean is large against the spread.  Columns in ``unshifted`` keep their zero.
+        Rows of weight 0 are left out.
+
+        Raises
+        ------
+        FleetError
+            If a column is missing, a value isn't a finite number, or the weights don't fit the rows.
         """
         columns = ("1", *covariates, response)
+        frame, row_weights = _usable(frame, [*columns[1:], *factors], weights)
         values = np.ones((len(frame), len(columns)))
         shifts = np.zeros(len(columns))
         for j, name in enumerate(columns[1:], start=1):
-            raw = frame[name].to_numpy(dtype=np.float64)
+            raw = _finite(frame, name)
             shifts[j] = 0.0 if name in unshifted or not len(raw) else raw.mean()
             values[:, j] = raw - shifts[j]
-        row_weights = np.ones(len(frame)) if weights is None else np.asarray(weights, dtype=np.float64)
         if factors:
             grouped = frame.groupby(list(factors), observed=True, sort=True, dropna=False)
             code = grouped.ngroup().to_numpy()
@@ -107,6 +115,31 @@ class Cells:
         counts = np.bincount(code, minlength=m).astype(np.float64)
         log_weights: Floats = np.bincount(code, np.log(row_weights), minlength=m).astype(np.float64)
         return cls(levels, columns, moments, counts, log_weights=log_weights), shifts
+
+
+def _usable(
+    frame: pd.DataFrame, needed: Sequence[str], weights: NDArray[np.float64] | None
+) -> tuple[pd.DataFrame, Floats]:
+    """The rows that count, and their weights."""
+    missing = [name for name in needed if name not in frame]
+    if missing:
+        raise FleetError(f"got no column {missing[0]!r}; expected it in the frame beside {list(frame)[:8]}")
+    if weights is None:
+        return frame, np.ones(len(frame))
+    w = np.asarray(weights, dtype=np.float64)
+    if w.shape != (len(frame),):
+        raise FleetError(f"got weights of shape {w.shape}, expected one for each of {len(frame)} rows")
+    if not np.all(np.isfinite(w) & (w >= 0.0)):
+        raise FleetError("got a weight that is negative or not finite, expected weights of 0 or more")
+    return frame[w > 0.0], w[w > 0.0]
+
+
+def _finite(frame: pd.DataFrame, name: str) -> Floats:
+    raw = frame[name].to_numpy(dtype=np.float64)
+    if not np.isfinite(raw).all():
+        bad = int((~np.isfinite(raw)).sum())
+        raise FleetError(f"got {bad} missing or infinite values in {name!r}: drop those rows first")
+    return np.asarray(raw)
 
 
 @dataclass(frozen=True)
@@ -176,6 +209,11 @@ class Gram:
     def p(self) -> int:
         """Number of fixed columns."""
         return len(self.design.fixed)
+
+    @property
+    def typical_weight(self) -> float:
+        """Geometric mean of the rows' weights."""
+        return float(np.exp(self.log_w / max(self.n, 1.0)))
 
     @property
     def rows_per_level(self) -> Floats:

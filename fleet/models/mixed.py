@@ -18,17 +18,23 @@ Patterson & Thompson 1971, Biometrika 58: restricted maximum likelihood.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import linalg, optimize
 
+from fleet.errors import FleetError
 from fleet.models.gram import Cells, Floats, Gram, Term, build_gram
 from fleet.models.threads import one_blas_thread
 
 LOG_2PI = float(np.log(2.0 * np.pi))
+RESOLUTION = 1e-6
+"""A residual sd below this share of the response's is rounding, not scatter: it is held there."""
+INSIDE = 1e-3
+"""A relative sd (in units of 1 / sqrt(rows per level)) below this is looked at as a zero."""
 
 
 @dataclass(frozen=True)
@@ -85,15 +91,20 @@ def criterion_and_gradient(
 ) -> tuple[float, Floats, Solved]:
     """REML criterion, its gradient with respect to ``theta``, and the factorisation."""
     s = solve(gram, theta)
-    q = gram.design.q
-    inverse = full_inverse(s.factor)
-    product = gram.a[:q] * s.scale
-    trace = np.einsum("ij,ij->i", inverse[:q], product)
-    resid = gram.b[:q] - product @ s.coef
+    d_log_det, d_r2 = slopes(gram, s)
     precision = (gram.n - gram.p) / s.r2 if sigma is None else 1.0 / sigma**2
-    per_column = 2.0 * trace - 2.0 * precision * s.coef[:q] * resid
-    gradient = np.bincount(gram.design.owner, per_column, minlength=len(theta)).astype(np.float64)
-    return _criterion(gram, s, sigma), gradient, s
+    return _criterion(gram, s, sigma), d_log_det + precision * d_r2, s
+
+
+def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
+    """Derivatives of ``log|C|`` and of ``r²`` with respect to theta, (terms,) each."""
+    q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
+    product = gram.a[:q] * s.scale
+    trace = np.einsum("ij,ij->i", full_inverse(s.factor)[:q], product)
+    resid = gram.b[:q] - product @ s.coef
+    d_log_det = np.bincount(owner, 2.0 * trace, minlength=terms)
+    d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
+    return d_log_det.astype(np.float64), d_r2.astype(np.float64)
 
 
 def full_inverse(factor: Floats) -> Floats:
@@ -116,6 +127,7 @@ class RemlFit:
     random : (q,) conditional modes of the random coefficients, in the design's column order
     slope_at_zero : (terms,) derivative of the criterion in theta²; ≥ 0 where a sd is 0 (0 elsewhere)
     evaluations : number of factorisations used
+    sigma_known : sigma was given, or held because the data show no residual at all
     """
 
     gram: Gram
@@ -127,6 +139,7 @@ class RemlFit:
     random: Floats
     slope_at_zero: Floats
     evaluations: int
+    sigma_known: bool = False
 
     def effects(self, term: int) -> pd.Series:
         """Conditional modes of one random term, indexed by its levels."""
@@ -145,19 +158,53 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     sigma : a known residual standard deviation; None profiles it out
     start : (terms,) first guess of theta
 
+    Raises
+    ------
+    FleetError
+        If there are no more rows than fixed columns.
+    numpy.linalg.LinAlgError
+        If the fixed columns are not independent.
+
     Notes
     -----
     The criterion is even in theta, so 0 is always stationary: a term that ends near 0 is tested by its slope
-    in theta² and sent back inside when the slope is negative.
+    in theta² and sent back inside when the slope is negative.  Where the fit leaves no residual (every row
+    equal to its level's mean, say) sigma has no maximum; it is then held at `RESOLUTION` times the
+    response's sd.
     """
+    if gram.n <= gram.p:
+        raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
     with one_blas_thread():
-        return _fit_reml(gram, sigma, start)
+        fit = _fit_reml(gram, sigma, start)
+        floor = RESOLUTION * response_sd(gram) * float(np.sqrt(gram.typical_weight))
+        if sigma is None and not fit.sigma > floor:
+            fit = _fit_reml(gram, floor, None)
+    return fit
+
+
+def response_sd(gram: Gram) -> float:
+    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
+    weight, total = gram.n * gram.typical_weight, gram.yy
+    if "1" in gram.design.fixed:
+        j = gram.design.q + gram.design.fixed.index("1")
+        weight = gram.a[j, j]
+        total -= gram.b[j] ** 2 / weight
+    if total <= 1e-13 * gram.yy:
+        total = 1e-12 * gram.yy or 1e-12
+    return float(np.sqrt(total / weight))
+
+
+def theta_unit(gram: Gram) -> Floats:
+    """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
+    rows = gram.rows_per_level
+    return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
+
+
+Objective = Callable[[Floats], tuple[float, Floats]]
 
 
 def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
-    if gram.n <= gram.p:
-        raise ValueError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows")
-    unit = 1.0 / np.sqrt(np.maximum(gram.rows_per_level, 1e-12))
+    unit = theta_unit(gram)
     count = 0
 
     def f(x: Floats) -> tuple[float, Floats]:
@@ -166,39 +213,58 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
         value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
         return value, gradient * unit
 
-    k = len(unit)
-    x = np.full(k, 3.0) if start is None else np.maximum(start / unit, 0.3)
-    for _ in range(6):
-        bounds = [(0.0, 1e7)] * k
-        x = optimize.minimize(
-            f, x, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9}
-        ).x
-        slope = _slope_at_zero(f, x)
-        x = np.where((x < 1e-3) & (slope >= 0.0), 0.0, x)
-        if not np.any((x < 1e-3) & (slope < 0.0)):
-            break
-        x = np.where((x < 1e-3) & (slope < 0.0), 0.5, x)
-    x = _newton(f, x)
+    first = np.full(len(unit), 3.0) if start is None else np.maximum(start / unit, 0.3)
+    x = _newton(f, _minimise(f, first, gram.rows_per_level > 0.0))
     theta = x * unit
     value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
     q = gram.design.q
     variance = np.diag(full_inverse(s.factor))[q:] * scale**2
-    slope = np.where(x == 0.0, _slope_at_zero(f, x), 0.0)
+    slope = np.where(x == 0.0, _slope_at_zero(f, x) / unit**2, 0.0)
     coef = s.coef * s.scale
-    return RemlFit(gram, theta * scale, scale, value, coef[q:], np.sqrt(variance), coef[:q], slope, count)
+    return RemlFit(
+        gram,
+        theta * scale,
+        scale,
+        value,
+        coef[q:],
+        np.sqrt(variance),
+        coef[:q],
+        slope,
+        count,
+        sigma_known=sigma is not None,
+    )
 
 
-def _slope_at_zero(f, x: Floats) -> Floats:  # type: ignore[no-untyped-def]
+def _minimise(f: Objective, x: Floats, informed: NDArray[np.bool_]) -> Floats:
+    """Minimum over x ≥ 0; terms without data stay at 0, terms near 0 are settled by their slope in x²."""
+    if not informed.any():
+        return np.zeros_like(x)
+    bounds = [(0.0, 3e6 if known else 0.0) for known in informed]
+    x = np.where(informed, x, 0.0)
+    options = {"ftol": 1e-14, "gtol": 1e-9}
+    for _ in range(6):
+        x = optimize.minimize(f, x, jac=True, method="L-BFGS-B", bounds=bounds, options=options).x
+        low = x < INSIDE
+        falling = low & informed & (_slope_at_zero(f, x) < -1e-7)
+        x = np.where(low, 0.0, x)
+        if not falling.any():
+            break
+        x = np.where(falling, 0.5, x)
+    return x
+
+
+def _slope_at_zero(f: Objective, x: Floats) -> Floats:
+    """Derivative in x² of the terms near 0, by the gradient just inside."""
     slope = np.zeros(len(x))
-    for i in np.flatnonzero(x < 1e-3):
+    for i in np.flatnonzero(x < INSIDE):
         probe = x.copy()
         probe[i] = 0.01
         slope[i] = f(probe)[1][i] / 0.02
     return slope
 
 
-def _newton(f, x: Floats, *, steps: int = 4) -> Floats:  # type: ignore[no-untyped-def]
+def _newton(f: Objective, x: Floats, *, steps: int = 4) -> Floats:
     """Polish the terms inside the boundary by Newton steps on the gradient (Hessian by differences)."""
     free = np.flatnonzero(x > 0.0)
     if free.size == 0:
@@ -275,6 +341,7 @@ def fit_frame(
         fit.random,
         fit.slope_at_zero,
         fit.evaluations,
+        fit.sigma_known,
     )
 
 
