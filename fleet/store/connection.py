@@ -52,7 +52,7 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
         return FleetError(f"{path} is not a fleet store; name the store with --store or FLEET_STORE.")
     if "corrupt" in text or "checksum" in text or "could not read enough bytes" in text:
         return FleetError(f"the store {path} is damaged; take the newest backup: fleet restore BACKUP.")
-    if "no space left" in text or "disk full" in text or "out of disk" in text:
+    if any(words in text for words in ("no space left", "disk full", "out of disk", "file too large")):
         return FleetError(f"the disk is full: nothing was stored in {path}; make room and try again.")
     if "does not exist" in text and "database" in text:
         return absent(path)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
-from fleet.intake import TokenKey, intake_file, load_key
+from fleet.intake import TokenKey, intake_file, load_key, propose_guide
+from fleet.intake.guide import Guide, Rule
 from fleet.store import Store
 
 HEAD = "sheet_no,measured_on,body_family,serial,vtf_mn\n"
@@ -141,35 +144,45 @@ def test_today_can_be_told(write: Write, store: Store) -> None:
     assert [(f.line, f.reason) for f in report.faults] == [(3, "is in the future")]
 
 
-def test_planted_names_and_serials_are_found_nowhere(tmp_path: Path, store: Store, own_key: Path) -> None:
-    """Names, mail addresses and serials put into every cell and header are in no file and in no message."""
-    names = [f"Planted Person {i:03d}" for i in range(80)]
-    mails = [f"planted{i:03d}@person.example" for i in range(80)]
-    serials = [f"PLANTED-SERIAL-{i:03d}" for i in range(80)]
-    columns = [
-        "sheet_no",
-        "measured_on",
-        "body_family",
-        "operator",
-        "vtf_mn",
-        "stylus_profile",
-        "peculiarities",
-    ]
-    right = ["A{i}", "2024-03-01", "F1", "op", "19", "elliptical", "worn"]
-    lines = [",".join([*columns, "serial", "Owner Planted Person", "remark"])]
-    for i in range(80):
-        row = [cell.replace("{i}", str(i)) for cell in right]
-        if i >= 20:
-            row[i % len(row)] = (names if i % 2 else mails)[i]
-        lines.append(",".join([*row, serials[i], names[i], mails[i]]))
-    path = tmp_path / "Planted Person.csv"
+def planted_file(path: Path, rng: random.Random) -> tuple[int, list[str]]:
+    """1 000 rows, four of five with a name or a mail address in some column; (rows without, serials)."""
+    serials = [f"PLANTED-SERIAL-{i:04d}" for i in range(1000)]
+    right = {name: _right_cell(column) for name, column in COLUMNS.items() if name != "serial"}
+    lines = [",".join([*right, "serial", "Owner Planted Person", "planted0@person.example", "remark"])]
+    clean = 0
+    for i, serial in enumerate(serials):
+        row = {**right, "sheet_no": f"A{i}"}
+        if i % 5:
+            row[rng.choice(list(row))] = rng.choice(
+                [f"Planted Person {i}", f"planted{i}@person.example", f"Planted; Person {i}", f"{i} Planted"]
+            )
+        else:
+            clean += 1
+        lines.append(",".join([*row.values(), serial, f"Planted Person {i}", "planted", f"Planted said {i}"]))
     path.write_text("\n".join(lines) + "\n")
-    report = intake_file(store, path)
-    assert (report.accepted, report.put_aside) == (20, 60)
+    return clean, serials
+
+
+def _right_cell(column: Column) -> str:
+    if column.kind == "number":
+        return f"{column.low:g}"
+    return {"date": "2024-03-01", "code": "C1", "text": "E1"}.get(column.kind) or column.words[0]
+
+
+@pytest.mark.parametrize("guided", [False, True])
+def test_planted_names_and_serials_are_found_nowhere(
+    tmp_path: Path, store: Store, own_key: Path, guided: bool
+) -> None:
+    """Names, mail addresses and serials put into every column and header are in no file and in no message."""
+    path = tmp_path / "Planted Person.csv"
+    clean, serials = planted_file(path, random.Random(4))
+    rules = tuple(Rule(name, name) for name in COLUMNS)
+    report = intake_file(store, path, guide=Guide(rules) if guided else None)
+    assert (report.rows_read, report.accepted, report.put_aside) == (1000, clean, 1000 - clean)
     said = report.sentence.replace(report.file, "") + "".join(
         str(fault._replace(file="")) for fault in (*report.faults, *report.warnings)
     )
-    said += str(report.ignored)
+    said += str(report.ignored) + propose_guide(path).toml
     kept = (
         b"".join(f.read_bytes() for f in store.path.parent.rglob("*") if f.is_file()) + own_key.read_bytes()
     )
