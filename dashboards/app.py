@@ -7,15 +7,15 @@ import streamlit as st
 from dashboards import layout
 from fleet.errors import FleetError
 
-PAGES = Path(__file__).parent / "pages"
+VIEWS = Path(__file__).parent / "views"  # a folder called "pages" would be taken for pages without this frame
 
 st.set_page_config(page_title="fleet", page_icon=":material/straighten:", layout="wide")
 page = st.navigation(
     [
-        st.Page(PAGES / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
-        st.Page(PAGES / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
-        st.Page(PAGES / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
-        st.Page(PAGES / "attainment.py", title="Attainment", icon=":material/target:"),
+        st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
+        st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
+        st.Page(VIEWS / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
+        st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
     ],
     position="top",
 )

@@ -1,0 +1,56 @@
+"""A small filled store, and the pages run against it in this process."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from page_helpers import APP, OpenPage, bench_sheets
+from streamlit import config
+from streamlit.testing.v1 import AppTest
+
+from fleet.refit import refit
+from fleet.store import Store
+
+
+@pytest.fixture(scope="session")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with 260 of the demo bench's sheets and a house model."""
+    path = tmp_path_factory.mktemp("dashboard") / "filled.duckdb"
+    store = Store(path).create()
+    store.append(bench_sheets(), file_name="demo.csv")
+    refit(store)
+    return path
+
+
+@pytest.fixture
+def own(filled: Path, tmp_path: Path) -> Path:
+    """A copy of the filled store that a test may change."""
+    return Path(shutil.copy(filled, tmp_path / "own.duckdb"))
+
+
+@pytest.fixture(autouse=True)
+def told_in_full() -> Iterator[None]:
+    """What goes wrong is told in full; a changed store is a new key of the caches, so they may stay warm."""
+    before = config.get_option("client.showErrorDetails")
+    config.set_option("client.showErrorDetails", "full")
+    yield
+    config.set_option("client.showErrorDetails", before)
+
+
+@pytest.fixture
+def open_page(monkeypatch: pytest.MonkeyPatch) -> OpenPage:
+    """Open one page over one store, as a link with these filters would."""
+
+    def opened(store: Path, page: str = "enquiry", **filters: str | list[str]) -> AppTest:
+        monkeypatch.setenv("FLEET_STORE", str(store))
+        app = AppTest.from_file(str(APP), default_timeout=30)
+        if page != "enquiry":
+            app.switch_page(f"views/{page}.py")
+        for name, value in filters.items():
+            app.query_params[name] = value
+        return app.run()
+
+    return opened
