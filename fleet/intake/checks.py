@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
 from fleet.intake import hints
 from fleet.intake.convert import Convert
 from fleet.intake.faults import Fault, printable
+from fleet.intake.plausible import marks, odd_readings
 from fleet.intake.table import SheetTable, Text
 from fleet.intake.tokens import TokenKey
 from fleet.spreadsheet import restore
@@ -37,7 +38,8 @@ class Checked:
     Attributes
     ----------
     file : the file's name as faults show it.
-    good : rows without a fault, indexed by line; serials are there only as `serial_token`.
+    good : rows without a fault, indexed by line; serials are there only as `serial_token`, and for bench
+        sheets `marks` holds codes of what looks odd.
     faults : what is wrong, by line and column (at most `MOST_FAULTS_TOLD`).
     warnings : what looks odd in rows that are good all the same, by line.
     rows_read, put_aside : counts of rows; `len(good)` is the difference.
@@ -71,10 +73,11 @@ def check_sheets(table: SheetTable, *, key: TokenKey | None = None, today: dt.da
     today : last day that isn't in the future, the computer's if None.
     """
     checked = check_table(table, COLUMNS, key=key, today=today)
-    from fleet.intake.plausible import odd_readings
-
-    warnings = odd_readings(checked.good, checked.file)
-    return Checked(**{**checked.__dict__, "warnings": warnings})
+    return replace(
+        checked,
+        good=checked.good.assign(marks=marks(checked.good)),
+        warnings=odd_readings(checked.good, checked.file),
+    )
 
 
 def check_table(

@@ -60,18 +60,18 @@ _ARROW: Final = {"number": pa.float64(), "date": pa.date32()}
 
 
 def staging_table(good: pd.DataFrame) -> pa.Table:
-    """The frame as an Arrow table with exactly the stored columns and their types, plus `position`.
+    """The frame as an Arrow table with the stored columns, their types, `marks` and `position`.
 
     Raises
     ------
     ValueError
         If a serial, a column that the store doesn't know, or no sheet number at all is given.
     """
-    unknown = set(good.columns) - set(STORED_COLUMNS) - {"line"}
+    unknown = set(good.columns) - set(STORED_COLUMNS) - {"line", "marks"}
     if unknown:
         raise ValueError(f"got columns {sorted(map(str, unknown))}; expected only those of STORED_COLUMNS")
     columns: dict[str, pa.Array] = {"position": pa.array(np.arange(len(good), dtype=np.int64))}
-    for name in STORED_COLUMNS:
+    for name in (*STORED_COLUMNS, "marks"):
         column = COLUMNS.get(name)
         kind = _ARROW.get(column.kind, pa.string()) if column else pa.string()
         default = column.default if column else None
@@ -136,8 +136,10 @@ with top as (
     from sheet semi join staged using (bench, sheet_no)
     group by bench, sheet_no
 )
-insert into sheet (intake_id, version, {", ".join(STORED_COLUMNS)})
-select $intake_id, coalesce(top.version, 0) + 1, {", ".join(f"staged.{name}" for name in STORED_COLUMNS)}
+insert into sheet (intake_id, version, marks, {", ".join(STORED_COLUMNS)})
+select
+    $intake_id, coalesce(top.version, 0) + 1, staged.marks,
+    {", ".join(f"staged.{name}" for name in STORED_COLUMNS)}
 from staged
 join judged on judged.position = staged.position and judged.verdict = 'new'
 left join top on top.bench = staged.bench and top.sheet_no = staged.sheet_no

@@ -27,7 +27,7 @@ from fleet.store.connection import (
 )
 from fleet.store.migrate import migrate, newest_schema, schema_of
 
-CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id")
+CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
 
 
@@ -95,9 +95,12 @@ class Store:
     def reader(self) -> Iterator[Connection]:
         """A connection that can only read this one file; waits a little for a writer to finish."""
         self._be_there()
-        if self._schema() < newest_schema():
-            with self.writer():
-                pass
+        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
+            if schema_of(con, self.path) == newest_schema():
+                yield con
+                return
+        with self.writer():
+            pass  # brings an older store up to date
         with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
             yield con
 
@@ -121,10 +124,6 @@ class Store:
             raise absent(self.path)
         if self.path.is_dir():
             raise FleetError(f"{self.path} is a folder, not a store; name the store's file with --store.")
-
-    def _schema(self) -> int:
-        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
-            return schema_of(con, self.path)
 
     def revision(self) -> int:
         """Number of changes made to the store so far; it grows with each."""
@@ -151,7 +150,8 @@ class Store:
 
         Parameters
         ----------
-        good : typed rows with columns of `STORED_COLUMNS` (a missing one is empty throughout).
+        good : typed rows with columns of `STORED_COLUMNS` (a missing one is empty throughout), and perhaps
+            `marks`: what looked odd in a row, as codes with `;` between.
         file_name : what the intake's record calls the file.
         rows_read, put_aside : counts of the file, if the checks put rows aside before.
         key_check : check value of the key that made the tokens; another than the store's is refused.

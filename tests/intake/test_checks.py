@@ -192,6 +192,7 @@ def test_odd_readings_go_in_with_a_warning(
     (warning,) = checked.warnings
     assert (warning.line, warning.column) == (2, column)
     assert says in warning.reason
+    assert checked.good["marks"].notna().all()
 
 
 def test_small_negative_sags_are_no_oddity(sheet: Sheet) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from fleet.columns import COLUMNS, Column
+from fleet.columns import COLUMNS, STORED_COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.intake import TokenKey, intake_file, load_key, propose_guide
 from fleet.intake.guide import Guide, Rule
@@ -88,6 +88,18 @@ def test_a_number_used_twice_in_one_file_lets_the_first_in(write: Write, store: 
     (fault,) = report.faults
     assert (fault.line, fault.column) == (4, "sheet_no")
     assert "line 2" in fault.reason
+
+
+def test_odd_rows_go_in_marked(write: Write, store: Store) -> None:
+    """What looked odd at the door is found again in the store; marks are no part of a sheet's contents."""
+    head = "sheet_no,measured_on,body_family,stylus_profile,sra_static_deg,sra_dynamic_deg,zenith_deg\n"
+    rows = "A1,2024-03-01,F1,,90,92,\nA2,2024-03-01,F1,,92,91,\nA3,2024-03-01,F1,spherical,90,92,1\n"
+    intake_file(store, write(head + rows))
+    found = store.current(["marks"])["marks"]
+    assert found.isna().tolist() == [False, True, False]
+    assert found.dropna().tolist() == ["rake_swapped", "rake_swapped;spherical_rake;spherical_zenith"]
+    bare = store.current(list(STORED_COLUMNS))
+    assert store.append(bare, file_name="again.csv").already_there == 3
 
 
 def test_two_benches_may_use_the_same_number(write: Write, store: Store) -> None:
