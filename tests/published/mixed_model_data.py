@@ -1,4 +1,4 @@
-"""Small published data sets of mixed models, written out in full.
+"""Small published data sets of mixed models, written out in full, and a prior that two of them are run with.
 
 Dyestuff: Davies 1947 (also Box & Tiao 1973), yield of dyestuff, 6 batches of 5.
 Dyestuff2: Box & Tiao 1973, constructed so that the batches differ less than chance would make them.
@@ -11,6 +11,8 @@ Rats: Gelfand, Hills, Racine-Poon & Smith 1990, weights of 30 young rats at 8, 1
 
 import numpy as np
 import pandas as pd
+
+from fleet.models.bayes import LogPrior
 
 DYESTUFF = """
 1545 1440 1440 1520 1580
@@ -167,3 +169,13 @@ def rats() -> pd.DataFrame:
             "y": numbers(RATS),
         }
     )
+
+
+def gamma_precisions(shape: float, rate: float) -> LogPrior:
+    """Independent Gamma priors on 1 / sd² of every sd and of sigma, as a density of the sds."""
+
+    def log_prior(sds: np.ndarray, sigma: float) -> float:
+        x = np.append(sds, sigma)
+        return float((-(2.0 * shape + 1.0) * np.log(x) - rate / x**2).sum())
+
+    return log_prior
