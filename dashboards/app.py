@@ -9,7 +9,7 @@ from fleet.errors import FleetError
 
 VIEWS = Path(__file__).parent / "views"  # a folder called "pages" would be taken for pages without this frame
 
-st.set_page_config(page_title="fleet", page_icon=":material/straighten:", layout="wide")
+st.set_page_config(page_title="fleet", page_icon=layout.ICON, layout="wide")
 page = st.navigation(
     [
         st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),

@@ -20,6 +20,11 @@ from fleet.judgements.policy import Policy, load_policy, pick_policy
 
 BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 EVERYTHING: Final = "all"
+ICON: Final = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
+<rect width="32" height="32" rx="6" fill="#0072B2"/>
+<path d="M5 9L21 20" stroke="#fff" stroke-width="4" stroke-linecap="round"/>
+<path d="M21 20l-2 6" stroke="#E69F00" stroke-width="4" stroke-linecap="round"/></svg>"""
+"""A cantilever and its stylus. Drawn here because an icon by name would be fetched from another host."""
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,16 @@ from fleet.judgements.distributions import (
     FEWEST_FOR_MEDIAN,
     QUANTITIES,
     distribution,
+    group_means,
     median_interval,
 )
+from fleet.models.house import House
+from fleet.models.links import observe
+from fleet.models.predict import Predictor
+from fleet.refit import refit
+from fleet.store import Store
+
+READ = ("sra_static_deg", "sra_dynamic_deg", "sag_deg")
 
 
 def sheets(**columns: object) -> pd.DataFrame:
@@ -114,3 +122,67 @@ def test_unknown_words_and_nothing_read_are_told_in_one_line() -> None:
         distribution(frame, "zenith_deg", "colour")
     with pytest.raises(FleetError, match="no sheet tells the tilt room"):
         distribution(frame, "tilt_room_deg", "kind")
+
+
+def test_the_models_word_is_its_own_expectation_averaged_over_the_group(fitted: House) -> None:
+    """The link's own predictor, averaged over the group's rows, is the group's mean, and surer than one row's
+    (derived: the average of linear predictors is the predictor of the average)."""
+    frame = fleet_frame()
+    seen = observe(frame, fitted.facts.fill())
+    codes = (frame["assembly_source"] == "S01").to_numpy().astype(np.intp)
+    for link in ("tracking", "zenith", "sag"):
+        mean, sd = group_means(fitted, link, seen, codes, 2)
+        covariates = {c: seen[c].to_numpy() for c in fitted.links[link].link.columns}
+        rows, variances = Predictor(fitted.links[link]).mean_and_variance(seen, covariates)
+        for group in (0, 1):
+            assert mean[group] == pytest.approx(rows.mean(axis=0)[codes == group].mean(), abs=1e-9)
+            alone = np.sqrt(variances.mean(axis=0)[codes == group])
+            assert 0.0 < sd[group] < alone.mean()
+
+
+def test_small_groups_lean_on_the_fleet(fitted: House) -> None:
+    """For a source with few units the model stands between the raw mean and the fleet's, and its interval is
+    wider than a large group's."""
+    found = distribution(fleet_frame(), "zenith_deg", "assembly_source", fitted).table.set_index("group")
+    small, large = found.loc["S04"], found.loc["S01"]
+    assert (small["n"], large["n"]) == (4, 80)
+    assert 0.0 < small["model"] < small["median"]
+    assert small["model_high"] - small["model_low"] > large["model_high"] - large["model_low"]
+
+
+def test_rake_is_put_together_from_its_links(fitted: House) -> None:
+    """The model's rake is its tracking angle plus its built-in angle less its sag, near the raw mean."""
+    frame = fleet_frame()
+    by = {q: distribution(frame, q, "stylus_profile", fitted).table.iloc[0] for q in QUANTITIES if q in READ}
+    still = by["sra_static_deg"]["model"]
+    assert by["sra_dynamic_deg"]["model"] == pytest.approx(still - by["sag_deg"]["model"], abs=1e-9)
+    assert still == pytest.approx(frame["sra_static_deg"].mean(), abs=0.1)
+
+
+def fleet_frame() -> pd.DataFrame:
+    """260 units of four sources, one of them small and off in zenith."""
+    rng = np.random.default_rng(8)
+    sources = np.repeat(["S01", "S02", "S03", "S04"], [80, 90, 86, 4])
+    n = len(sources)
+    frame = sheets(zenith_deg=np.where(sources == "S04", 2.0, 0.0) + rng.normal(0.0, 0.5, n))
+    vta, sag = rng.normal(22.0, 0.8, n), rng.normal(0.8, 0.1, n)
+    still = vta + sag + rng.normal(69.0, 0.5, n)
+    return frame.assign(
+        assembly_source=sources,
+        body_family=[f"F{i % 9:03d}" for i in range(n)],
+        measured_on=pd.Timestamp("2024-05-01"),
+        vtf_mn=18.0,
+        compliance_um_per_mn=12.0,
+        cantilever_length_mm=5.5,
+        vta_dynamic_deg=vta.round(2),
+        sra_static_deg=still.round(2),
+        sra_dynamic_deg=(still - sag).round(2),
+    )
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory: pytest.TempPathFactory) -> House:
+    """The house model of `fleet_frame`."""
+    store = Store(tmp_path_factory.mktemp("groups") / "fleet.duckdb").create()
+    store.append(fleet_frame().drop(columns=["unit", "newest"]), file_name="fleet.csv")
+    return refit(store)
