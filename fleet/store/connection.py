@@ -28,7 +28,6 @@ _CONFIG: Final[dict[str, Any]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "python_enable_replacements": False,
-    "enable_progress_bar": False,
     "storage_compatibility_version": "v1.4.0",
 }
 _SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False, "lock_configuration": True}
