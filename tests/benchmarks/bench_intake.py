@@ -49,9 +49,7 @@ def main(n_rows: int) -> None:
         path = Path(folder) / "many.csv"
         made_up(n_rows).to_csv(path, index=False)
         start = time.perf_counter()
-        with duckdb.connect(
-            str(Path(folder) / "bare.duckdb"), config={"threads": 2}
-        ) as con:
+        with duckdb.connect(str(Path(folder) / "bare.duckdb"), config={"threads": 2}) as con:
             con.execute("create table sheet as select * from read_csv(?)", [str(path)]).fetchall()
         bare_s = time.perf_counter() - start
         first_s, said = timed_intake(folder, path)
