@@ -47,6 +47,14 @@ def test_every_import_is_a_dependency() -> None:
     assert {names.get(n, n) for n in outside} - declared == set()
 
 
+def test_every_dependency_is_imported() -> None:
+    """Nothing is installed for users that the three packages don't import."""
+    from test_layers import ALL, imports
+
+    used = {name.split(".")[0] for _, path in ALL for name in imports(path)}
+    assert {line.split(">")[0] for line in PROJECT["dependencies"]} - used == set()
+
+
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     """Names in a wheel built from a copy of the tree, without the network."""
