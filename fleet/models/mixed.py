@@ -32,7 +32,9 @@ from fleet.models.threads import one_blas_thread
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
-"""A residual sd below this share of the response's is rounding, not scatter: it is held there."""
+"""A residual sd below this share of the response's is rounding, not scatter."""
+HELD = 1e-5
+"""Where such a residual is held: small enough to mean none, large enough for sound arithmetic."""
 INSIDE = 1e-3
 """A relative sd (in units of 1 / sqrt(rows per level)) below this is looked at as a zero."""
 
@@ -169,16 +171,16 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     -----
     The criterion is even in theta, so 0 is always stationary: a term that ends near 0 is tested by its slope
     in theta² and sent back inside when the slope is negative.  Where the fit leaves no residual (every row
-    equal to its level's mean, say) sigma has no maximum; it is then held at `RESOLUTION` times the
+    equal to its level's mean, say) sigma has no maximum; it is then held at `HELD` times the
     response's sd.
     """
     if gram.n <= gram.p:
         raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
     with one_blas_thread():
         fit = _fit_reml(gram, sigma, start)
-        floor = RESOLUTION * response_sd(gram) * float(np.sqrt(gram.typical_weight))
-        if sigma is None and not fit.sigma > floor:
-            fit = _fit_reml(gram, floor, None)
+        spread = response_sd(gram) * float(np.sqrt(gram.typical_weight))
+        if sigma is None and not fit.sigma > RESOLUTION * spread:
+            fit = _fit_reml(gram, HELD * spread, None)
     return fit
 
 

@@ -1,0 +1,193 @@
+"""What sheets read against what their kind should read, the unit's own sheet left out.
+
+Leaving a unit out of its own reference is closed form: with leverage h the expectation without it is
+``(fit - h·reading) / (1 - h)`` and its variance ``v / (1 - h)``.  A reading beyond the cut never was in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.models.gram import Floats
+from fleet.models.house import CUT_SIGMAS, House, LinkFit
+from fleet.models.links import FACTORS, JUDGED, LINK, PAIR, PAIRED, observe
+from fleet.models.spread import nearest_covariance
+
+LARGEST_LEVERAGE: Final = 0.95
+
+
+@dataclass(frozen=True)
+class Residuals:
+    """Residuals of m sheets in the order of `JUDGED`.
+
+    Attributes
+    ----------
+    value : (m, 7) reading minus expectation, NaN where not read
+    expected : (m, 7) what the kind should read
+    covariance : (m, 7, 7) of the residuals of a sound unit: reading noise, unit spread, what the fleet leaves
+        unknown about family, source and material
+    observed : the sheets as the links see them (see `observe`)
+    seen : per factor (m,) whether the fleet knows the level
+    """
+
+    value: Floats
+    expected: Floats
+    covariance: Floats
+    observed: pd.DataFrame
+    seen: dict[str, NDArray[np.bool_]]
+
+
+def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] | None = None) -> Residuals:
+    """Residuals of sheets against the house model without their own unit.
+
+    Parameters
+    ----------
+    house : House
+    sheets : bench sheets, canonical columns
+    taught : (m,) whether the sheet is one that the model learnt from; default none is
+
+    Returns
+    -------
+    Residuals
+    """
+    observed = observe(sheets, house.facts.fill())
+    m = len(observed)
+    own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
+    cells = _Cells(observed)
+    value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
+    variance = np.zeros((m, len(JUDGED)))
+    for j, name in enumerate(JUDGED):
+        if name in PAIRED or name not in house.links:
+            continue
+        y = observed[f"y_{name}"].to_numpy()
+        fit = house.links[name]
+        expected[:, j], variance[:, j] = _left_out(fit, cells, observed, y, own)
+        value[:, j] = y - expected[:, j]
+    known = variance.copy()
+    covariance = np.zeros((m, len(JUDGED), len(JUDGED)))
+    angles = _pair_left_out(house, cells, observed, own)
+    if angles is not None:
+        expected[:, :2], pair_cov = angles
+        value[:, :2] = observed[[f"y_{n}" for n in PAIRED]].to_numpy() - expected[:, :2]
+        covariance[:, :2, :2] = pair_cov
+    unit = unit_variance(house, observed)
+    scatter = house.correlation * np.sqrt(unit[:, :, None] * unit[:, None, :])
+    covariance += scatter
+    index = np.arange(2, len(JUDGED))
+    covariance[:, index, index] += known[:, 2:]
+    seen = {f: np.isin(observed[f].astype(str), house.facts.combos[f].astype(str).unique()) for f in FACTORS}
+    return Residuals(value, expected, covariance, observed, seen)
+
+
+def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
+    """Variance of a sound unit's reading about its expectation, (m, 7): unit spread and reading noise."""
+    s = observed["s"].to_numpy(dtype=float)
+    typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
+    s2 = np.where(np.isnan(s), typical, s) ** 2
+    source = observed["source"].to_numpy(dtype=object)
+    out = np.ones((len(observed), len(JUDGED)))
+    for j, name in enumerate(JUDGED):
+        if name in house.links:
+            fit = house.links[name]
+            out[:, j] = fit.spread.total(s2, source) * float((fit.posterior.sigma**2).mean())
+    return out
+
+
+class _Cells:
+    """Unique combinations of levels among the sheets, so that designs are looked up once each."""
+
+    def __init__(self, observed: pd.DataFrame) -> None:
+        grouped = observed.groupby(list(FACTORS), sort=False)
+        self.code = grouped.ngroup().to_numpy()
+        first = pd.Series(self.code).drop_duplicates().index
+        self.levels = {f: observed[f].astype(str).to_numpy(dtype=object)[first] for f in FACTORS}
+        self.size = len(first)
+
+
+def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Expectation (less the link's centre) and its variance, per sheet."""
+    mean, cov, sds = fit.centre
+    design = fit.gram.design
+    found = design.columns_of(cells.levels, cells.size)
+    columns = list(fit.link.columns)
+    place = {c: i for i, c in enumerate(["1", *columns])}
+    k = len(place)
+    level = np.zeros((cells.size, k))
+    fixed = {name: design.q + j for j, name in enumerate(design.fixed)}
+    for name, j in fixed.items():
+        level[:, place[name]] += mean[j]
+    quad = np.zeros((cells.size, k, k))
+    groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
+    groups += [(place[name], np.full(cells.size, j)) for name, j in fixed.items()]
+    for t, (ka, ia) in enumerate(groups):
+        safe_a, on_a = np.maximum(ia, 0), ia >= 0
+        if t < len(design.terms):
+            level[:, ka] += np.where(on_a, mean[safe_a], 0.0)
+            quad[:, ka, ka] += np.where(on_a, 0.0, sds[t] ** 2)
+        for kb, ib in groups:
+            safe_b, on_b = np.maximum(ib, 0), ib >= 0
+            quad[:, ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
+    values = np.ones((len(observed), k))
+    for c in columns:
+        values[:, place[c]] = np.nan_to_num(observed[c].to_numpy(dtype=float))
+    expectation = (values * level[cells.code]).sum(axis=1)
+    variance = np.einsum("ma,mab,mb->m", values, quad[cells.code], values)
+    return expectation, np.maximum(variance, 1e-12)
+
+
+def _left_out(
+    fit: LinkFit, cells: _Cells, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Expectation and its variance without the sheet itself, where it was among the teachers."""
+    expectation, variance = _expect(fit, cells, observed)
+    expectation += fit.link.centre
+    missing = observed[list(fit.link.columns)].isna().any(axis=1).to_numpy()
+    expectation = np.where(missing, np.nan, expectation)
+    total = _total(fit, observed)
+    leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
+    inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
+    free = 1.0 - leverage
+    without = (expectation - leverage * y) / free
+    return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
+
+
+def _total(fit: LinkFit, observed: pd.DataFrame) -> Floats:
+    s = np.nan_to_num(observed["s"].to_numpy(dtype=float), nan=1.5)
+    return fit.spread.total(s**2, observed["source"].to_numpy(dtype=object)) * float(
+        (fit.posterior.sigma**2).mean()
+    )
+
+
+def _pair_left_out(
+    house: House, cells: _Cells, observed: pd.DataFrame, own: NDArray[np.bool_]
+) -> tuple[Floats, Floats] | None:
+    """Expected tracking and built-in angle (m, 2) and the covariance of that expectation (m, 2, 2)."""
+    if not set(PAIR) <= set(house.links):
+        return None
+    centres = np.array([LINK[n].centre for n in PAIRED])
+    readings = observed[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float) - centres
+    turned = readings @ house.turn.T
+    expected, variance = np.empty(turned.shape), np.empty(turned.shape)
+    for i, name in enumerate(PAIR):
+        fit = house.links[name]
+        expected[:, i], variance[:, i] = _left_out(fit, cells, observed, turned[:, i], own)
+    back = np.linalg.inv(house.turn)
+    cov = np.einsum("ij,mj,kj->mik", back, variance, back)
+    return expected @ back.T + centres, cov
+
+
+def whitened(cov: Floats) -> Floats:
+    """Lower Cholesky factors of covariances (m, d, d), made safely positive definite."""
+    d = cov.shape[-1]
+    scale = np.sqrt(np.einsum("mii->mi", cov))
+    correlation = cov / scale[:, :, None] / scale[:, None, :]
+    try:
+        factor = np.linalg.cholesky(correlation + 1e-9 * np.eye(d))
+    except np.linalg.LinAlgError:
+        factor = np.linalg.cholesky(nearest_covariance(correlation, floor=1e-6) + 1e-9 * np.eye(d))
+    return np.asarray(factor * scale[:, :, None])
