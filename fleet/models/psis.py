@@ -59,7 +59,8 @@ def pareto_shape(exceedances: Floats) -> tuple[float, float]:
     b = 1.0 / x[-1] + (1.0 - np.sqrt(grid / (np.arange(1, grid + 1) - 0.5))) / (3.0 * quartile)
     shape = np.log1p(-b[:, None] * x).mean(axis=1)
     log_lik = m * (np.log(-b / shape) - shape - 1.0)
-    weight = 1.0 / np.exp(log_lik - log_lik[:, None]).sum(axis=1)
+    weight = np.exp(log_lik - log_lik.max())
+    weight /= weight.sum()
     keep = weight > 10.0 * np.finfo(float).eps
     b_hat = float((b[keep] * weight[keep]).sum() / weight[keep].sum())
     k = float(np.log1p(-b_hat * x).mean())
