@@ -19,7 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from fleet.judgements.signatures import ELECTRICAL, FAULTS, MECHANICAL, SEEN, Signature, Whitened, forward, signatures
+from fleet.judgements.signatures import (
+    ELECTRICAL,
+    FAULTS,
+    MECHANICAL,
+    SEEN,
+    Signature,
+    Whitened,
+    forward,
+    signatures,
+)
 from fleet.models.house import House
 from fleet.models.links import JUDGED
 from fleet.models.residuals import Residuals, whitened
@@ -144,7 +153,9 @@ def _shares(prior: FaultPrior) -> Floats:
     return np.array([prior.shares.get(f, 0.0) for f in FAULTS])
 
 
-def _whiten(resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64], kappa: float, scale: float) -> Whitened:
+def _whiten(
+    resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64], kappa: float, scale: float
+) -> Whitened:
     factor = whitened(resid.covariance[np.ix_(rows, links, links)] * scale)
     return Whitened.of(signatures(resid.expected[rows], kappa), links, factor)
 
@@ -166,12 +177,12 @@ def _null(
     draws: int,
 ) -> Floats:
     """Sorted scores of simulated sound sheets with this pattern of readings."""
-    some = rows if len(rows) <= NULL_SHEETS else np.sort(rng.choice(rows, NULL_SHEETS, replace=False))
-    repeats = max(1, int(np.ceil(draws * NULL_SHEETS / len(some)))) if len(some) < NULL_SHEETS else draws
+    many = len(rows) > NULL_SHEETS
+    some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
     white_of = _whiten(resid, some, links, kappa, scale)
     readings = np.full((len(some), len(JUDGED)), np.nan)
     found = []
-    for _ in range(repeats):
+    for _ in range(draws):
         white = rng.standard_normal((len(some), len(links)))
         value = np.einsum("mij,mj->mi", white_of.factor, white)
         readings[:, links] = resid.expected[np.ix_(some, links)] + value
@@ -221,4 +232,3 @@ def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool
     distance = (forward(factor, resid.value[rows]) ** 2).sum(axis=1)
     expected = stats.chi2.ppf(0.5, resid.value.shape[1])
     return float(np.clip(np.median(distance) / expected, *SCALE_LIMITS))
-

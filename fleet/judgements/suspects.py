@@ -1,0 +1,175 @@
+"""Suspects: units that are not normal for their kind, each with the likeliest cause and a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.judgements.explain import explain
+from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
+from fleet.judgements.signatures import FAULTS
+from fleet.models.house import House
+from fleet.models.links import READINGS
+from fleet.models.residuals import Residuals, residuals
+
+Floats = NDArray[np.float64]
+HEALTHY: Final = "healthy"
+DISAGREE_SIGMAS: Final = 4.0
+AGAIN: Final = " measure it again."
+READING_WORDS: Final = {
+    "sra_static_deg": "rake still",
+    "sra_dynamic_deg": "rake turning",
+    "vta_dynamic_deg": "tracking angle",
+    "zenith_deg": "zenith",
+    "azimuth_optical_deg": "azimuth as seen",
+    "azimuth_electrical_deg": "electrical azimuth",
+    "channel_balance_db": "channel balance",
+}
+COLUMNS: Final = (
+    "sheet_no",
+    "unit",
+    "measured_on",
+    "score",
+    "p_value",
+    "q_value",
+    "flagged",
+    "leading_fault",
+    "p_healthy",
+    *(f"p_{fault}" for fault in FAULTS),
+    "why",
+)
+
+
+@dataclass(frozen=True)
+class Suspects:
+    """The judged sheets and what the list says as a whole.
+
+    Attributes
+    ----------
+    table : one row a sheet, `COLUMNS`, flagged units first, then by score
+    sentence : how many units were judged and flagged, at which rate of false alarms
+    fdr : the rate asked for
+    scale : what the bulk of the fleet put on the model's spread (1 = as the model says)
+    """
+
+    table: pd.DataFrame
+    sentence: str
+    fdr: float
+    scale: float
+
+
+def suspects(
+    house: House, sheets: pd.DataFrame, *, fdr: float = 0.05, prior: FaultPrior | None = None, seed: int = 7
+) -> Suspects:
+    """Judge every sheet against the house model without its own unit.
+
+    Parameters
+    ----------
+    house : House
+    sheets : current sheets (canonical columns, ``unit``, ``newest``); reference sheets are left out
+    fdr : share of false alarms that the list may hold
+    prior : shares of faults, default the documented ones
+    seed : of the simulated null
+
+    Returns
+    -------
+    Suspects
+        A unit with several sheets has one p-value: the least of its sheets', times their number.
+    """
+    frame = sheets[sheets["purpose"].fillna("unit") == "unit"] if "purpose" in sheets else sheets
+    frame = frame.reset_index(drop=True)
+    if frame.empty:
+        return Suspects(pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 1.0)
+    newest = frame["newest"].to_numpy(dtype=bool)
+    resid = residuals(house, frame, taught=newest)
+    scores = score_sheets(house, resid, prior=prior, bulk=newest, seed=seed)
+    p_unit, q_unit = _by_unit(scores.p_value, frame["unit"].to_numpy())
+    flagged = q_unit <= fdr
+    table = _table(frame, scores, p_unit, q_unit, flagged)
+    table["why"] = _why(house, frame, resid, scores, flagged)
+    order = np.lexsort((table["sheet_no"], -table["score"].fillna(-np.inf), ~table["flagged"]))
+    table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
+    return Suspects(table, _sentence(table, fdr), fdr, scores.scale)
+
+
+def _by_unit(p: Floats, unit: NDArray[np.object_]) -> tuple[Floats, Floats]:
+    """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value, repeated per sheet."""
+    from statsmodels.stats.multitest import multipletests
+
+    names, code = np.unique(unit.astype(str), return_inverse=True)
+    least = np.full(len(names), 1.0)
+    np.minimum.at(least, code, p)
+    of_unit = np.minimum(least * np.bincount(code), 1.0)
+    q = multipletests(of_unit, method="fdr_bh")[1]
+    return of_unit[code], q[code]
+
+
+def _table(
+    frame: pd.DataFrame, scores: Scores, p: Floats, q: Floats, flagged: NDArray[np.bool_]
+) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "sheet_no": frame["sheet_no"].astype(str),
+            "unit": frame["unit"].astype(str),
+            "measured_on": frame["measured_on"],
+            "score": scores.score,
+            "p_value": p,
+            "q_value": q,
+            "flagged": flagged,
+            "leading_fault": np.array(FAULTS)[scores.faults.argmax(axis=1)],
+            "p_healthy": scores.healthy,
+        }
+    )
+    for j, fault in enumerate(FAULTS):
+        table[f"p_{fault}"] = scores.faults[:, j]
+    return table
+
+
+def _why(
+    house: House, frame: pd.DataFrame, resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]
+) -> list[str]:
+    """A sentence for each sheet; the bulk of plainly normal sheets shares a short one."""
+    torn = disagreeing(house, frame)
+    out = []
+    for i in range(len(frame)):
+        text = explain(house, frame.iloc[i], resid, scores, i, flagged=bool(flagged[i]))
+        if i in torn:
+            text += f" Its sheets disagree in {torn[i]}{'' if text.endswith(AGAIN) else ': ' + AGAIN.strip()}"
+            text = text if text.endswith(".") else f"{text}."
+        out.append(text)
+    return out
+
+
+def disagreeing(house: House, frame: pd.DataFrame) -> dict[int, str]:
+    """Rows of units whose sheets differ by more than reading noise allows, and in which readings."""
+    repeated = frame[frame["unit"].duplicated(keep=False)]
+    out: dict[int, str] = {}
+    for _, group in repeated.groupby("unit", sort=False):
+        off = [
+            READING_WORDS[r]
+            for r in READINGS
+            if r in group
+            and float(group[r].max() - group[r].min()) > DISAGREE_SIGMAS * np.sqrt(2.0) * house.noise[r]
+        ]
+        if off:
+            out |= dict.fromkeys(group.index, _join(off))
+    return out
+
+
+def _join(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _sentence(table: pd.DataFrame, fdr: float) -> str:
+    units = table.drop_duplicates("unit")
+    flagged = int(units["flagged"].sum())
+    head = f"{len(units)} units judged, {flagged} flagged"
+    if not flagged:
+        return f"{head}: none differs from its kind by more than chance explains."
+    share = f"{fdr:.0%}" if fdr >= 0.01 else f"{fdr:.1%}"
+    return f"{head}; at most about {share} of the flags are expected to be false alarms."
