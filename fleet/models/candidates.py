@@ -1,8 +1,9 @@
 """What an enquiry may be: the combinations of factors that fit what was told, with their weights.
 
 A factor that isn't told is drawn from the fleet's own combinations that match what is; catalogue figures and
-tilt room that were told pick out the families they fit.  A family never seen is always among the candidates
-when none was told.
+tilt room that were told pick out the families they fit.  Where no family was told, or one with a code that
+the fleet doesn't know, a family never seen is among the candidates; an unknown code may also be another
+bench's name for a family that is known here.
 """
 
 from __future__ import annotations
@@ -24,6 +25,11 @@ SAME_FIGURE: Final = 0.03
 """Catalogue figures closer than this (in log) are the same figure."""
 OTHER_FIGURE: Final = 0.02
 """Chance that a family's figure is told as another one (slips, variants)."""
+BY_CHANCE: Final = 0.15
+"""Chance that a family never seen has the same figure as a given known one (catalogues use round figures)."""
+OTHER_NAME: Final = 0.5
+"""Chance that a code this bench never met is somebody else's code for a family it knows (no source: a plain
+half)."""
 ROOM_SD_DEG: Final = 0.3
 BACK_OFF: Final = ("source", "generator", "frequency", "cantilever", "profile")
 """Order in which told factors are let go when no combination of the fleet has them all."""
@@ -97,12 +103,13 @@ class Chooser:
             return Candidates(row, np.ones(1), 0.0, known, let_go)
         levels, weights = self._levels[mask].copy(), self._n[mask].copy()
         matched = float(weights.sum())
-        if family is None:
-            weights *= self._likelihood(mask, figures)
+        told = {f: label for f, label in told.items() if f != "family" or known}
+        if not known:
+            new = self._new_share if family is None else 1.0 - OTHER_NAME
             unseen = levels.copy()
-            unseen[:, FACTORS.index("family")] = NEVER_SEEN
-            share = self._new_share * matched * (OTHER_FIGURE if figures else 1.0)
-            extra = self._n[mask] / matched * share
+            unseen[:, FACTORS.index("family")] = NEVER_SEEN if family is None else family
+            extra = weights * new * BY_CHANCE ** len(figures)
+            weights = weights * (1.0 - new) * self._likelihood(mask, figures)
             levels, weights = np.concatenate([levels, unseen]), np.concatenate([weights, extra])
         for factor, label in told.items():
             levels[:, FACTORS.index(factor)] = label

@@ -182,7 +182,7 @@ class Forecaster:
         told.pop("bench", None)
         names = (*SPECIFICATIONS, "tilt_room_deg")
         figures = {n: float(str(record[n])) for n in names if n in record and not _missing(record[n])}
-        return self._chooser.choose(told, {} if "family" in told else figures)
+        return self._chooser.choose(told, figures)
 
     def _rows(self, chosen: tuple[Candidates, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
         """Unique rows of levels and covariates, and which of them each draw of each enquiry is."""
