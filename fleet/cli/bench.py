@@ -149,19 +149,29 @@ def suspects(
         show_suspects(found, most=most)
 
 
-def show_suspects(found: Suspects, *, most: int) -> None:
-    """Print the list for a reader: the sentence, the foremost suspects, why."""
+def show_suspects(found: Suspects, *, most: int, one_a_cause: bool = False) -> None:
+    """Print the list for a reader: the sentence, the foremost suspects, why.
+
+    Parameters
+    ----------
+    found : what was judged.
+    most : units shown at most.
+    one_a_cause : whether only the foremost of each probable cause is shown.
+    """
     say(found.sentence)
-    flagged = found.table[found.table["flagged"]]
-    flagged = flagged.drop_duplicates("unit").head(most)
-    if flagged.empty:
+    units = found.table[found.table["flagged"]].drop_duplicates("unit")
+    if units.empty:
         return
+    causes = units["leading_fault"].value_counts()
+    said = ", ".join(f"{str(fault).replace('_', ' ')} {count}" for fault, count in causes.items())
+    say(f"Probably: {said}.")
+    flagged = (units.drop_duplicates("leading_fault") if one_a_cause else units).head(most)
     faults = [str(fault) for fault in flagged["leading_fault"]]
     chance = [row.get(f"p_{fault}") for row, fault in zip(flagged.to_dict("records"), faults, strict=True)]
     columns: dict[str, list[Any]] = {
         "sheet": list(flagged["sheet_no"]),
         "measured": list(flagged["measured_on"]),
-        "q": [f"{q:.1g}" for q in flagged["q_value"]],
+        "q": ["<0.0001" if q < 1e-4 else f"{q:.4f}" for q in flagged["q_value"]],
         "probably": [fault.replace("_", " ") for fault in faults],
         "chance": [percent(float("nan") if c is None else float(c)) for c in chance],
     }
@@ -169,9 +179,8 @@ def show_suspects(found: Suspects, *, most: int) -> None:
     say()
     for sheet, why in zip(flagged["sheet_no"], flagged["why"], strict=True):
         say(f"  {sheet}: {why}")
-    units = found.table.loc[found.table["flagged"], "unit"].nunique()
-    if units > most:
-        say(f"  ... and {units - most} more; --most shows them, --out FILE writes them all.")
+    if len(units) > len(flagged):
+        say(f"  ... and {len(units) - len(flagged)} more; --most shows them, --out FILE writes them all.")
     say(NO_REPAIR)
 
 

@@ -110,14 +110,40 @@ def came_true(quotes: pd.DataFrame, outcomes: pd.DataFrame) -> str:
 
 
 def _suspects(store: Store, folder: Path) -> None:
+    import pandas as pd
+
     from fleet.cli.bench import show_suspects
     from fleet.judgements.suspects import suspects
 
     say("\n4. Find the units that are not normal for their kind (fleet suspects)")
     sheets = store.current()
     found = suspects(common.the_house(store), sheets[sheets["purpose"] == "unit"])
-    show_suspects(found, most=_FEW)
+    show_suspects(found, most=_FEW, one_a_cause=True)
     common.write_out(found.table, str(folder / "suspects.csv"))
+    say(were_faulty(found.table, pd.read_csv(folder / "demo-known-faults.csv")))
+
+
+def were_faulty(judged: pd.DataFrame, known: pd.DataFrame) -> str:
+    """How the list compares with the faults that the invented world really holds, in one sentence.
+
+    Parameters
+    ----------
+    judged : the table of suspects.
+    known : `sheet_no`, `fault` of every sheet with a fault or a slip.
+    """
+    truth = judged["sheet_no"].map(known.set_index("sheet_no")["fault"])
+    newest = judged.assign(truth=truth).sort_values("score", ascending=False)
+    units = newest.groupby("unit", sort=False).agg(
+        flagged=("flagged", "first"), leading=("leading_fault", "first"), truth=("truth", "first")
+    )
+    faulty = units["truth"].notna()
+    hits = units[units["flagged"] & faulty]
+    named = (hits["leading"] == hits["truth"]).sum()
+    return (
+        f"This world is invented, so the truth is known: {faulty.sum()} units have a fault or a slip in "
+        f"their sheet; {len(hits)} of them are on the list, {named} with the right cause; "
+        f"sound units on the list: {(units['flagged'] & ~faulty).sum()}."
+    )
 
 
 def _attainment(store: Store, folder: Path) -> None:

@@ -1,0 +1,127 @@
+"""Suspects and single units on the command line, against the judgements' own answers."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fleet.cli.bench import NO_REPAIR
+from fleet.judgements.suspects import suspects
+from fleet.refit import load_house
+from fleet.store import Store
+
+Fleet = Callable[..., "object"]
+pytestmark = pytest.mark.usefixtures("demo_store")
+
+
+@pytest.fixture(scope="module")
+def judged(demo_folder: Path) -> pd.DataFrame:
+    """The judgement's own table of the demo bench."""
+    store = Store(demo_folder / "fleet.duckdb")
+    sheets = store.current()
+    return suspects(load_house(store), sheets[sheets["purpose"] == "unit"]).table
+
+
+def test_suspects_written_are_the_judgements(fleet: Fleet, judged: pd.DataFrame) -> None:
+    """--out holds a row for every sheet judged, as the judgement gives it, check pickups left out."""
+    assert fleet("suspects", "--out", "suspects.csv").status == 0
+    written = pd.read_csv("suspects.csv")
+    assert list(written) == list(judged)
+    assert len(written) == 900
+    assert written["sheet_no"].tolist() == judged["sheet_no"].tolist()
+    assert written["flagged"].tolist() == judged["flagged"].tolist()
+    np.testing.assert_allclose(
+        written["p_healthy"], judged["p_healthy"].astype(float), rtol=1e-7, atol=1e-300
+    )
+
+
+def test_suspects_read_by_people(fleet: Fleet, judged: pd.DataFrame) -> None:
+    """On a terminal: the sentence, causes counted, as many suspects as asked with their reasons."""
+    ran = fleet("suspects", "--most", "3")
+    assert ran.status == 0
+    assert ran.out.startswith("835 units judged, ")
+    assert "Probably: " in ran.out
+    for sheet, why in judged.loc[judged["flagged"], ["sheet_no", "why"]].head(3).to_numpy():
+        assert f"{sheet}: {why}" in ran.out
+    assert " more; --most shows them" in ran.out
+    assert ran.out.endswith(f"{NO_REPAIR}\n")
+
+
+def test_a_stricter_list_is_shorter(fleet: Fleet) -> None:
+    """A smaller share of false alarms flags no unit more, and some fewer."""
+    lists = {}
+    for rate in ("0.3", "0.0001"):
+        table = pd.read_csv(io.StringIO(fleet("suspects", "--fdr", rate, "--out", "-").out))
+        lists[rate] = set(table.loc[table["flagged"], "unit"])
+    assert lists["0.0001"] < lists["0.3"]
+
+
+def family_of(demo_folder: Path) -> pd.Series:
+    """Middle readings of the demo bench's most measured family that has a rake."""
+    sheets = pd.read_csv(demo_folder / "demo-sheets.csv")
+    units = sheets[(sheets["purpose"] == "unit") & (sheets["stylus_profile"] != "spherical")]
+    name = units["body_family"].value_counts().index[0]
+    own = units[units["body_family"] == name]
+    readings = ["sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "zenith_deg"]
+    return pd.concat([pd.Series({"body_family": name}), own[readings].median().round(2)])
+
+
+def typed(readings: pd.Series) -> list[str]:
+    """The options that say these readings."""
+    return [
+        word for name, value in readings.items() for word in (f"--{str(name).replace('_', '-')}", str(value))
+    ]
+
+
+def test_a_normal_unit_is_said_to_be_normal(fleet: Fleet, demo_folder: Path) -> None:
+    """Readings in the middle of a family are normal, with the tilt and the cautions; nothing is stored."""
+    before = Store().revision()
+    ran = fleet("judge", *typed(family_of(demo_folder)))
+    assert ran.status == 0
+    assert ran.out.startswith("Normal for its kind")
+    assert "Tilt" in ran.out
+    assert NO_REPAIR in ran.out
+    assert Store().revision() == before
+
+
+def test_a_twisted_stylus_is_found(fleet: Fleet, demo_folder: Path) -> None:
+    """A zenith far off, everything else in the middle, is a twisted stylus, also for programs."""
+    readings = family_of(demo_folder)
+    readings["zenith_deg"] += 9.0
+    ran = fleet("judge", *typed(readings))
+    assert "twisted" in ran.out
+    assert fleet("judge", *typed(readings), "--out", "verdict.json").status == 0
+    (row,) = json.loads(Path("verdict.json").read_text())
+    assert row["leading_fault"] == "stylus_twisted"
+    assert row["p_healthy"] < 0.01
+
+
+def test_a_sheet_in_a_file_or_on_standard_input(
+    fleet: Fleet, demo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One sheet in a file, on standard input or typed gets the same answer."""
+    import sys
+
+    readings = family_of(demo_folder)
+    text = ",".join(map(str, readings.index)) + "\n" + ",".join(map(str, readings)) + "\n"
+    Path("one.csv").write_text(text)
+    by_file = fleet("judge", "one.csv")
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+    by_pipe = fleet("judge", "-")
+    assert by_file.out == by_pipe.out == fleet("judge", *typed(readings)).out
+
+
+def test_only_one_sheet_is_judged(fleet: Fleet, demo_folder: Path) -> None:
+    """Many sheets, a sheet with a fault, a file beside typed readings: each is refused in one line."""
+    ran = fleet("judge", str(demo_folder / "demo-sheets.csv"))
+    assert ran.status == 2
+    assert "one at a time" in ran.err
+    Path("bad.csv").write_text("body_family,sra_dynamic_deg\nF003,9.1\n")
+    assert "bad.csv line 2, sra_dynamic_deg: 9.1 is outside" in fleet("judge", "bad.csv").err
+    assert "leave the typed ones out" in fleet("judge", "bad.csv", "--family", "F003").err
