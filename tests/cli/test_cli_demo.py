@@ -13,7 +13,7 @@ Fleet = Callable[..., "object"]
 
 
 def test_the_whole_job(fleet: Fleet) -> None:
-    """The demo takes in, fits, quotes, judges and reviews, and may run again; its tables are in the folder."""
+    """The demo takes in, fits, quotes, judges and reviews, and may run again; its tables stay."""
     ran = fleet("demo", "here")
     assert ran.status == 0
     for step in range(1, 6):
