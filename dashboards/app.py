@@ -1,5 +1,6 @@
 """The dashboard: four pages over one store. Start it with `fleet dashboard`."""
 
+import logging
 from pathlib import Path
 
 import streamlit as st
@@ -23,3 +24,10 @@ try:
     page.run()
 except FleetError as error:
     layout.explain(error)
+except Exception:
+    if st.get_option("client.showErrorDetails") == "full":
+        raise
+    logging.getLogger("fleet").exception("the page could not be drawn")
+    st.error(
+        "This page could not be drawn: a fault of the program. The terminal it was started from says more."
+    )

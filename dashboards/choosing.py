@@ -18,7 +18,7 @@ FLAGGED, WHOLE = "flagged only", "all units"
 
 def suspect_list(found: layout.Ready) -> tuple[data.Listed, pd.DataFrame]:
     """Ask for filters; return the judged list and the part of it that is to be shown."""
-    cells = st.columns([2, 2, 2, 2, 1])
+    cells = st.columns(5)
     with cells[0]:
         show = layout.pick("Show", (FLAGGED, WHOLE), "show")
     with cells[1]:

@@ -193,10 +193,10 @@ def suspected(path: str, revision: str, fdr: float) -> Listed:
     frame = Store(path).open().current()
     frame = frame[frame["purpose"] == "unit"]
     found = suspects(house(path, revision), frame, fdr=fdr)
-    about = ["sheet_no", "stylus_profile", "cantilever_material", "assembly_source", "body_family"]
-    table = found.table.merge(
-        frame[about].drop_duplicates("sheet_no"), on="sheet_no", how="left", validate="many_to_one"
-    )
+    key = ["sheet_no", "unit"]
+    about = frame[[*key, "stylus_profile", "cantilever_material", "assembly_source", "body_family"]]
+    about = about.astype({"unit": "str"}).drop_duplicates(key)
+    table = found.table.merge(about, on=key, how="left", validate="many_to_one")
     return Listed(table, found.sentence)
 
 

@@ -173,7 +173,7 @@ def since(found: Ready, key: str = "since") -> int | None:
     """Offer to count only sheets measured from a year on."""
     options = [EVERYTHING, *(str(y) for y in data.years(found.path, found.revision))]
     chosen = st.selectbox(
-        "Measured since",
+        "Since",
         options,
         key=key,
         format_func=lambda o: "the start" if o == EVERYTHING else o,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from fleet.charts.words import fault_words, percent, spoken
+from fleet.charts.words import percent, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,20 +26,6 @@ CLEARANCE: Final = (
 )
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
 GUARD: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
-BELONGS: Final = {
-    "rake_set_wrong": "read the rake again, record still and turning; then ask its maker",
-    "stylus_twisted": "read the zenith again, stylus pointing at the eye",
-    "stylus_canted": "read the azimuth again, both as seen and electrical",
-    "generator_rolled": "read the electrical azimuth and both crosstalk figures again",
-    "assembly_rolled": "see whether the body sits flat on the headshell, then read both azimuths again",
-    "cantilever_angle": "read height and tracking angle again",
-    "suspension_soft": "weigh the tracking force, note the temperature, read both rakes again",
-    "suspension_stiff": "weigh the tracking force, note the temperature, read both rakes again",
-    "weak_channel": "swap the channels' leads and read the balance again",
-    "misread": "compare the sheet with the bench's notes: a swapped figure, a sign or a unit",
-    "other": "read everything again; more than one thing is off",
-}
-"""What to look at first for each fault signature (common practice, no source)."""
 
 
 def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
@@ -96,13 +82,20 @@ def after_quote(row: Mapping[str, Any]) -> list[str]:
 
 
 def after_suspect(row: Mapping[str, Any]) -> list[str]:
-    """What to do with one suspect, by its leading fault."""
-    fault = str(row["leading_fault"])
-    lines = []
-    if fault in BELONGS:
-        lines.append(f"{fault_words(fault).capitalize()} is the likeliest fault: {BELONGS[fault]}.")
-    lines.append("Two readings that agree are worth more than one that surprises: read again before judging.")
+    """What to do with one sheet's unit, beyond the advice in its own sentence."""
+    if not row["flagged"] and row["p_healthy"] >= 0.5:
+        return ["Nothing stands out: go on with the alignment.", GUARD]
+    lines = ["Read again before judging: two readings that agree are worth more than one that surprises."]
+    if row["leading_fault"] == "misread":
+        lines.append("Was it a slip? A corrected sheet goes in with `fleet intake FILE --supersede`.")
     return [*lines, NO_REPAIR, GUARD]
+
+
+def asked_like(row: Mapping[str, Any]) -> dict[str, str]:
+    """Address of an enquiry about a pickup of the same make-up: what the form's lists would say."""
+    names = ("stylus_profile", "cantilever_material", "assembly_source", "body_family")
+    told = {name: row.get(name) for name in names}
+    return {name: spoken(value) for name, value in told.items() if isinstance(value, str)}
 
 
 def after_attainment(whole: pd.DataFrame) -> list[str]:

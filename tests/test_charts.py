@@ -153,7 +153,7 @@ def test_quote_tables_show_the_row_with_units() -> None:
 def test_the_price_stands_in_the_headline_only_with_a_rate() -> None:
     """Without an hourly rate the fourth figure is the chance of a made wedge; with one it is the price."""
     row = quote_row()
-    assert quote_tables.headline(row, Policy())[-1][:2] == ("Wedge made to measure", "25%")
+    assert quote_tables.headline(row, Policy())[-1][:2] == ("Made wedge", "25%")
     row[["price_low", "price_quoted", "price_high"]] = 60.0, 80.0, 95.0
     label, value, note = quote_tables.headline(row, Policy(hourly_rate=60.0, currency="units"))[-1]
     assert (label, value, note) == ("Price", "80 units", "Between 60 and 95 units.")

@@ -13,7 +13,7 @@ layout.question(
     "Every unit once, by its newest sheet; with 95% intervals, so that few units don't look like many.",
 )
 found = layout.ready(model=False)
-cells = st.columns([2, 2, 2, 1, 1])
+cells = st.columns([3, 3, 3, 2, 2])
 with cells[0]:
     by = layout.pick("By", list(GROUPINGS), "group", names=GROUPINGS)
 with cells[1]:

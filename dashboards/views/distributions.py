@@ -13,7 +13,7 @@ layout.question(
     "Every unit once, by its newest sheet; beside each raw median stands what the house model expects.",
 )
 found = layout.ready(model=False)
-cells = st.columns([3, 2, 2, 2, 1])
+cells = st.columns([3, 3, 3, 3, 2])
 with cells[0]:
     names = {key: f"{q.words} ({q.unit})" for key, q in QUANTITIES.items()}
     quantity = layout.pick("Quantity", list(QUANTITIES), "quantity", names=names)

@@ -38,8 +38,16 @@ for i in range(0, len(pairs), 2):
         if i + j < len(pairs):
             with cell:
                 layout.show(pairs[i + j], f"pair_{i + j}")
-st.caption("Diamond: this unit. Dots: the others of its kind, as read.")
+st.caption(
+    "Diamond: this unit. Dots: the others of its kind, as read; those far outside the frame are left out."
+)
 
 st.subheader("Sheets of this unit")
 layout.table(charts.unit_sheets(sheets_of_unit(found.path, found.revision, sheet_no)), "unit_sheets")
 layout.next_steps(sentences.after_suspect(row))
+st.page_link(
+    "views/enquiry.py",
+    label="Quote a pickup of this kind",
+    icon=":material/contact_support:",
+    query_params=sentences.asked_like(row),
+)

@@ -34,9 +34,9 @@ def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
     """Four figures that answer an enquiry: label, value, what it means."""
     tilt = f"{row['tilt_deg_q50']:+.1f}°"
     last = (
-        "Wedge made to measure",
+        "Made wedge",
         percent(row["p_made_wedge"]),
-        "Chance that one is needed. Name an hourly rate in the target policy to see a price here.",
+        "Chance that one is needed, made to measure. An hourly rate in the policy brings a price here.",
     )
     if pd.notna(row["price_quoted"]):
         money = f" {policy.currency}".rstrip()

@@ -10,10 +10,13 @@ import pandas as pd
 
 from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay
 from fleet.charts.words import fault_words, figure, percent, spoken
+from fleet.judgements.attainment import NOT_TOLD
 from fleet.judgements.cloud import LINKS_SHOWN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from numpy.typing import NDArray
 
     from fleet.judgements.cloud import Cloud
 
@@ -35,7 +38,8 @@ def chances(row: Mapping[str, object]) -> pd.DataFrame:
 def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 7) -> alt.LayerChart:
     """Draw the chances of being healthy and of each fault as bars with their figures, the likeliest first."""
     table = chances(row)
-    shown = table.head(most).assign(said=lambda t: t["chance"].map(percent))
+    keep = (table.index < most) | (table["what"] == HEALTHY)
+    shown = table[keep].assign(said=lambda t: t["chance"].map(percent))
     rows = alt.Y(
         "name:N", sort=shown["name"].tolist(), title=None, axis=alt.Axis(labelLimit=180, ticks=False)
     )
@@ -69,31 +73,51 @@ def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 
 
 
 def pair_of_links(found: Cloud, pair: tuple[str, str], look: Look = LIGHT) -> alt.LayerChart | None:
-    """Draw one pair of links: the kind's units as dots, this unit as a diamond; None if it wasn't read."""
-    across, up = pair
+    """Draw one pair of links: the kind's units as dots, this unit as a diamond; None if it wasn't read.
+
+    The frame holds this unit and the bulk of the others; what lies far outside (slips, broken units) would
+    press the rest together and is left out of the picture.
+    """
     if any(np.isnan(found.own[name]) for name in pair):
         return None
-    others = found.others[[across, up]].dropna()
+    others = found.others[list(pair)].dropna()
+    axes, titles = [], []
+    for channel, name in zip((alt.X, alt.Y), pair, strict=True):
+        titles.append(f"{_short(name)} ({LINKS_SHOWN[name].unit})")
+        domain = frame(others[name].to_numpy(dtype=float), found.own[name])
+        others = others[others[name].between(domain[0], domain[1])]
+        axes.append(channel(f"{name}:Q", title=titles[-1], scale=alt.Scale(domain=domain, nice=False)))
     if len(others) > MOST_OTHERS:
         others = others.iloc[np.linspace(0, len(others) - 1, MOST_OTHERS).round().astype(int)]
-    titles = [f"{LINKS_SHOWN[name].words} ({LINKS_SHOWN[name].unit})" for name in pair]
-    x = alt.X(f"{across}:Q", title=titles[0], scale=alt.Scale(zero=False, nice=True))
-    y = alt.Y(f"{up}:Q", title=titles[1], scale=alt.Scale(zero=False, nice=True))
     tips = [alt.Tooltip(f"{n}:Q", title=t, format=".2f") for n, t in zip(pair, titles, strict=True)]
+    x, y = axes
     dots = (
-        alt.Chart(others).mark_circle(size=26, color=look.faint, opacity=0.55).encode(x=x, y=y, tooltip=tips)
+        alt.Chart(others).mark_circle(size=26, color=look.faint, opacity=0.6).encode(x=x, y=y, tooltip=tips)
     )
     own = (
         alt.Chart(pd.DataFrame([{name: found.own[name] for name in pair}]))
         .mark_point(shape="diamond", filled=True, size=220, color=VERMILION, opacity=1, stroke=look.ink)
         .encode(x=x, y=y, tooltip=tips)
     )
+    medians = found.table.set_index("link")["median"]
     read = " and ".join(
-        f"{LINKS_SHOWN[n].words} {figure(found.own[n], LINKS_SHOWN[n].unit)} (median of the others "
-        f"{figure(float(others[n].median()) if len(others) else np.nan, LINKS_SHOWN[n].unit)})"
+        f"{_short(n)} {figure(found.own[n], LINKS_SHOWN[n].unit)} (median of the others "
+        f"{figure(float(medians[n]), LINKS_SHOWN[n].unit)})"
         for n in pair
     )
-    return overlay(dots, own, height=230, text=f"This unit among {found.kind}: {read}.")
+    return overlay(dots, own, height=290, text=f"This unit among {found.kind}: {read}.")
+
+
+def frame(values: NDArray[np.float64], own: float) -> list[float]:
+    """Axis that holds the bulk of the others with room around it, and the unit itself."""
+    low, high = np.quantile(values, [0.02, 0.98]) if len(values) else (own, own)
+    room = 0.35 * max(float(high - low), 0.4)
+    ends = min(float(low) - room, own - 0.3 * room), max(float(high) + room, own + 0.3 * room)
+    return [round(ends[0], 2), round(ends[1], 2)]
+
+
+def _short(name: str) -> str:
+    return LINKS_SHOWN[name].words.split(" (")[0]
 
 
 def compared(found: Cloud) -> pd.DataFrame:
@@ -104,11 +128,11 @@ def compared(found: Cloud) -> pd.DataFrame:
         inside = "too few" if np.isnan(row["low"]) else f"{row['low']:.2f} to {figure(row['high'], unit)}"
         rows.append(
             {
-                "reading": row["words"],
+                "reading": _short(str(row["link"])),
                 "this unit": figure(row["unit_reading"], unit),
-                "median of the others": figure(row["median"], unit),
+                "their median": figure(row["median"], unit),
                 "nine in ten of them": inside,
-                "others read": row["n"],
+                "others": row["n"],
                 "further out": percent(row["further_out"]),
             }
         )
@@ -123,11 +147,7 @@ def row_of(table: pd.DataFrame, sheet_no: str) -> dict[str, object]:
 
 def ranked(table: pd.DataFrame) -> pd.DataFrame:
     """The list as people read it: what, whose kind, which fault, how sure, why."""
-    kind = (
-        table["stylus_profile"].fillna("(not told)")
-        + " / "
-        + table["cantilever_material"].fillna("(not told)")
-    )
+    kind = table["stylus_profile"].fillna(NOT_TOLD) + "/" + table["cantilever_material"].fillna(NOT_TOLD)
     return pd.DataFrame(
         {
             "sheet": table["sheet_no"],
@@ -145,7 +165,7 @@ def ranked(table: pd.DataFrame) -> pd.DataFrame:
 
 def unit_sheets(sheets: pd.DataFrame) -> pd.DataFrame:
     """All sheets of one unit as people read them, newest first."""
-    frame = pd.DataFrame(
+    told = pd.DataFrame(
         {
             "sheet": sheets["sheet_no"],
             "measured": pd.to_datetime(sheets["measured_on"]).dt.strftime("%Y-%m-%d"),
@@ -153,6 +173,5 @@ def unit_sheets(sheets: pd.DataFrame) -> pd.DataFrame:
         }
     )
     for name, quantity in LINKS_SHOWN.items():
-        del name
-        frame[f"{quantity.words} ({quantity.unit})"] = quantity.read(sheets).round(2)
-    return frame
+        told[_short(name)] = [figure(v, quantity.unit) for v in quantity.read(sheets)]
+    return told

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
+from fleet.charts.words import fault_words, percent
 from fleet.judgements.attainment import attainment
 from fleet.judgements.distributions import distribution
 from fleet.judgements.policy import Policy
 from fleet.judgements.quote import quote
+from fleet.judgements.suspects import suspects
 from fleet.models.predict import Forecaster
 from fleet.refit import load_house
 from fleet.store import Store
@@ -81,6 +83,26 @@ def test_distributions(page: Page, server: str, demo_store: Path) -> None:
     choose(page, "By", "cantilever")
     other = distribution(store.current(), "sag_deg", "cantilever_material", load_house(store))
     page.get_by_text(other.sentence).wait_for()
+
+
+def test_suspects(page: Page, server: str, demo_store: Path) -> None:
+    """The second row, clicked, opens that sheet; the address leads to it, and a link from it to a quote."""
+    opened(page, f"{server}/suspects", charts=5)
+    store = Store(demo_store)
+    own = suspects(load_house(store), store.current())
+    page.get_by_text(own.sentence).wait_for()
+    second = own.table.iloc[1]
+    rows = page.locator('[data-testid="stDataFrame"]').first
+    rows.click(position={"x": 20, "y": 35 + 35 + 17})
+    page.get_by_role("heading", name=f"Sheet {second['sheet_no']}").wait_for()
+    page.wait_for_url(lambda url: f"sheet={second['sheet_no']}" in url)
+    page.get_by_text(second["why"][:60]).last.wait_for()
+    likeliest = f"{fault_words(second['leading_fault'])} {percent(second['p_' + second['leading_fault']])}"
+    assert likeliest in described(page)[0]
+    material = store.current().set_index("sheet_no").loc[second["sheet_no"], "cantilever_material"]
+    page.locator(f'a[href*="cantilever_material={material}"]').click()
+    page.get_by_role("heading", name="What will this pickup need?").wait_for()
+    page.locator(f'input[role="combobox"][value="{material}"]').wait_for()
 
 
 def test_attainment(page: Page, server: str, demo_store: Path) -> None:

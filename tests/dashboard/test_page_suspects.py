@@ -1,0 +1,150 @@
+"""The suspects page: the list is the judgement's own, and every sheet of it can be looked at."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from page_helpers import OpenPage, bold
+
+from dashboards import choosing
+from fleet.charts.words import fault_words
+from fleet.judgements.cloud import cloud
+from fleet.judgements.suspects import Suspects, suspects
+from fleet.refit import load_house
+from fleet.store import Store
+
+
+@pytest.fixture(scope="module")
+def own_list(filled: Path) -> Suspects:
+    """The judgement's own answer, asked for without any page."""
+    store = Store(filled)
+    return suspects(load_house(store), store.current())
+
+
+def test_the_page_shows_the_judgements_own_list(
+    filled: Path, open_page: OpenPage, own_list: Suspects
+) -> None:
+    """Answer and order are those of the same call without a page; the first suspect is opened."""
+    app = open_page(filled, "suspects")
+    assert not app.exception
+    assert app.title[0].value == "Which units are not normal for their kind?"
+    assert bold(app) == own_list.sentence
+    flagged = own_list.table[own_list.table["flagged"]]
+    assert len(flagged) > 3
+    table = app.dataframe[0].value
+    assert table["sheet"].tolist() == flagged["sheet_no"].tolist()
+    assert table["likeliest"].tolist() == [fault_words(f) for f in flagged["leading_fault"]]
+    assert app.header[0].value == f"Sheet {flagged['sheet_no'].iloc[0]}"
+    assert flagged["why"].iloc[0] in [m.value.replace("\\", "") for m in app.markdown]
+    assert table["kind"].str.contains("/").all()
+
+
+def test_all_units_can_be_listed(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:
+    """Showing all units lists every judged sheet, suspects first."""
+    app = open_page(filled, "suspects")
+    app.selectbox(key="show").set_value(choosing.WHOLE).run()
+    assert not app.exception
+    assert app.dataframe[0].value["sheet"].tolist() == own_list.table["sheet_no"].tolist()
+
+
+def test_fewer_false_alarms_mean_a_shorter_list(filled: Path, open_page: OpenPage) -> None:
+    """At 1% fewer are flagged than at 20%, as the judgement itself says."""
+    app = open_page(filled, "suspects")
+    found = {}
+    for share in ("1%", "20%"):
+        app.selectbox(key="fdr").set_value(share).run()
+        assert not app.exception
+        found[share] = len(app.dataframe[0].value)
+        store = Store(filled)
+        own = suspects(load_house(store), store.current(), fdr=float(share.rstrip("%")) / 100)
+        assert found[share] == own.table["flagged"].sum()
+    assert found["1%"] < found["20%"]
+
+
+def test_filters_by_fault_source_and_year(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:
+    """Each filter leaves the judgement's own rows that pass it, in their order."""
+    flagged = own_list.table[own_list.table["flagged"]]
+    fault = flagged["leading_fault"].iloc[0]
+    app = open_page(filled, "suspects")
+    app.multiselect(key="fault").set_value([fault]).run()
+    assert not app.exception
+    mine = flagged[flagged["leading_fault"] == fault]
+    assert app.dataframe[0].value["sheet"].tolist() == mine["sheet_no"].tolist()
+    app.multiselect(key="fault").set_value([]).run()
+    source = app.dataframe[0].value["source"].iloc[0]
+    app.multiselect(key="from_source").set_value([source]).run()
+    assert set(app.dataframe[0].value["source"]) == {source}
+    app.multiselect(key="from_source").set_value([]).run()
+    year = app.selectbox(key="since").options[1]
+    app.selectbox(key="since").set_value(year).run()
+    assert not app.exception
+    later = flagged[pd.to_datetime(flagged["measured_on"]).dt.year >= int(year)]
+    listed = app.dataframe[0].value["sheet"].tolist() if len(later) else []
+    assert listed == later["sheet_no"].tolist()
+
+
+def test_picking_a_sheet_shows_its_own_readings(
+    filled: Path, open_page: OpenPage, own_list: Suspects
+) -> None:
+    """The sheet picked from the box is the one whose chances, readings and earlier sheets are shown."""
+    app = open_page(filled, "suspects")
+    number = own_list.table["sheet_no"].iloc[2]
+    app.selectbox(key="sheet").set_value(number).run()
+    assert not app.exception
+    assert app.header[0].value == f"Sheet {number}"
+    found = cloud(Store(filled).current(), number)
+    readings = app.dataframe[1].value.set_index("reading")
+    own = found.own["azimuth_optical_deg"]
+    assert readings.loc["azimuth as seen", "this unit"] == f"{own:.2f}°"
+    assert number in app.dataframe[2].value["sheet"].tolist()
+    assert found.sentence in [c.value for c in app.caption]
+
+
+def test_a_link_opens_a_sheet_that_the_filters_hide(
+    filled: Path, open_page: OpenPage, own_list: Suspects
+) -> None:
+    """A sheet named in the address is shown although it isn't flagged, and said to be normal if it is."""
+    calm = own_list.table.sort_values("p_healthy").iloc[-1]
+    assert not calm["flagged"]
+    app = open_page(filled, "suspects", sheet=calm["sheet_no"])
+    assert not app.exception
+    assert app.header[0].value == f"Sheet {calm['sheet_no']}"
+    assert any("Nothing stands out" in m.value for m in app.markdown)
+
+
+def test_a_link_to_no_sheet_opens_the_first(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:
+    """A number that isn't in the store is ignored, not an error."""
+    app = open_page(filled, "suspects", sheet="NO-SUCH-1")
+    assert not app.exception
+    assert app.header[0].value == f"Sheet {own_list.table['sheet_no'].iloc[0]}"
+
+
+def test_a_unit_with_two_sheets_shows_both(filled: Path, open_page: OpenPage) -> None:
+    """Looking at one sheet of a unit lists all of the unit's sheets, newest first."""
+    frame = Store(filled).current()
+    twice = frame[frame["unit"].duplicated(keep=False) & (frame["purpose"] == "unit")]
+    assert len(twice) > 1
+    number = twice["sheet_no"].iloc[0]
+    unit = frame[frame["unit"] == twice["unit"].iloc[0]]
+    app = open_page(filled, "suspects", sheet=number)
+    assert not app.exception
+    listed = app.dataframe[2].value
+    assert sorted(listed["sheet"]) == sorted(unit["sheet_no"])
+    assert listed["measured"].tolist() == sorted(listed["measured"], reverse=True)
+
+
+def test_narrowed_keeps_the_order() -> None:
+    """The filter function leaves rows that pass all filters, in the list's order."""
+    table = pd.DataFrame(
+        {
+            "sheet_no": list("abcd"),
+            "flagged": [True, True, True, False],
+            "leading_fault": ["misread", "other", "misread", "misread"],
+            "assembly_source": ["S1", "S1", "S2", "S1"],
+            "measured_on": pd.to_datetime(["2023-01-01", "2024-01-01", "2024-06-01", "2024-07-01"]),
+        }
+    )
+    assert choosing.narrowed(table, True, [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
+    assert choosing.narrowed(table, False, ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]
