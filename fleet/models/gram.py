@@ -8,7 +8,8 @@ stay where they are.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -178,10 +179,36 @@ class Design:
         offset = 0
         for t, (term, keys) in enumerate(zip(self.terms, self.levels, strict=True)):
             lookup = {key: offset + i for i, key in enumerate(keys)}
-            rows = zip(*(levels[f] for f in term.factors), strict=True)
-            found[t] = [lookup.get(tuple(str(x) for x in row), -1) for row in rows]
+            asked, code = _combinations([levels[f] for f in term.factors])
+            found[t] = np.array([lookup.get(key, -1) for key in asked], dtype=np.int64)[code]
             offset += len(keys)
         return found
+
+
+def _combinations(columns: Sequence[NDArray[np.object_]]) -> tuple[list[tuple[str, ...]], Ints]:
+    """Distinct combinations of several columns of labels, as text, and which one each row has."""
+    labels, code = [], np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        own, distinct = pd.factorize(np.asarray(column, dtype=object), use_na_sentinel=False)
+        labels.append([str(x) for x in distinct])
+        code = code * max(len(distinct), 1) + own
+    code, present = pd.factorize(code)
+    keys = []
+    for combined in present.tolist():
+        key: tuple[str, ...] = ()
+        for names in reversed(labels):
+            combined, i = divmod(combined, len(names))
+            key = (names[i], *key)
+        keys.append(key)
+    return keys, code.astype(np.int64)
+
+
+class Anchor(NamedTuple):
+    """A prior belief about one fixed coefficient: normal with this mean and sd (sd in units of sigma)."""
+
+    column: str
+    mean: float
+    sd: float
 
 
 @dataclass(frozen=True)
@@ -196,6 +223,7 @@ class Gram:
     yy : weighted sum of squares of the (shifted) response
     n : number of rows
     log_w : sum of the log weights
+    anchors : prior beliefs about fixed columns that are already inside
     """
 
     design: Design
@@ -204,6 +232,7 @@ class Gram:
     yy: float
     n: float
     log_w: float
+    anchors: tuple[Anchor, ...] = ()
 
     @property
     def p(self) -> int:
@@ -237,10 +266,7 @@ def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",
     m = int(keep.sum())
     moments = cells.moments[keep] * cells.weights[keep][:, None, None]
     levels = {f: v[keep] for f, v in cells.levels.items()}
-    keys = []
-    for term in terms:
-        rows = zip(*(levels[f] for f in term.factors), strict=True)
-        keys.append(tuple(sorted({tuple(str(x) for x in row) for row in rows})))
+    keys = [tuple(sorted(set(_combinations([levels[f] for f in t.factors])[0]))) for t in terms]
     design = Design(tuple(terms), tuple(keys), tuple(fixed))
     q, p = design.q, len(fixed)
     size = q + p
@@ -260,3 +286,20 @@ def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",
     np.fill_diagonal(a, np.diag(upper))
     log_w = float(cells.log_weights[keep].sum() + (cells.counts[keep] * np.log(cells.weights[keep])).sum())
     return Gram(design, a, b, float(moments[:, y, y].sum()), float(cells.counts[keep].sum()), log_w)
+
+
+def anchored(gram: Gram, anchors: Sequence[Anchor]) -> Gram:
+    """Add prior beliefs about fixed columns: each counts as one more row of weight 1 / sd².
+
+    A belief about a column that the design doesn't have is left out.
+    """
+    a, b, yy, log_w = gram.a.copy(), gram.b.copy(), gram.yy, gram.log_w
+    used = tuple(x for x in anchors if x.column in gram.design.fixed)
+    for column, mean, sd in used:
+        j = gram.design.q + gram.design.fixed.index(column)
+        weight = sd**-2
+        a[j, j] += weight
+        b[j] += weight * mean
+        yy += weight * mean**2
+        log_w += float(np.log(weight))
+    return replace(gram, a=a, b=b, yy=yy, n=gram.n + len(used), log_w=log_w, anchors=(*gram.anchors, *used))

@@ -8,7 +8,7 @@ import pytest
 from engine_cases import CROSSED, columns, fleet
 
 from fleet.errors import FleetError
-from fleet.models.gram import Cells, Term, build_gram
+from fleet.models.gram import Anchor, Cells, Term, anchored, build_gram
 
 TERMS = [*CROSSED, Term(("source",), "s")]
 FACTORS = ["profile", "source"]
@@ -153,3 +153,30 @@ def test_moments_must_have_the_cells_shape() -> None:
     """Moments of another shape than (cells, columns, columns) are refused."""
     with pytest.raises(ValueError, match=r"expected \(2, 2, 2\)"):
         Cells({}, ("1", "y"), np.zeros((2, 3, 3)), np.ones(2))
+
+
+def test_a_belief_about_a_slope_counts_as_one_more_row() -> None:
+    """Anchored: the Gram matrix with one further row, its slope column 1, its response the mean believed."""
+    frame = fleet(50, seed=8)
+    gram = build_gram(cells_of(frame), CROSSED, ("1", "s"))
+    got = anchored(gram, [Anchor("s", 0.45, 0.2), Anchor("warm", 0.0, 1.0)])
+    m = np.hstack(columns(frame, gram.design, ["s"]))
+    row = np.zeros(gram.design.q + 2)
+    row[-1] = 1.0
+    a, b = np.vstack([m, row]), np.append(frame["y"], 0.45)
+    w = np.append(np.ones(50), 0.2**-2)
+    assert got.a == pytest.approx(a.T @ (a * w[:, None]), rel=1e-12, abs=1e-12)
+    assert got.b == pytest.approx(a.T @ (w * b), rel=1e-12)
+    assert got.yy == pytest.approx(float(w @ b**2), rel=1e-12)
+    assert (got.n, got.log_w) == (51.0, pytest.approx(-2.0 * np.log(0.2)))
+    assert [x.column for x in got.anchors] == ["s"]
+
+
+def test_a_missing_label_is_a_level_of_its_own() -> None:
+    """Rows without a label share one level, found again by None or NaN; numbers are labels by their text."""
+    frame = pd.DataFrame({"g": ["b", None, "a", None], "year": [3, 3, 20, 3], "y": [1.0, 2.0, 3.0, 4.0]})
+    cells, _ = Cells.from_frame(frame, "y", factors=["g", "year"])
+    design = build_gram(cells, [Term(("g",)), Term(("year",))]).design
+    assert design.levels == ((("a",), ("b",), ("nan",)), (("20",), ("3",)))
+    asked = {"g": np.array([None, np.nan, "a", "c"], dtype=object), "year": np.array([3, 20, 4, 3])}
+    assert design.columns_of(asked, 4).tolist() == [[2, 2, 0, -1], [4, 3, -1, 4]]
