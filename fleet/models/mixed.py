@@ -99,14 +99,23 @@ def criterion_and_gradient(
 
 
 def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
-    """Derivatives of ``log|C|`` and of ``r²`` with respect to theta, (terms,) each."""
+    """Derivatives of ``log|C|`` and of ``r²`` with respect to theta, (terms,) each.
+
+    A random column's share of the first is ``2 (1 - [C⁻¹]_ii) / theta``: only C⁻¹'s diagonal is needed.
+    """
     q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
-    product = gram.a[:q] * s.scale
-    trace = np.einsum("ij,ij->i", full_inverse(s.factor)[:q], product)
-    resid = gram.b[:q] - product @ s.coef
-    d_log_det = np.bincount(owner, 2.0 * trace, minlength=terms)
+    theta = s.scale[:q]
+    share = np.divide(1.0 - inverse_diagonal(s.factor)[:q], theta, out=np.zeros(q), where=theta > 0.0)
+    resid = gram.b[:q] - gram.a[:q] @ (s.scale * s.coef)
+    d_log_det = np.bincount(owner, 2.0 * share, minlength=terms)
     d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
     return d_log_det.astype(np.float64), d_r2.astype(np.float64)
+
+
+def inverse_diagonal(factor: Floats) -> Floats:
+    """Diagonal of C⁻¹ from C's lower Cholesky factor."""
+    inverse, _ = linalg.lapack.dtrtri(factor, lower=1)
+    return np.asarray(np.einsum("ij,ij->j", np.tril(inverse), inverse))
 
 
 def full_inverse(factor: Floats) -> Floats:
@@ -215,13 +224,13 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
         value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
         return value, gradient * unit
 
-    first = np.full(len(unit), 3.0) if start is None else np.maximum(start / unit, 0.3)
+    first = np.maximum(0.5 / unit, 1.0) if start is None else np.maximum(start / unit, 0.3)
     x = _newton(f, _minimise(f, first, gram.rows_per_level > 0.0))
     theta = x * unit
     value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
     q = gram.design.q
-    variance = np.diag(full_inverse(s.factor))[q:] * scale**2
+    variance = inverse_diagonal(s.factor)[q:] * scale**2
     slope = np.where(x == 0.0, _slope_at_zero(f, x) / unit**2, 0.0)
     coef = s.coef * s.scale
     return RemlFit(
@@ -275,23 +284,23 @@ def _newton(f: Objective, x: Floats, *, steps: int = 4) -> Floats:
     for _ in range(steps):
         hessian = np.empty((free.size, free.size))
         for j, i in enumerate(free):
-            h = 1e-5 * max(x[i], 1.0)
-            up, down = x.copy(), x.copy()
-            up[i] += h
-            down[i] -= h
-            hessian[j] = (f(up)[1] - f(down)[1])[free] / (2.0 * h)
+            beside = x.copy()
+            beside[i] += 1e-5 * max(x[i], 1.0)
+            hessian[j] = (f(beside)[1] - gradient)[free] / (beside[i] - x[i])
         hessian = 0.5 * (hessian + hessian.T)
         if np.linalg.eigvalsh(hessian)[0] <= 0.0:
             return x
-        step = np.zeros_like(x)
-        step[free] = np.linalg.solve(hessian, gradient[free])
-        trial = x - step
+        trial = x.copy()
+        trial[free] -= np.linalg.solve(hessian, gradient[free])
         if np.any(trial[free] <= 0.0):
             return x
         new_value, new_gradient = f(trial)
         if not new_value <= value + 1e-9 or np.abs(new_gradient[free]).max() >= np.abs(gradient[free]).max():
             return x
+        moved = float(np.abs(trial[free] / x[free] - 1.0).max())
         x, value, gradient = trial, new_value, new_gradient
+        if moved < 1e-6:
+            return x
     return x
 
 
