@@ -19,7 +19,7 @@ Patterson & Thompson 1971, Biometrika 58: restricted maximum likelihood.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -35,6 +35,7 @@ RESOLUTION = 1e-6
 """A residual sd below this share of the response's is rounding, not scatter."""
 HELD = 1e-5
 """Where such a residual is held: small enough to mean none, large enough for sound arithmetic."""
+TOO_FAR = 1e300
 INSIDE = 1e-3
 """A relative sd (in units of 1 / sqrt(rows per level)) below this is looked at as a zero."""
 
@@ -69,7 +70,7 @@ def solve(gram: Gram, theta: Floats) -> Solved:
     c.flat[: q * size : size + 1] += 1.0
     factor, info = linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
     if info != 0:
-        raise np.linalg.LinAlgError("fixed columns are not independent: drop one of them")
+        raise np.linalg.LinAlgError("theta is too large, or the fixed columns are not independent")
     rhs = gram.b * scale
     coef, _ = linalg.lapack.dpotrs(factor, rhs, lower=1)
     log_det = 2.0 * float(np.log(np.diag(factor)).sum())
@@ -172,9 +173,7 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     Raises
     ------
     FleetError
-        If there are no more rows than fixed columns.
-    numpy.linalg.LinAlgError
-        If the fixed columns are not independent.
+        If there are no more rows than fixed columns, or the fixed columns say the same.
 
     Notes
     -----
@@ -186,11 +185,23 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     if gram.n <= gram.p:
         raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
     with one_blas_thread():
+        _check_fixed(gram)
         fit = _fit_reml(gram, sigma, start)
         spread = response_sd(gram) * float(np.sqrt(gram.typical_weight))
         if sigma is None and not fit.sigma > RESOLUTION * spread:
             fit = _fit_reml(gram, HELD * spread, None)
     return fit
+
+
+def _check_fixed(gram: Gram) -> None:
+    """Refuse fixed columns of which one follows from the others."""
+    x = gram.a[gram.design.q :, gram.design.q :]
+    length = np.sqrt(np.where(np.diag(x) > 0.0, np.diag(x), 1.0))
+    factor, info = linalg.lapack.dpotrf(x / length / length[:, None], lower=1)
+    independent = np.diag(factor) > 1e-6 if info == 0 else np.arange(gram.p) < info - 1
+    if not independent.all():
+        name = gram.design.fixed[int(np.argmin(independent))]
+        raise FleetError(f"fixed column {name!r} says no more than the ones before it: leave it out")
 
 
 def response_sd(gram: Gram) -> float:
@@ -221,7 +232,10 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     def f(x: Floats) -> tuple[float, Floats]:
         nonlocal count
         count += 1
-        value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
+        try:
+            value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
+        except np.linalg.LinAlgError:
+            return TOO_FAR, np.zeros_like(x)
         return value, gradient * unit
 
     first = np.maximum(0.5 / unit, 1.0) if start is None else np.maximum(start / unit, 0.3)
@@ -233,18 +247,8 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     variance = inverse_diagonal(s.factor)[q:] * scale**2
     slope = np.where(x == 0.0, _slope_at_zero(f, x) / unit**2, 0.0)
     coef = s.coef * s.scale
-    return RemlFit(
-        gram,
-        theta * scale,
-        scale,
-        value,
-        coef[q:],
-        np.sqrt(variance),
-        coef[:q],
-        slope,
-        count,
-        sigma_known=sigma is not None,
-    )
+    se, known = np.sqrt(variance), sigma is not None
+    return RemlFit(gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, count, known)
 
 
 def _minimise(f: Objective, x: Floats, informed: NDArray[np.bool_]) -> Floats:
@@ -342,18 +346,7 @@ def fit_frame(
     slopes = fit.fixed[1:]
     centre = shifts[1 : 1 + len(fixed)]
     intercept = fit.fixed[0] + shifts[-1] - float(slopes @ centre)
-    return RemlFit(
-        gram,
-        fit.sds,
-        fit.sigma,
-        fit.criterion,
-        np.concatenate([[intercept], slopes]),
-        _se_at_zero(gram, fit, centre),
-        fit.random,
-        fit.slope_at_zero,
-        fit.evaluations,
-        fit.sigma_known,
-    )
+    return replace(fit, fixed=np.concatenate([[intercept], slopes]), fixed_se=_se_at_zero(gram, fit, centre))
 
 
 def _se_at_zero(gram: Gram, fit: RemlFit, centre: Floats) -> Floats:

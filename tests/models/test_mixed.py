@@ -210,11 +210,13 @@ def test_response_sd_is_in_the_responses_units() -> None:
 
 
 def test_fixed_columns_that_say_the_same_are_refused() -> None:
-    """Two covariates that are multiples of each other have no separate slopes."""
+    """A column that follows from the others has no slope of its own; the line names it."""
     frame = fleet(50, seed=21)
     frame["twice"] = 2.0 * frame["s"] + 1.0
-    with pytest.raises(np.linalg.LinAlgError, match="not independent"):
-        fit_frame(frame, "y", random=CROSSED, fixed=["s", "twice"])
+    frame["nothing"] = 0.0
+    for name in ("twice", "nothing"):
+        with pytest.raises(FleetError, match=f"fixed column '{name}' says no more"):
+            fit_frame(frame, "y", random=CROSSED, fixed=["s", name, "warm"])
 
 
 def test_too_few_rows_are_refused() -> None:
