@@ -274,3 +274,14 @@ def test_colours_and_shapes_pair_up_and_ink_changes_with_the_ground() -> None:
     """As many shapes as colours, all different; ink is dark on light and light on dark."""
     assert len(set(COLOURS)) == len(set(SHAPES)) == len(COLOURS)
     assert LIGHT.ink != DARK.ink
+
+
+def test_a_slip_far_outside_does_not_press_the_picture_flat() -> None:
+    """One misread sheet of 40 leaves the axis to the others; how many are not drawn is said."""
+    frame = units()
+    frame.loc[3, "sra_dynamic_deg"] = 60.0
+    found = distribution(frame, "sra_dynamic_deg", "cantilever_material")
+    low, high = groups.frame(found)
+    assert low > 60.0
+    assert high > 93.0
+    assert "(1 far outside are not drawn)" in groups.reading_guide(found)

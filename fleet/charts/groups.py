@@ -30,10 +30,7 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     dots = sample_readings(found.readings, shown, MOST_MARKS // len(shown))
     estimates = _estimates(shown)
     title = f"{found.quantity.words} ({found.quantity.unit})"
-    ends = np.concatenate([dots["value"], *(estimates[c].dropna() for c in ("low", "high", "middle"))])
-    low, high = np.quantile(ends, [0.002, 0.998])
-    margin = 0.04 * max(high - low, 0.1)
-    scale = alt.Scale(domain=[float(low - margin), float(high + margin)], zero=False, nice=True)
+    scale = alt.Scale(domain=frame(found), zero=False, nice=True)
     rows = alt.Y(
         "label:N",
         sort=shown["label"].tolist(),
@@ -56,7 +53,17 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     said = listing(shown, "label", "median", found.quantity.unit)
     text = f"{found.quantity.words} by group, raw medians: {said}."
     marks = _estimate_layers(estimates, rows, scale, title)
-    return overlay(points, *marks, height=max(ROW_PX * len(shown) + 20, 130), text=text)
+    return overlay(points, *marks, height=ROW_PX * len(shown) + 120, text=text)
+
+
+def frame(found: Distribution) -> list[float]:
+    """Axis that holds the bulk of the readings and every estimate; a slip far outside is left out of it."""
+    low, high = np.quantile(found.readings["value"], [0.01, 0.99])
+    room = 0.25 * max(float(high - low), 0.2)
+    shown = found.table.head(MOST_GROUPS)
+    names = ("median", "median_low", "median_high", "model", "model_low", "model_high")
+    told = np.concatenate([shown[name].dropna() for name in names])
+    return [float(min(low - room, told.min())), float(max(high + room, told.max()))]
 
 
 def sample_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> pd.DataFrame:
@@ -104,6 +111,10 @@ def reading_guide(found: Distribution) -> str:
     groups, n = len(found.table), int(found.table["n"].sum())
     drawn = f"the {MOST_GROUPS} largest of {groups} groups" if groups > MOST_GROUPS else "all groups"
     dots = "a sample of the readings" if n > MOST_MARKS else "the readings"
+    low, high = frame(found)
+    outside = int((~found.readings["value"].between(low, high)).sum())
+    if outside:
+        dots += f" ({outside} far outside are not drawn)"
     model = "Square: what the house model expects of the same units, leaning on the rest of the fleet."
     if not found.table["model"].notna().any():
         model = "There is no house model yet, so the raw readings stand alone; run `fleet refit`."
