@@ -28,7 +28,8 @@ print("ready", flush=True)
 for number in range(start, start + 1000):
     if what == "intake":
         frame = pd.DataFrame({{"sheet_no": [f"N{{number}}-{{i}}" for i in range({ROWS})]}})
-        frame = frame.assign(measured_on=pd.Timestamp("2024-01-01"), body_family="F1", serial_token=frame["sheet_no"])
+        frame = frame.assign(measured_on=pd.Timestamp("2024-01-01"), body_family="F1")
+        frame = frame.assign(serial_token=frame["sheet_no"])
         store.append(frame, file_name=f"{{number}}.csv", key_check="k")
     elif what == "rewrite":
         forget_unit(store, "nobody")
