@@ -7,7 +7,9 @@ from collections.abc import Callable
 from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
 from fleet.models.facts import learn_facts
-from fleet.models.house import House, fit_house
+from fleet.models.cold import cold_house
+from fleet.models.fitting import fit_house
+from fleet.models.house import House
 from fleet.models.noise import learn_noise
 from fleet.store import Store
 from fleet.store.models import newest_model, save_model
@@ -74,3 +76,11 @@ def load_house(store: Store) -> House:
     if kept is None:
         raise FleetError("no house model yet: run `fleet refit`")
     return from_parts(kept.arrays, kept.texts)
+
+
+def house_or_cold(store: Store) -> House:
+    """The newest kept model; without a store or a model, the one that stands on common practice alone."""
+    if not store.path.exists():
+        return cold_house()
+    kept = newest_model(store)
+    return cold_house() if kept is None else from_parts(kept.arrays, kept.texts)

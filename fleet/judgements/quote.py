@@ -42,6 +42,7 @@ COLUMNS: Final = (
     "basis",
 )
 CHUNK: Final = 256
+FEW_UNITS: Final = 60
 TOLD_WORDS: Final = {
     "body_family": "family",
     "generator": "generator",
@@ -210,6 +211,8 @@ def _basis(record: Mapping[str, object], draws: Draws, i: int, house: House) -> 
     candidates = draws.candidates[i]
     combos = house.facts.combos
     words = [f"told: {', '.join(told)}" if told else "nothing told"]
+    if house.units == 0.0:
+        return "; ".join([*words, "no sheet in the store yet: mechanics and common practice only"])
     family = _named(record.get("body_family"))
     if family is not None and candidates.known_family:
         own = float(combos.loc[combos["family"] == family, "n"].sum())
@@ -227,8 +230,8 @@ def _basis(record: Mapping[str, object], draws: Draws, i: int, house: House) -> 
         words.append(
             f"no unit has all of it together, so {', '.join(candidates.let_go)} counted by itself only"
         )
-    if house.units == 0.0:
-        words.append("no sheet in the store yet: mechanics and common practice only")
+    if house.units < FEW_UNITS:
+        words.append("few sheets yet, so common practice still speaks along")
     return "; ".join(words)
 
 

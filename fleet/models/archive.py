@@ -14,7 +14,7 @@ import pandas as pd
 
 from fleet.models.bayes import Posterior
 from fleet.models.facts import SPECIFICATIONS, FleetFacts, SpecLink
-from fleet.models.gram import Cells, Floats, Gram, Term, build_gram
+from fleet.models.gram import Anchor, Cells, Floats, Gram, Term, anchored, build_gram
 from fleet.models.house import House, LinkFit
 from fleet.models.links import LINK, PAIR_LINKS
 from fleet.models.spread import Spread
@@ -70,6 +70,7 @@ def _put(arrays: dict[str, Floats], key: str, posterior: Posterior, cells: Cells
         "columns": list(cells.columns),
         "terms": [[list(t.factors), t.covariate] for t in design.terms],
         "fixed": list(design.fixed),
+        "anchors": [list(x) for x in posterior.gram.anchors],
         "k": posterior.k,
         "ess": posterior.ess,
         "method": posterior.method,
@@ -86,7 +87,8 @@ def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[P
         arrays[f"{key}.log_weights"],
     )
     terms = [Term(tuple(factors), covariate) for factors, covariate in entry["terms"]]
-    gram: Gram = build_gram(cells, terms, entry["fixed"])
+    anchors = [Anchor(c, float(m), float(sd)) for c, m, sd in entry["anchors"]]
+    gram: Gram = anchored(build_gram(cells, terms, entry["fixed"]), anchors)
     sds, sigma = arrays[f"{key}.sds"], arrays[f"{key}.sigma"]
     even = np.full(len(sigma), 1.0 / len(sigma))
     k = float("nan") if entry["k"] is None else entry["k"]

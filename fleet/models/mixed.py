@@ -182,7 +182,7 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     equal to its level's mean, say) sigma has no maximum; it is then held at `HELD` times the
     response's sd.
     """
-    if gram.n <= gram.p:
+    if gram.n < gram.p or (sigma is None and gram.n <= gram.p):
         raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
     with one_blas_thread():
         _check_fixed(gram)

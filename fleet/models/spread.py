@@ -60,7 +60,14 @@ class Spread:
         return self.factors.get(source, (0.0, self.between))
 
 
-def fit_spread(squares: pd.DataFrame, s2_of_class: Floats, *, noise: float, scale: str = "none") -> Spread:
+def fit_spread(
+    squares: pd.DataFrame,
+    s2_of_class: Floats,
+    *,
+    noise: float,
+    scale: str = "none",
+    prior: tuple[float, float, float] | None = None,
+) -> Spread:
     """Fit the variance function to mean squares of residuals.
 
     Parameters
@@ -69,27 +76,26 @@ def fit_spread(squares: pd.DataFrame, s2_of_class: Floats, *, noise: float, scal
     s2_of_class : mean squared sag scale of each class
     noise : variance of the reading noise in the response
     scale : ``none`` keeps ``growth`` at 0, ``whole`` keeps ``base`` at 0, ``part`` fits both
+    prior : believed base and growth, and the number of rows they count for
     """
     d = squares[squares["n"] > 0.0]
+    believed_base, believed_growth, rows = prior or (SMALLEST, 0.0, 0.0)
     if d.empty:
-        return Spread(noise, SMALLEST, 0.0, {}, PRIOR_BETWEEN)
+        return Spread(noise, believed_base, believed_growth, {}, PRIOR_BETWEEN)
     n = d["n"].to_numpy(dtype=float)
     excess = d["m2"].to_numpy(dtype=float) - noise
     s2 = s2_of_class[d["scale_class"].to_numpy(dtype=int)]
-    source = d["source"].astype(str).to_numpy()
-    names, code = np.unique(source, return_inverse=True)
-    log_g = np.zeros(len(names))
-    sd_g = np.zeros(len(names))
-    between = PRIOR_BETWEEN
+    names, code = np.unique(d["source"].astype(str).to_numpy(), return_inverse=True)
+    log_g, sd_g, between = np.zeros(len(names)), np.zeros(len(names)), PRIOR_BETWEEN
     base, growth = max(float(np.average(excess, weights=n)), SMALLEST), 0.0
+    all_s2, all_n = np.append(s2, [1.0, 4.0]), np.append(n, [0.5 * rows, 0.5 * rows])
+    all_excess = np.append(excess, believed_base + believed_growth * all_s2[-2:])
     for _ in range(8):
-        g = np.exp(log_g)[code]
-        plain = np.maximum(base + growth * s2, SMALLEST)
-        total = noise + g * plain
-        weight = n / total**2
-        columns = np.stack([g * (scale != "whole"), g * s2 * (scale != "none")], axis=1)
-        root = np.sqrt(weight)
-        fitted, _ = optimize.nnls(columns * root[:, None], np.maximum(excess * root, -1e6))
+        g = np.append(np.exp(log_g)[code], [1.0, 1.0])
+        total = noise + g * np.maximum(base + growth * all_s2, SMALLEST)
+        root = np.sqrt(all_n) / total
+        columns = np.stack([g * (scale != "whole"), g * all_s2 * (scale != "none")], axis=1)
+        fitted, _ = optimize.nnls(columns * root[:, None], all_excess * root)
         base, growth = float(fitted[0]), float(fitted[1])
         plain = np.maximum(base + growth * s2, SMALLEST)
         log_g, sd_g, between = _pool(code, len(names), n, excess, plain, noise, log_g)
