@@ -66,16 +66,37 @@ def clock(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
+SHIFTED = (*COVARIATES, f"(y - {round(22.0 * CODE)})")
+PRODUCTS = [
+    (i, j, f"sum(cast({SHIFTED[i]} as bigint) * cast({SHIFTED[j]} as bigint))")
+    for i in range(len(SHIFTED))
+    for j in range(i, len(SHIFTED))
+]
+
+
+def cell_sql() -> str:
+    """One whole number for each combination of levels."""
+    code = "cast(0 as integer)"
+    for factor, size in LEVELS.items():
+        code = f"({code} * {size} + {factor})"
+    return code
+
+
 def scan_sql() -> str:
     """One pass: per cell the count, the sums and the sums of products of the shifted integer codes."""
-    names = [*COVARIATES, f"(y - {round(22.0 * CODE)})"]
     parts = ["count(*) as m_0_0"]
-    for i, a in enumerate(names, start=1):
-        parts.append(f"cast(sum(cast({a} as bigint)) as double) as m_0_{i}")
-        for j, b in enumerate(names[i - 1 :], start=i):
-            parts.append(f"cast(sum(cast({a} as bigint) * cast({b} as bigint)) as double) as m_{i}_{j}")
-    keys = ", ".join(LEVELS)
-    return f"select {keys}, {', '.join(parts)} from sheet group by {keys} order by {keys}"
+    parts += [f"cast(sum(cast({x} as bigint)) as double) as m_0_{i + 1}" for i, x in enumerate(SHIFTED)]
+    parts += [f"cast({sql} as double) as m_{i + 1}_{j + 1}" for i, j, sql in PRODUCTS]
+    return f"select {cell_sql()} as cell, {', '.join(parts)} from sheet group by cell order by cell"
+
+
+def labels(cell: np.ndarray) -> dict[str, np.ndarray]:
+    """Levels of each factor back from the cell's number."""
+    out = {}
+    for factor, size in reversed(LEVELS.items()):
+        cell, code = np.divmod(cell, size)
+        out[factor] = np.array([str(i) for i in range(size)], dtype=object)[code]
+    return out
 
 
 def ours(path: Path, threads: int) -> dict[str, float]:
@@ -95,8 +116,7 @@ def ours(path: Path, threads: int) -> dict[str, float]:
         for i in range(size):
             for j in range(i, size):
                 moments[:, i, j] = moments[:, j, i] = rows[f"m_{i}_{j}"].to_numpy() / (unit[i] * unit[j])
-        levels = {f: rows[f].to_numpy().astype(str).astype(object) for f in LEVELS}
-        return Cells(levels, columns, moments, moments[:, 0, 0].copy())
+        return Cells(labels(rows["cell"].to_numpy()), columns, moments, moments[:, 0, 0].copy())
 
     with duckdb.connect(str(path), read_only=True, config={"threads": threads}) as con:
         scan()
@@ -115,11 +135,18 @@ def ours(path: Path, threads: int) -> dict[str, float]:
 
 
 def bare(path: Path, threads: int) -> dict[str, float]:
-    """Seconds that DuckDB takes to sum the same nine columns without groups."""
-    sql = "select " + ", ".join(f"sum({c})" for c in (*LEVELS, *COVARIATES, "y")) + " from sheet"
+    """Seconds that DuckDB takes to sum the same nine columns; and for the parts no scan can do without.
+
+    The parts: the twenty sums and sums of products without groups, and the count by cell without sums.
+    """
+    sums = "select " + ", ".join(f"sum({c})" for c in (*LEVELS, *COVARIATES, "y")) + " from sheet"
+    moments = [*(f"sum(cast({x} as bigint))" for x in SHIFTED), *(sql for _, _, sql in PRODUCTS)]
+    ungrouped = f"select {', '.join(moments)} from sheet"
+    counts = f"select {cell_sql()} as cell, count(*) from sheet group by cell"
     with duckdb.connect(str(path), read_only=True, config={"threads": threads}) as con:
-        con.execute(sql).fetchall()
-        return {"seconds": clock(lambda: con.execute(sql).fetchall())}
+        con.execute(sums).fetchall()
+        seconds = [clock(lambda q=q: con.execute(q).fetchall()) for q in (sums, ungrouped, counts)]
+    return {"seconds": seconds[0], "parts": seconds[1] + seconds[2]}
 
 
 def frame_of(path: Path) -> pd.DataFrame:
@@ -203,65 +230,79 @@ def shown(seconds: float | None) -> str:
     return f"{seconds:.3g} s" if seconds >= 10.0 else f"{1000.0 * seconds:.3g}"
 
 
-def line(n: int, path: Path, peers: bool, with_lme4: bool) -> list[str]:
-    """One size: all its figures, as cells of the table."""
+def own_line(n: int, path: Path) -> tuple[dict[str, float], list[str]]:
+    """Our figures at one size, and the cells of their line."""
     own, two, sums = measured("ours", path), measured("ours", path, 2), measured("bare", path)
-    total = own["scan"] + own["reml"]
-    stats_s = measured("statsmodels", path) if peers and n <= STATSMODELS_TO else None
-    lme4_s = measured("lme4", path) if with_lme4 and n <= LME4_TO else None
     cells = [
-        f"{n:.0e}".replace("e+0", "e"),
+        f"{n:,}",
         shown(sums["seconds"]),
-        f"{shown(own['scan'])} ({shown(two['scan'])})",
+        shown(own["scan"]),
+        shown(two["scan"]),
         f"{own['scan'] / sums['seconds']:.1f}",
+        f"{own['scan'] / sums['parts']:.1f}",
         shown(own["reml"]),
-        shown(total),
+        shown(own["scan"] + own["reml"]),
         shown(own["bayes"]),
         f"{own['peak_mb']:.0f}",
     ]
-    for peer in (lme4_s, stats_s):
-        if peer is None:
-            cells += ["–", "–", "–"]
-            continue
-        higher = peer["criterion"] - own["criterion"]
-        cells += [shown(peer["seconds"]), f"{peer['seconds'] / total:.0f}", f"{higher:.1e}"]
-    return cells
+    return own, cells
 
 
-HEAD = (
+def peer_lines(n: int, path: Path, own: dict[str, float], peers: dict[str, int]) -> list[list[str]]:
+    """The cells of each peer's line at one size."""
+    total, out = own["scan"] + own["reml"], []
+    for name, largest in peers.items():
+        if n <= largest:
+            got = measured(name, path)
+            above = got["criterion"] - own["criterion"]
+            cells = [f"{n:,}", name, shown(got["seconds"]), f"{got['seconds'] / total:,.0f}", f"{above:.0e}"]
+            out.append([*cells, f"{got['peak_mb']:.0f}"])
+    return out
+
+
+OURS_HEAD = (
     "rows",
     "bare sum",
-    "scan (2 threads)",
+    "scan",
+    "scan, 2 threads",
     "scan / bare",
+    "scan / its parts",
     "Gram + REML",
     "rows to REML",
     "Bayes, 512 draws",
     "peak MB",
-    "lme4",
-    "lme4 / ours",
-    "its criterion − ours",
-    "statsmodels",
-    "statsmodels / ours",
-    "its criterion − ours",
 )
+PEER_HEAD = ("rows", "program", "time", "time / ours", "its criterion less ours", "peak MB")
+
+
+def table(head: tuple[str, ...], lines: list[list[str]]) -> str:
+    """A Markdown table."""
+    body = "".join("| " + " | ".join(cells) + " |\n" for cells in lines)
+    return "| " + " | ".join(head) + " |\n|" + "---|" * len(head) + "\n" + body
 
 
 def main() -> None:
-    """Build, measure, print a Markdown table (milliseconds unless it says s)."""
+    """Build, measure, print two Markdown tables (milliseconds unless it says s)."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--sizes", default="1e3,1e4,1e5,1e6,1e7")
     ask.add_argument("--no-peers", action="store_true")
     given = ask.parse_args()
-    with_lme4 = not given.no_peers and lme4_is_there()
-    say = sys.stdout.write
-    say("| " + " | ".join(HEAD) + " |\n|" + "---|" * len(HEAD) + "\n")
+    peers = {} if given.no_peers else {"statsmodels": STATSMODELS_TO}
+    if peers and lme4_is_there():
+        peers["lme4"] = LME4_TO
+    ours_lines, their_lines = [], []
     with tempfile.TemporaryDirectory() as folder:
         for n in (int(float(x)) for x in given.sizes.split(",")):
             path = Path(folder) / f"rows_{n}.duckdb"
             build(path, n)
-            say("| " + " | ".join(line(n, path, not given.no_peers, with_lme4)) + " |\n")
-            sys.stdout.flush()
+            own, cells = own_line(n, path)
+            ours_lines.append(cells)
+            their_lines += peer_lines(n, path, own, peers)
             path.unlink()
+            sys.stderr.write(f"{n:,} rows done\n")
+    sys.stdout.write(table(OURS_HEAD, ours_lines))
+    if their_lines:
+        sys.stdout.write("\n" + table(PEER_HEAD, their_lines))
 
 
 if __name__ == "__main__":
