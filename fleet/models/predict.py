@@ -32,13 +32,15 @@ from fleet.models.links import (
     SPHERICAL,
 )
 from fleet.models.spread import nearest_covariance
+from fleet.models.visits import Visit, condition
 
 DIMENSIONS: Final = (
     "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
     "spread_1", "spread_2", "spread_sag", "compliance_um_per_mn", "cantilever_length_mm", "vtf_mn",
     "read_static", "read_dynamic", "read_vta", "fault_t", "fault_b", "fault_sag",
-    "jump_t", "jump_b", "jump_sag", "room", "coef_minutes", "unit_minutes",
+    "jump_t", "jump_b", "jump_sag", "room", "coef_minutes", "unit_minutes", "visit_static", "visit_vta",
 )  # fmt: skip
+SPREAD_NAMES: Final = ("spread_1", "spread_2")
 JUMP_LOG_SD: Final = 0.25
 """Sizes of faults beyond the cut differ by about a quarter."""
 LARGEST_CORRELATION: Final = 0.95
@@ -167,9 +169,9 @@ class Forecaster:
         aged = (_told(enquiries, "hours_used", m) - REFERENCE_HOURS) / 1000.0
         rows, row = self._rows(chosen, np.nan_to_num(warm), np.nan_to_num(aged))
         parameters = self._parameters(m)
-        pair = self._pair(rows, row, parameters)
         figures = self._figures(enquiries, rows, row)
-        t, b, sag = self._sag(pair, figures, rows, row, parameters)
+        t, b, sag, pick = self._sag(figures, rows, row, parameters, self._visit(enquiries, m))
+        row, parameters = np.take_along_axis(row, pick, axis=1), np.take_along_axis(parameters, pick, axis=1)
         room = self._room(enquiries, rows, row, parameters)
         return self._read(t, b, sag, room, row, parameters, rows, chosen)
 
@@ -218,13 +220,20 @@ class Forecaster:
         total = sigma2 * (spread.noise + unit)
         return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
 
-    def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
-        """Expected combinations of tracking and built-in angle, (2, m, n), coefficients drawn."""
-        out = []
-        for name, z in zip(PAIR, ("coef_1", "coef_2"), strict=True):
-            mean, var = self._moments(name, rows, {})
-            out.append(mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z[z])
-        return np.stack(out)
+    def _visit(self, enquiries: pd.DataFrame, m: int) -> Visit:
+        noise = self.house.noise
+        return Visit(
+            _told(enquiries, "sra_static_deg", m),
+            _told(enquiries, "vta_dynamic_deg", m),
+            noise["sra_static_deg"],
+            noise["vta_dynamic_deg"],
+        )
+
+    def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
+        """Expected combinations of tracking and built-in angle and their variance, (2, m, n) each."""
+        found = [self._moments(name, rows, {}) for name in PAIR]
+        mean, var = (np.stack([x[k][parameters, row] for x in found]) for k in (0, 1))
+        return mean, var
 
     def _angles(self, pair: Floats) -> Floats:
         """Tracking and built-in angle (2, m, n) from the combinations."""
@@ -247,9 +256,9 @@ class Forecaster:
         return out
 
     def _sag(
-        self, pair: Floats, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints
-    ) -> tuple[Floats, Floats, Floats]:
-        """Add the unit's own part to both angles, and its sag."""
+        self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Visit
+    ) -> tuple[Floats, Floats, Floats, Ints]:
+        """True tracking and built-in angle and sag per draw, and which draw of the parameters each stands for."""
 
         def scale(angle: Floats) -> Floats:
             clipped = np.clip(angle, SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
@@ -257,23 +266,50 @@ class Forecaster:
                 figures["vtf_mn"], figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped
             )
 
-        s2 = scale(self._angles(pair)[0]) ** 2
-        sd_1 = self._unit_sd(PAIR[0], s2, rows, row, parameters, "spread_1")
-        sd_2 = self._unit_sd(PAIR[1], s2, rows, row, parameters, "spread_2")
+        mean, var = self._pair(rows, row, parameters)
+        s2 = scale(self._angles(mean)[0]) ** 2
+        sd = np.stack(
+            [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
+        )
         sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
-        factor = self._unit_factor
-        z1, z2, zs = factor @ np.stack([self._z["unit_1"], self._z["unit_2"], self._z["unit_sag"]])
-        one = np.ones(len(rows))
-        extra = {"s": one, "s_warm": rows["warm"].to_numpy(), "s_aged": rows["aged"].to_numpy()}
-        slope, slope_var = self._moments("sag", rows, extra)
-        t, b = self._angles(pair + np.stack([sd_1 * z1, sd_2 * z2]))
-        t, b = t + self._fault("tracking", "t"), b + self._fault("built_in", "b")
-        beta = slope[parameters, row] + np.sqrt(slope_var[parameters, row]) * self._z["coef_sag"]
-        beta = np.maximum(beta, 0.02)
-        mean_sag = beta * scale(t)
+        z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
+        coef = np.stack([self._z["coef_1"], self._z["coef_2"]])[:, None, :]
+        fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
+        angles = self._angles(mean + np.sqrt(var) * coef + sd * np.stack([z1, z2])[:, None, :]) + fault
+        beta = self._slope(rows, row, parameters)
+        pick = np.broadcast_to(np.arange(self.n), row.shape)
+        if visit.told.size:
+            angles, pick = self._condition(
+                angles, self._angles(mean) + fault, var + sd**2, beta * scale(angles[0]), visit
+            )
         cv2 = np.log1p((sd_sag / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
-        sag = mean_sag * np.exp(np.sqrt(cv2) * zs - 0.5 * cv2)
-        return t, b, np.maximum(sag + self._fault("sag", "sag"), 0.0)
+        sag = beta * scale(angles[0]) * np.exp(np.sqrt(cv2) * zs - 0.5 * cv2)
+        return angles[0], angles[1], np.maximum(sag + self._fault("sag", "sag"), 0.0), pick
+
+    def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+        """Sag over sag scale per draw, the unit's own part aside."""
+        extra = {
+            "s": np.ones(len(rows)),
+            "s_warm": rows["warm"].to_numpy(),
+            "s_aged": rows["aged"].to_numpy(),
+        }
+        mean, var = self._moments("sag", rows, extra)
+        return np.maximum(mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"], 0.02)
+
+    def _condition(
+        self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit
+    ) -> tuple[Floats, Ints]:
+        """Angles of the enquiries that tell of an earlier visit, given its readings; the others as they are."""
+        told = visit.told
+        back = np.linalg.inv(self.house.turn)
+        cov = np.einsum("ik,kmn,jk->ijmn", back, pair_var[:, told], back)
+        mine = Visit(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
+        noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
+        full = np.broadcast_to(mean, angles.shape)
+        changed, chosen = condition(angles[:, told], full[:, told], cov, sag[told], mine, noise)
+        out, pick = angles.copy(), np.tile(np.arange(self.n), (angles.shape[1], 1))
+        out[:, told], pick[told] = changed, chosen
+        return out, pick
 
     def _fault(self, link: str, short: str) -> Floats:
         """What defective units add, as often and as far as the fleet's own were beyond the cut."""
