@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fleet.errors import FleetError
 from fleet.models.bayes import Posterior
 from fleet.models.facts import SPECIFICATIONS, FleetFacts, SpecLink
 from fleet.models.gram import Anchor, Cells, Floats, Gram, Term, anchored, build_gram
@@ -19,13 +20,17 @@ from fleet.models.house import House, LinkFit
 from fleet.models.links import LINK, PAIR_LINKS
 from fleet.models.spread import Spread
 
-FORMAT = 1
+FORMAT = 2
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 
 def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
     """Arrays and texts that `from_parts` turns back into the same house."""
-    arrays: dict[str, Floats] = {"correlation": house.correlation, "turn": house.turn}
+    arrays: dict[str, Floats] = {
+        "correlation": house.correlation,
+        "turn": house.turn,
+        "scale_s2": house.scale_s2,
+    }
     head: dict[str, Any] = {
         "format": FORMAT,
         "revision": house.revision,
@@ -96,8 +101,16 @@ def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[P
 
 
 def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
-    """The house that `to_parts` took apart."""
+    """The house that `to_parts` took apart.
+
+    Raises
+    ------
+    FleetError
+        If it was kept by a version of fleet that wrote its parts otherwise.
+    """
     head = json.loads(texts["head"])
+    if head["format"] != FORMAT:
+        raise FleetError("the house model was kept by another version of fleet: run `fleet refit`")
     links = {}
     for name, entry in head["links"].items():
         posterior, cells = _take(arrays, f"link.{name}", entry)
@@ -121,6 +134,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         head["noise"],
         arrays["correlation"],
         arrays["turn"],
+        arrays["scale_s2"],
         faulty,
         head["revision"],
         tuple(head["notes"]),

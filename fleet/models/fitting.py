@@ -79,18 +79,23 @@ def fit_house(
     kept = KEPT_VARIANCE if robust else 1.0
     spreads = {n: fitter.spread_from_moments(products, LINK[n], sums[n], spreads[n], kept) for n in names}
     cut = tallies.cut_summary(fits)
-    sample = {"draws": draws, "seed": seed}
-    links = {n: fitter.final(sums[n], LINK[n], spreads[n], BELIEFS[n], cut.loc[[n]], **sample) for n in names}
+    links = {
+        n: fitter.final(sums[n], LINK[n], spreads[n], BELIEFS[n], cut.loc[[n]], draws=draws, seed=seed)
+        for n in names
+    }
     turn = fitter.pair_rows(sums[JOINT], products)
     for link, weights in zip(PAIR_LINKS, turn, strict=True):
-        links[link.name] = fitter.pair_link(link, weights, sums[JOINT], products, kept, **sample)
+        links[link.name] = fitter.pair_link(
+            link, weights, sums[JOINT], products, kept, draws=draws, seed=seed
+        )
     correlation = _correlation(products, spreads, fitter.s2)
     notes = tuple(
         f"{LINK[n].words}: {links[n].rows:.0f} sheets, so common practice still speaks along"
         for n in names
         if links[n].rows < FEW_ROWS
     )
-    return House(links, facts, dict(noise), correlation, turn, tallies.faulty(fits), revision, notes)
+    faulty = tallies.faulty(fits)
+    return House(links, facts, dict(noise), correlation, turn, fitter.s2, faulty, revision, notes)
 
 
 class _Fitter:
@@ -177,7 +182,7 @@ class _Fitter:
         *,
         belief: Belief | None = None,
     ) -> Spread:
-        """Spread from the mean squares of the kept residuals, degrees of freedom taken off where they were used."""
+        """Spread from the mean squares of the kept residuals, degrees of freedom taken off where used."""
         believed = belief or BELIEFS[link.name]
         own = products[(products["a"] == link.name) & (products["b"] == link.name)]
         taken = self.leverage(sums, link, old, believed)
@@ -194,7 +199,7 @@ class _Fitter:
         return fit_spread(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
 
     def pair_rows(self, joint: Sums, products: pd.DataFrame) -> Floats:
-        """The canonical combinations of tracking and built-in angle, from REML fits of both and of their sum."""
+        """Canonical combinations of tracking and built-in angle, from REML fits of both and of their sum."""
         if len(np.unique(self.levels["family"])) < FEWEST_FAMILIES:
             return np.eye(2)
         t, b = (_pooled(products, n, n) for n in PAIRED)
@@ -301,7 +306,7 @@ def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
 
 
 def _mean_square_scale(sums: Mapping[str, Sums], cells: pd.DataFrame) -> Floats:
-    """Mean squared sag scale per class (from the sag link's sums), the fleet's mean where a class is empty."""
+    """Mean squared sag scale per class, from the sag link's sums; the edges' where a class is empty."""
     s = sums["sag"]
     j = s.columns.index("s")
     classes = cells["scale_class"].to_numpy(dtype=int)

@@ -46,7 +46,7 @@ class LinkFit:
 
     @cached_property
     def coefficients(self) -> tuple[Floats, Floats]:
-        """Per kept draw the coefficients' mean (r, q+p) and covariance (r, q+p, q+p); response less its centre."""
+        """Per kept draw the coefficients' mean (r, q+p) and covariance (r, q+p, q+p), response centred."""
         return self.posterior.coefficients()
 
     @cached_property
@@ -72,6 +72,7 @@ class House:
     noise : standard deviation of one reading, per reading
     correlation : correlation of the residuals of the `JUDGED` links, in their order
     turn : (2, 2) rows that turn (tracking, built-in) into the pair's two combinations
+    scale_s2 : mean squared sag scale of each scale class, what the weights in the sums were taken at
     faulty : per source (units, units beyond a cut in any judged link)
     revision : data revision of the store
     notes : one sentence per link that could not be fitted
@@ -82,6 +83,7 @@ class House:
     noise: Mapping[str, float]
     correlation: Floats
     turn: Floats
+    scale_s2: Floats
     faulty: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     revision: int = 0
     notes: tuple[str, ...] = ()

@@ -66,7 +66,7 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
             continue
         y = observed[f"y_{name}"].to_numpy()
         fit = house.links[name]
-        expected[:, j], variance[:, j] = _left_out(fit, cells, observed, y, own)
+        expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
         value[:, j] = y - expected[:, j]
     known = variance.copy()
     covariance = np.zeros((m, len(JUDGED), len(JUDGED)))
@@ -141,14 +141,14 @@ def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats
 
 
 def _left_out(
-    fit: LinkFit, cells: _Cells, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
+    house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expectation and its variance without the sheet itself, where it was among the teachers."""
     expectation, variance = _expect(fit, cells, observed)
     expectation += fit.link.centre
     missing = observed[list(fit.link.columns)].isna().any(axis=1).to_numpy()
     expectation = np.where(missing, np.nan, expectation)
-    total = _total(fit, observed)
+    total = _total(house, fit, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -156,11 +156,11 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(fit: LinkFit, observed: pd.DataFrame) -> Floats:
-    s = np.nan_to_num(observed["s"].to_numpy(dtype=float), nan=1.5)
-    return fit.spread.total(s**2, observed["source"].to_numpy(dtype=object)) * float(
-        (fit.posterior.sigma**2).mean()
-    )
+def _total(house: House, fit: LinkFit, observed: pd.DataFrame) -> Floats:
+    """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
+    s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
+    total = fit.spread.total(s2, observed["source"].to_numpy(dtype=object))
+    return total * float((fit.posterior.sigma**2).mean())
 
 
 def _pair_left_out(
@@ -175,7 +175,7 @@ def _pair_left_out(
     expected, variance = np.empty(turned.shape), np.empty(turned.shape)
     for i, name in enumerate(PAIR):
         fit = house.links[name]
-        expected[:, i], variance[:, i] = _left_out(fit, cells, observed, turned[:, i], own)
+        expected[:, i], variance[:, i] = _left_out(house, fit, cells, observed, turned[:, i], own)
     back = np.linalg.inv(house.turn)
     cov = np.einsum("ij,mj,kj->mik", back, variance, back)
     return expected @ back.T + centres, cov

@@ -1,0 +1,110 @@
+"""Invented worlds as a bench would know them: sheets taken into a store, a house model fitted on it.
+
+Shared by tests and benchmarks.  `ideal` worlds are those that the bars of the validity tests speak of: no
+operator has a habit, since no learner can see one.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from fleet.models.facts import FleetFacts, learn_facts
+from fleet.models.house import House
+from fleet.refit import fit_store
+from fleet.store import Store
+from fleet.store.tallies import Tallier, fleet_tables
+from synthetic_data.world import Noise, World, WorldSpec
+
+LONG = os.environ.get("FLEET_LONG") == "1"
+FACTS = (
+    "body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
+    "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """One invented bench.
+
+    Attributes
+    ----------
+    world : where its units come from
+    current : its sheets as the store gives them (`unit`, `newest` and all)
+    fault : what is wrong with each, in the order of ``current``
+    house : the house model fitted on it
+    """
+
+    world: World
+    current: pd.DataFrame
+    fault: pd.Series
+    house: House
+
+
+def ideal(seed: int, **spec: Any) -> World:
+    """A world whose operators have no habits."""
+    return World(WorldSpec(seed=seed, noise=Noise(operator=0.0), **spec))
+
+
+def tokened(sheets: pd.DataFrame) -> pd.DataFrame:
+    """Sheets as the door would pass them on; invented serials stand for their own tokens."""
+    return sheets.rename(columns={"serial": "serial_token"})
+
+
+def stored(folder: Path, sheets: pd.DataFrame, *, name: str = "fleet.duckdb") -> Store:
+    """A new store with these sheets in it."""
+    store = Store(folder / name).create()
+    store.append(tokened(sheets), file_name="sheets.csv")
+    return store
+
+
+@contextmanager
+def passing_store(sheets: pd.DataFrame) -> Iterator[Store]:
+    """A store in a folder that goes away again."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield stored(Path(folder), sheets)
+
+
+def fleet_of(world: World, n: int, *, stream: int = 0) -> Fleet:
+    """n sheets of a world taken in and learnt from."""
+    sheets, truth = world.sheets(n, stream=stream)
+    with passing_store(sheets) as store:
+        house, current = fit_store(store), store.current()
+    fault = truth.set_index("sheet_no")["fault"].reindex(current["sheet_no"]).reset_index(drop=True)
+    return Fleet(world, current, fault, house)
+
+
+def house_of(sheets: pd.DataFrame) -> House:
+    """The house model of these sheets."""
+    with passing_store(sheets) as store:
+        return fit_store(store)
+
+
+@contextmanager
+def in_memory(teaching: pd.DataFrame, *, threads: int = 1) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection that holds these sheets as the table ``teaching_sheet``."""
+    with duckdb.connect(config={"threads": threads}) as con:
+        con.register("sheets_in", teaching)
+        con.execute("create table teaching_sheet as select * from sheets_in").fetchall()
+        con.unregister("sheets_in")
+        yield con
+
+
+def tallied(con: duckdb.DuckDBPyConnection) -> tuple[Tallier, FleetFacts]:
+    """The tallies of ``teaching_sheet`` and what is known of its families."""
+    facts = learn_facts(*fleet_tables(con, "teaching_sheet"))
+    return Tallier(con, "teaching_sheet", facts.fill()), facts
+
+
+def lines(world: World) -> list[dict[str, Any]]:
+    """Facts and share of every family that the bench meets, one dictionary a line (family and source)."""
+    frame = world.catalogue.frame.assign(share=world.catalogue.share)
+    return [{str(k): v for k, v in r.items()} for r in frame[frame["share"] > 0].to_dict("records")]
