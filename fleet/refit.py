@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
-from fleet.models.facts import learn_facts
 from fleet.models.cold import cold_house
+from fleet.models.facts import learn_facts
 from fleet.models.fitting import fit_house
 from fleet.models.house import House
 from fleet.models.noise import learn_noise

@@ -1,4 +1,4 @@
-"""Why a sheet is suspect, in one sentence with figures: which reading is off, by how much, what that means."""
+"""Why a sheet is suspect, in one sentence: which reading is off, by how much, what that means."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ CAUSES: Final = {
 }
 ACTIONS: Final = {
     "rake_set_wrong": "tilt serves one target only; return it to its maker",
-    "stylus_twisted": "turning the body trades channel time skew for tracking distortion; return it to its maker",
+    "stylus_twisted": "turning the body trades time skew for tracking distortion; return it to its maker",
     "stylus_canted": "roll can only split the difference; return it to its maker",
     "generator_rolled": "a roll of the body cures the crosstalk but cants the stylus; return it to its maker",
     "assembly_rolled": "a roll of the body corrects it",
@@ -116,7 +116,8 @@ def proposal(sheet: pd.Series, resid: Residuals, scores: Scores, i: int) -> str:
     reading = float(sheet[item.column])
     if item.undo is not None:
         return f"{item.column} looks to have the wrong sign: {-reading:+.2f} would be normal"
-    return f"{item.column} {reading:.2f} looks misread: about {reading - _shift(item.vector, resid, i):.1f} would be normal"
+    normal = reading - _shift(item.vector, resid, i)
+    return f"{item.column} {reading:.2f} looks misread: about {normal:.1f} would be normal"
 
 
 def _shift(vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Residuals, i: int) -> float:

@@ -51,7 +51,7 @@ class Verdict:
     sentence : normal or not, and why
     tilt : the advice on tilt, None while the tracking angle isn't read
     zenith : the advice on zenith, None while it isn't read
-    roll_deg : body roll that the electrical azimuth asks for [degrees, + = clockwise facing the nose], or None
+    roll_deg : body roll that the electrical azimuth asks for [degrees, + = clockwise, facing the nose]
     again : which reading to take again or take next, or empty
     lines : everything in readable lines, cautions last
     """

@@ -30,7 +30,8 @@ QUANTITIES: Final = (
 DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
 LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 CHANCES: Final = (
-    "p_rake_met", "p_tracking_met", "p_both_met", "p_conflict_built_in", "p_conflict_reach", "p_faulty", "p_made_wedge",
+    "p_rake_met", "p_tracking_met", "p_both_met", "p_conflict_built_in", "p_conflict_reach",
+    "p_faulty", "p_made_wedge",
 )  # fmt: skip
 PRICES: Final = ("price_low", "price_quoted", "price_high")
 COLUMNS: Final = (
@@ -129,7 +130,7 @@ def quote(
         return Quotes(pd.DataFrame(columns=list(COLUMNS)), (), empty)
     table = pd.concat([t for t, _ in parts], ignore_index=True)[list(COLUMNS)]
     arrays = {q: np.concatenate([a[q] for _, a in parts]) for q in DRAWN}
-    return Quotes(table, tuple(sentence(row) for row in table.to_dict("records")), arrays)
+    return Quotes(table, tuple(sentence(row) for row in _records(table)), arrays)
 
 
 def _answer(
@@ -168,7 +169,7 @@ def _answer(
     table |= chances
     table |= _prices(minutes, wedge, policies)
     table["policy"] = [p.label for p in policies]
-    table["basis"] = [_basis(r, draws, i, forecaster.house) for i, r in enumerate(frame.to_dict("records"))]
+    table["basis"] = [_basis(r, draws, i, forecaster.house) for i, r in enumerate(_records(frame))]
     return pd.DataFrame(table), arrays
 
 
@@ -247,6 +248,10 @@ def _units(n: float) -> str:
     return f"{n:.0f} unit" if n == 1 else f"{n:.0f} units"
 
 
+def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
+    return [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
+
+
 def _named(value: object) -> str | None:
     if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or str(value) == "":
         return None
@@ -272,5 +277,6 @@ def sentence(row: Mapping[str, object]) -> str:
             f"Expect {rake} and {vta} with the record turning, after a sag of {figure('sag_deg_q50'):.2f}°"
         )
         chance = f"one tilt serves both targets with a chance of {figure('p_both_met'):.0%}"
-    time = f"{figure('bench_minutes_q50'):.0f} min ({figure('bench_minutes_q05'):.0f} to {figure('bench_minutes_q95'):.0f})"
+    low, middle, high = (figure(f"bench_minutes_q{q}") for q in ("05", "50", "95"))
+    time = f"{middle:.0f} min ({low:.0f} to {high:.0f})"
     return f"{start}; {chance}; bench time about {time}."

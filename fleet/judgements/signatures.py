@@ -119,8 +119,10 @@ def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]
         Signature("assembly_rolled", unit[SEEN] + unit[ELECTRICAL], SIZES["assembly_rolled"]),
         Signature("weak_channel", unit[BALANCE], SIZES["weak_channel"]),
     ]
-    for k in (0.6 * kappa, kappa, min(1.4 * kappa, 0.75)):
-        out.append(Signature("stylus_canted", unit[SEEN] + k * unit[ELECTRICAL], SIZES["stylus_canted"]))
+    follows = (0.6 * kappa, kappa, min(1.4 * kappa, 0.75))
+    out += [
+        Signature("stylus_canted", unit[SEEN] + k * unit[ELECTRICAL], SIZES["stylus_canted"]) for k in follows
+    ]
     out.append(_cantilever(expected))
     out += _suspension(expected, "suspension_soft", SOFTER)
     out += _suspension(expected, "suspension_stiff", STIFFER)

@@ -98,7 +98,7 @@ def suspects(
 
 
 def _by_unit(p: Floats, unit: NDArray[np.object_]) -> tuple[Floats, Floats]:
-    """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value, repeated per sheet."""
+    """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value, per sheet."""
     from statsmodels.stats.multitest import multipletests
 
     names, code = np.unique(unit.astype(str), return_inverse=True)

@@ -1,4 +1,4 @@
-"""What is believed of pickups before any sheet has been read: it carries a cold start and fades with the sheets.
+"""What is believed of pickups before any sheet is read: it carries a cold start and fades with sheets.
 
 Each figure is common practice of the trade (no published source) unless a source is named.  A belief about a
 mean counts as one more sheet of the spread given, one about a spread as four more; against a few hundred

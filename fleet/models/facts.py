@@ -58,7 +58,8 @@ class FleetFacts:
     ----------
     combos : one row per combination of factors that occurs: `FACTORS` and ``n`` (units)
     families : indexed by family: ``compliance_um_per_mn``, ``cantilever_length_mm``, ``vtf_mn``,
-        ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), `SPEC_FACTORS`, ``frequency``, ``n``
+        ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), `SPEC_FACTORS`,
+        ``frequency``, ``n``
     specs : a `SpecLink` per specification
     """
 

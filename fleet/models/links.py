@@ -47,7 +47,7 @@ SCALE_EXPRESSION: Final = (
     "0.05729577951308232 * vtf_mn * c_used / l_used * tan(t_used * 0.017453292519943295)"
     " / cos(t_used * 0.017453292519943295)"
 )
-"""S = N·C·tan θ / (L·cos θ) in degrees (N in mN, C in µm/mN, L in mm, θ in degrees); see `fleet.mechanics`."""
+"""S = N·C·tan θ / (L·cos θ) in degrees (N in mN, C in µm/mN, L in mm); see `fleet.mechanics`."""
 
 RESPONSES: Final[dict[str, tuple[str, float]]] = {
     "tracking": ("t_read", 1000.0),
@@ -221,9 +221,9 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     sheets : bench sheets, canonical columns
-    fill : indexed by family; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a compliance, length,
-        force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that the first two are
-        the family's own figures and not predictions
+    fill : indexed by family; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a compliance,
+        length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
+        the first two are the family's own figures and not predictions
 
     Returns
     -------
@@ -247,17 +247,17 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=d.index))
     d["vtf_mn"] = d["vtf_mn"].fillna(pd.Series(filled["n_fill"].to_numpy(), index=d.index))
     d["t_used"] = d["vta_dynamic_deg"]
-    guess = TYPICAL_DRAG * d.eval(SCALE_EXPRESSION)
+    guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
     d["t_read"] = d["vta_dynamic_deg"] + sag
     d["t_used"] = (
         d["t_read"].fillna(pd.Series(filled["t_fill"].to_numpy(), index=d.index)).fillna(TYPICAL_VTA_DEG)
     )
-    d["s_deg"] = d.eval(SCALE_EXPRESSION)
+    d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
     d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
     for name, (expression, unit) in COVARIATES.items():
-        value = np.floor(d.eval(expression) * unit + 0.5) / unit
+        value = _coded(d, expression, unit)
         out[name] = value.fillna(0.0) if name in ("warm", "aged") else value
     for name, (a, b) in PRODUCTS.items():
         out[name] = out[a] * out[b]
@@ -266,9 +266,17 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     known = (own | sure).all(axis=1)
     out["scale_class"] = scale_class(np.where(known, out["s"].to_numpy(), np.nan))
     for name, (expression, unit) in RESPONSES.items():
-        plain = expression.replace("ln(", "log(")
-        out[f"y_{name}"] = np.floor(d.eval(plain) * unit + 0.5) / unit
+        out[f"y_{name}"] = _coded(d, expression.replace("ln(", "log("), unit)
     return out
+
+
+def _evaluate(frame: pd.DataFrame, expression: str) -> pd.Series[float]:
+    return pd.Series(np.asarray(frame.eval(expression), dtype=float), index=frame.index)
+
+
+def _coded(frame: pd.DataFrame, expression: str, unit: float) -> pd.Series[float]:
+    """An expression's value, rounded to its integer code."""
+    return pd.Series(np.floor(_evaluate(frame, expression) * unit + 0.5) / unit, index=frame.index)
 
 
 def factor_labels(values: pd.Series) -> pd.Series:

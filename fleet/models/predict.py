@@ -44,6 +44,7 @@ SPREAD_NAMES: Final = ("spread_1", "spread_2")
 JUMP_LOG_SD: Final = 0.25
 """Sizes of faults beyond the cut differ by about a quarter."""
 LARGEST_CORRELATION: Final = 0.95
+SMALLEST_SLOPE: Final = 0.02
 SMALLEST_VTA_DEG, LARGEST_VTA_DEG = 2.0, 55.0
 
 
@@ -258,7 +259,7 @@ class Forecaster:
     def _sag(
         self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Visit
     ) -> tuple[Floats, Floats, Floats, Ints]:
-        """True tracking and built-in angle and sag per draw, and which draw of the parameters each stands for."""
+        """True tracking, built-in angle and sag per draw, and which draw each now stands for."""
 
         def scale(angle: Floats) -> Floats:
             clipped = np.clip(angle, SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
@@ -294,12 +295,13 @@ class Forecaster:
             "s_aged": rows["aged"].to_numpy(),
         }
         mean, var = self._moments("sag", rows, extra)
-        return np.maximum(mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"], 0.02)
+        slope = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"]
+        return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(
         self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit
     ) -> tuple[Floats, Ints]:
-        """Angles of the enquiries that tell of an earlier visit, given its readings; the others as they are."""
+        """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
         told = visit.told
         back = np.linalg.inv(self.house.turn)
         cov = np.einsum("ik,kmn,jk->ijmn", back, pair_var[:, told], back)

@@ -133,7 +133,7 @@ def _shrink(log_raw: Floats, variance: Floats) -> tuple[Floats, Floats, float]:
 
 
 def nearest_covariance(matrix: Floats, *, floor: float = 0.0) -> Floats:
-    """Nearest positive semidefinite matrix (negative eigenvalues set to ``floor``), batched on leading axes."""
+    """Nearest positive semidefinite matrix, eigenvalues held at ``floor``; batched on leading axes."""
     values, vectors = np.linalg.eigh(0.5 * (matrix + np.swapaxes(matrix, -1, -2)))
     values = np.maximum(values, floor)
     return np.asarray(np.einsum("...ij,...j,...kj->...ik", vectors, values, vectors))

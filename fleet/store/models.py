@@ -65,9 +65,10 @@ def save_model(
 def list_models(store: Store) -> pd.DataFrame:
     """Models kept, newest first: model_id, revision, units, made_at, version."""
     with store.reader() as con:
-        return con.sql(
+        frame: pd.DataFrame = con.sql(
             "select model_id, revision, units, made_at, version from model order by model_id desc"
         ).df()
+        return frame
 
 
 def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:

@@ -166,14 +166,13 @@ class Tallier:
         if set(PAIRED) <= {link.name for link in links}:
             blocks.append(_Block(PAIRED, PAIR_COVARIATES))
         parts = [expr for block in blocks for expr in block.sql()]
-        rows = self._con.sql(
-            f"select cell, {', '.join(parts)} from ({self._residual_sql(links, fits)}) group by cell order by cell"
-        ).df()
+        inner = self._residual_sql(links, fits)
+        rows = self._frame(f"select cell, {', '.join(parts)} from ({inner}) group by cell order by cell")
         table = rows.set_index("cell").reindex(range(len(self.cells))).fillna(0.0)
         return {block.name: block.sums(table) for block in blocks}
 
     def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual per link, source and scale class: columns link, source, scale_class, n, mad."""
+        """Median absolute residual: columns link, source, scale_class, n, mad."""
         self._register(fits)
         links = [LINK[n] for n in fits]
         inner = self._residual_sql(links, fits)
@@ -185,7 +184,7 @@ class Tallier:
                 f"on x.cell = c.cell where r_{link.name} is not null group by c.source, c.scale_class "
                 f"order by c.source, c.scale_class"
             )
-            frames.append(self._con.sql(sql).df().assign(link=link.name))
+            frames.append(self._frame(sql).assign(link=link.name))
         return pd.concat(frames, ignore_index=True)
 
     def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
@@ -206,10 +205,11 @@ class Tallier:
             both = f"keep_{a} and keep_{b}"
             parts.append(f"sum(case when {both} then 1 else 0 end) as n{i}")
             parts.append(f"sum(case when {both} then r_{a} * r_{b} else 0 end) as t{i}")
-        wide = self._con.sql(
-            f"select c.source, c.scale_class, {', '.join(parts)} from ({inner}) x join cell_list c on x.cell = c.cell "
+        wide = self._frame(
+            f"select c.source, c.scale_class, {', '.join(parts)} from ({inner}) x "
+            f"join cell_list c on x.cell = c.cell "
             f"group by c.source, c.scale_class order by c.source, c.scale_class"
-        ).df()
+        )
         frames = [
             wide[["source", "scale_class"]].assign(
                 a=a, b=b, n=wide[f"n{i}"].astype(float), total=wide[f"t{i}"].astype(float) / RESIDUAL_UNIT**2
@@ -230,7 +230,7 @@ class Tallier:
                 f"else abs(r_{name}) end) / {RESIDUAL_UNIT} as cut_size "
                 f"from ({inner}) where r_{name} is not null"
             )
-            frames.append(self._con.sql(sql).df().assign(link=name))
+            frames.append(self._frame(sql).assign(link=name))
         out = pd.concat(frames, ignore_index=True).set_index("link")
         return out.astype(float).fillna(0.0)
 
@@ -246,10 +246,14 @@ class Tallier:
         ).fetchall()
         return {str(source): (float(n), float(bad)) for source, n, bad in rows}
 
+    def _frame(self, query: str) -> pd.DataFrame:
+        frame: pd.DataFrame = self._con.sql(query).df()
+        return frame
+
     def _register(self, fits: Mapping[str, Fitted] | None) -> None:
         if fits is None:
             return
-        wide = {"cell": np.arange(len(self.cells), dtype=np.int32)}
+        wide: dict[str, Floats | NDArray[np.int32]] = {"cell": np.arange(len(self.cells), dtype=np.int32)}
         for name, fit in fits.items():
             wide[f"bound_{name}"] = fit.bound * RESIDUAL_UNIT
             wide[f"a_{name}"] = fit.at_zero
@@ -355,8 +359,8 @@ def fleet_tables(con: duckdb.DuckDBPyConnection, source: str) -> tuple[pd.DataFr
         f"percentile_cont(0.5) within group (order by {expr}) as {name}" for name, expr in wanted.items()
     )
     families = con.sql(
-        f"select coalesce(body_family, '') as family, {medians}, cast(count(*) as integer) as n from {source} "
-        f"group by coalesce(body_family, '') order by family"
+        f"select coalesce(body_family, '') as family, {medians}, cast(count(*) as integer) as n "
+        f"from {source} group by coalesce(body_family, '') order by family"
     ).df()
     return combos, families
 
@@ -372,8 +376,9 @@ def repeat_differences(con: duckdb.DuckDBPyConnection, source: str, *, within_da
     """
     later = ", ".join(f"{r} - lag({r}) over w as {r}" for r in READINGS)
     wanted = ", ".join(READINGS)
-    return con.sql(
+    found: pd.DataFrame = con.sql(
         f"select {wanted} from (select {later}, measured_on - lag(measured_on) over w as days from {source} "
         f"where purpose = 'unit' window w as (partition by unit order by measured_on, sheet_no)) "
         f"where days is not null and days <= {int(within_days)}"
     ).df()
+    return found
