@@ -89,7 +89,7 @@ def suspect(table: pd.DataFrame, shown: pd.DataFrame) -> str | None:
             alt=f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}",
         )
     if len(shown) > len(head):
-        st.caption(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
+        layout.note(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
     asked = st.session_state.get("sheet") or st.query_params.get("sheet")
     options = numbers if asked in numbers or asked not in set(table["sheet_no"]) else [*numbers, str(asked)]
     if not options:

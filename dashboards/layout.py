@@ -38,7 +38,7 @@ class Ready:
 def question(title: str, about: str) -> None:
     """Head a page with the one question that it answers."""
     st.title(title)
-    st.caption(about)
+    note(about)
 
 
 def ready(*, model: bool) -> Ready:
@@ -98,6 +98,11 @@ def empty(sentence: str, *commands: str) -> None:
     st.code("\n".join(commands), language="shell")
 
 
+def note(text: str) -> None:
+    """Add a remark in small letters, in ink that has the contrast of the rest (greyed captions haven't)."""
+    st.markdown(f":small[{plain(text)}]")
+
+
 def answer(sentence: str) -> None:
     """Give the page's answer in a sentence, before any picture."""
     with st.container(border=True):
@@ -143,7 +148,7 @@ def download(frame: pd.DataFrame, name: str, key: str) -> None:
 
 def next_steps(lines: Iterable[str]) -> None:
     """End a page with what to do now."""
-    st.subheader("What to do next")
+    st.header("What to do next")
     st.markdown("\n".join(f"- {plain(line)}" for line in lines))
 
 

@@ -34,13 +34,13 @@ if not result.whole[f"{measure}_n"].any():
 look, title = layout.look(), f"{sentences.TARGETS[target]} {sentences.STATES[state]}"
 groups = charts.named(result.groups, [by])
 layout.show(charts.rates_by_group(groups, measure, title, look), "rates")
-st.subheader(f"Over time: {title}")
+st.header(f"Over time: {title}")
 layout.show(charts.rates_over_time(charts.named(result.periods, [by]), measure, title), "over_time")
 for line in sentences.trend_lines(result.trends, [by]):
-    st.caption(line)
-st.subheader("Where no tilt serves both: why")
+    layout.note(line)
+st.header("Where no tilt serves both: why")
 layout.show(charts.conflict_causes(groups, look), "causes")
 layout.table(charts.figures(groups, measure), "rate_figures")
 layout.download(result.periods, "attainment", "attainment_csv")
-st.caption(f"Policy {policy.label}.")
+layout.note(f"Policy {policy.label}.")
 layout.next_steps(sentences.after_attainment(result.whole))

@@ -22,33 +22,33 @@ cells = st.columns(4)
 for cell, (label, value, note) in zip(cells, quote_tables.headline(row, policy), strict=True):
     cell.metric(label, value, help=note, border=True)
 
-st.subheader("What the bench will probably read, level headshell")
+st.header("What the bench will probably read, level headshell")
 for cell, quantity in zip(st.columns(3), charts.TITLES, strict=True):
     with cell:
         if asked.draws[quantity].notna().any():
             layout.show(charts.predictive(asked.draws[quantity], quantity, policy, look), quantity)
         else:
             st.info("A spherical stylus has no rake, so it has no such reading.")
-st.caption(
+layout.note(
     "Diamond: median. Thick line: half of such pickups; thin line: nine in ten. Green: the target policy."
 )
 
-st.subheader("What a tilt would buy")
+st.header("What a tilt would buy")
 left, right = st.columns(2)
 with left:
     layout.show(charts.trade_off_line(asked.trade, look), "trade_off")
 with right:
     if asked.draws["sra_dynamic_deg"].notna().any():
         layout.show(charts.tilt_path(asked.draws, row, policy, look), "tilt_path")
-st.caption(asked.trade.sentence)
+layout.note(asked.trade.sentence)
 
-st.subheader("The figures")
+st.header("The figures")
 left, right = st.columns([3, 2])
 with left:
     layout.table(quote_tables.quantiles(row), "quantiles")
 with right:
     layout.table(quote_tables.chances(row), "chances")
-st.caption(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
+layout.note(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
 layout.download(asked.table, "quote", "quote_csv")
 layout.next_steps(sentences.after_quote(asked.figures))
-st.caption(layout.BENCH_DECIDES)
+layout.note(layout.BENCH_DECIDES)

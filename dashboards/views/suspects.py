@@ -29,7 +29,7 @@ with left:
     layout.show(charts.fault_chances(row, look), "fault_chances")
 with right:
     layout.table(charts.compared(cloud), "compared")
-st.caption(cloud.sentence)
+layout.note(cloud.sentence)
 
 st.subheader("Its readings among its kind")
 pairs = [chart for pair in PAIRS if (chart := charts.pair_of_links(cloud, pair, look)) is not None]
@@ -38,7 +38,7 @@ for i in range(0, len(pairs), 2):
         if i + j < len(pairs):
             with cell:
                 layout.show(pairs[i + j], f"pair_{i + j}")
-st.caption(
+layout.note(
     "Diamond: this unit. Dots: the others of its kind, as read; those far outside the frame are left out."
 )
 

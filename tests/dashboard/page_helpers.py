@@ -22,6 +22,12 @@ def bench_sheets(n: int = 260) -> pd.DataFrame:
     return some
 
 
+def notes(app: AppTest) -> list[str]:
+    """The page's remarks in small letters."""
+    small = [str(m.value) for m in app.markdown if str(m.value).startswith(":small[")]
+    return [text[len(":small[") : -1].replace("\\", "") for text in small]
+
+
 def bold(app: AppTest) -> str:
     """The page's answer: its first text in bold."""
     text = next(m.value for m in app.markdown if m.value.startswith("**"))

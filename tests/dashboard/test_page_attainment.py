@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from page_helpers import OpenPage, bold
+from page_helpers import OpenPage, bold, notes
 
 from dashboards import sentences
 from fleet.judgements.attainment import PERIODS, attainment
@@ -61,7 +61,7 @@ def test_every_period_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     for per in PERIODS:
         app.selectbox(key="per").set_value(per).run()
         assert not app.exception
-        assert any("period" in c.value or "chance" in c.value for c in app.caption)
+        assert any("period" in c or "chance" in c for c in notes(app))
 
 
 def test_a_link_opens_the_same_view(filled: Path, open_page: OpenPage) -> None:
@@ -96,4 +96,4 @@ def test_the_policy_decides_what_counts_as_met(
     app.selectbox(key="policy").set_value("generous").run()
     assert not app.exception
     assert app.dataframe[0].value["met"].sum() > strict
-    assert any("generous" in c.value for c in app.caption)
+    assert any("generous" in c for c in notes(app))

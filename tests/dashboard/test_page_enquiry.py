@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from page_helpers import OpenPage, bold
+from page_helpers import OpenPage, bold, notes
 
 from dashboards import asking, data
 from fleet.columns import ENQUIRY_COLUMNS
@@ -54,7 +54,7 @@ def test_the_facts_told_are_the_facts_quoted(filled: Path, open_page: OpenPage) 
     assert table.loc["dynamic sag", "median"] == f"{row['sag_deg_q50']:.2f}°"
     low, high = row["vta_dynamic_deg_q05"], row["vta_dynamic_deg_q95"]
     assert table.loc["tracking angle, record turning", "nine in ten"] == f"{low:.1f} to {high:.1f}°"
-    assert any(row["basis"] in c.value for c in app.caption)
+    assert any(row["basis"] in c for c in notes(app))
 
 
 def test_a_link_opens_the_same_enquiry(filled: Path, open_page: OpenPage) -> None:

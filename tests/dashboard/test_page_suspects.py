@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from page_helpers import OpenPage, bold
+from page_helpers import OpenPage, bold, notes
 
 from dashboards import choosing
 from fleet.charts.words import fault_words
@@ -99,7 +99,7 @@ def test_picking_a_sheet_shows_its_own_readings(
     own = found.own["azimuth_optical_deg"]
     assert readings.loc["azimuth as seen", "this unit"] == f"{own:.2f}°"
     assert number in app.dataframe[2].value["sheet"].tolist()
-    assert found.sentence in [c.value for c in app.caption]
+    assert found.sentence in notes(app)
 
 
 def test_a_link_opens_a_sheet_that_the_filters_hide(

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from page_helpers import OpenPage, bench_sheets
+from page_helpers import OpenPage, bench_sheets, notes
 
 from fleet.store import Store, connection
 
@@ -57,7 +57,7 @@ def test_readings_stand_alone_without_a_model(open_page: OpenPage, tmp_path: Pat
     app = open_page(store.path, "distributions")
     assert not app.exception
     assert "house model" not in app.dataframe[0].value.columns
-    assert any("There is no house model yet" in c.value for c in app.caption)
+    assert any("There is no house model yet" in c for c in notes(app))
 
 
 @pytest.mark.parametrize("page", PAGES)
