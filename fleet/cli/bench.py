@@ -81,7 +81,7 @@ def judge(
     check_out(out)
     chosen = common.policies_from(policy, policy_name)["default"]
     sheet = _one_sheet(file, kind, readings)
-    house = common.the_house(common.the_store(store).open())
+    house = common.the_house_or_cold(store)
 
     from fleet.judgements.judge import judge as judge_one
 

@@ -96,7 +96,28 @@ def the_house(store: Store) -> House:
     store.open()
     from fleet.refit import load_house
 
-    house = load_house(store)
+    return _told_age(load_house(store), store)
+
+
+def the_house_or_cold(given: Path | None) -> House:
+    """The house model, or where there is none yet the one that stands on mechanics and common practice alone.
+
+    A store that was named must be there: a slip in its name is not answered as if nothing were known.
+    """
+    store = the_store(given)
+    named = given or root_store.get() or os.environ.get("FLEET_STORE")
+    if named or store.path.exists():
+        store.open()
+    from fleet.refit import house_or_cold
+
+    house = house_or_cold(store)
+    if house.units > 0.0:
+        return _told_age(house, store)
+    warn("Note: no house model yet; mechanics and common practice answer alone (fleet intake, fleet refit).")
+    return house
+
+
+def _told_age(house: House, store: Store) -> House:
     if house.revision != store.revision():
         warn("Note: sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
     return house

@@ -76,7 +76,7 @@ def quote(
     check_out(draws, option="--draws")
     policies = common.policies_from(policy, policy_name)
     enquiries, faults = _enquiries(file, kind, facts)
-    house = common.the_house(common.the_store(store).open())
+    house = common.the_house_or_cold(store)
 
     from fleet.judgements.quote import quote as quote_all
 

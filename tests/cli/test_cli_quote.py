@@ -135,11 +135,28 @@ def test_no_enquiry_to_answer(fleet: Fleet) -> None:
     assert (ran.status, ran.err) == (2, "fleet: none.csv holds no enquiry, only a header.\n")
 
 
+def test_before_the_first_sheet(fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without any store a quote answers from mechanics and common practice, widely, and says so."""
+    warm = pd.read_csv(io.StringIO(fleet("quote", "--kind", "line_contact/boron", "--out", "-").out))
+    monkeypatch.delenv("FLEET_STORE")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    ran = fleet("quote", "--kind", "line_contact/boron", "--out", "-")
+    assert ran.status == 0
+    assert ran.err.startswith("Note: no house model yet")
+    cold = pd.read_csv(io.StringIO(ran.out))
+    assert "common practice only" in cold["basis"].iloc[0]
+    for name in ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg"):
+        assert (cold[f"{name}_q95"] - cold[f"{name}_q05"] > warm[f"{name}_q95"] - warm[f"{name}_q05"]).all()
+
+
 def test_no_model_yet(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Before the first refit a quote names the command that is missing."""
+    """Before the first refit a quote answers cold; suspects, who need a model, name the missing command."""
     monkeypatch.setenv("FLEET_STORE", "own.duckdb")
     fleet("intake", str(sheets))
     ran = fleet("quote", "--family", "F1")
+    assert ran.status == 0
+    assert "no house model yet" in ran.err
+    ran = fleet("suspects")
     assert (ran.status, ran.err) == (2, "fleet: no house model yet: run `fleet refit`\n")
 
 
