@@ -30,6 +30,7 @@ _MODULES: Final = (
     "fleet.cli.refit",
     "fleet.cli.quoting",
     "fleet.cli.bench",
+    "fleet.cli.targets",
     "fleet.cli.review",
     "fleet.cli.screens",
     "fleet.cli.upkeep",

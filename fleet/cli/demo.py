@@ -18,6 +18,13 @@ if TYPE_CHECKING:
 
 STORE_NAME: Final = "fleet.duckdb"
 _FEW: Final = 5
+_ROLL: Final = """\
+setting,roll_deg,crosstalk_l_to_r_db,crosstalk_r_to_l_db,crosstalk_phase_l_to_r_deg,crosstalk_phase_r_to_l_deg
+level,0.0,-31.4,-32.5,164,25
+clockwise,1.0,-27.7,-27.8,172,12
+anticlockwise,-1.0,-39.8,-40.6,144,60
+"""
+"""Invented electrical readings of one pickup at three rolls, for `fleet roll`."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -38,6 +45,7 @@ def demo(
     say(DEMO_LABEL)
     try:
         demo_fleet(folder)
+        (folder / "demo-roll.csv").write_text(_ROLL, encoding="utf-8")
     except OSError as error:
         raise FleetError(
             f"cannot write to {folder}: {(error.strerror or 'no reason told').lower()}."
