@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -108,3 +109,10 @@ def lines(world: World) -> list[dict[str, Any]]:
     """Facts and share of every family that the bench meets, one dictionary a line (family and source)."""
     frame = world.catalogue.frame.assign(share=world.catalogue.share)
     return [{str(k): v for k, v in r.items()} for r in frame[frame["share"] > 0].to_dict("records")]
+
+
+@cache
+def bench() -> Fleet:
+    """A small bench with every oddity that sheets can have; fitted once, shared by many tests."""
+    world = ideal(5, n_families=12, n_new_families=2, spherical_share=0.12, hundred_hz_share=0.3)
+    return fleet_of(world, 420)

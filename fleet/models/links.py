@@ -264,7 +264,7 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
     own = pd.DataFrame({"c": stated_c, "l": stated_l}).to_numpy()
     known = (own | sure).all(axis=1)
-    out["scale_class"] = scale_class(np.where(known, out["s"].to_numpy(), np.nan))
+    out["scale_class"] = scale_class(np.where(known, d["s_deg"].to_numpy(), np.nan))
     for name, (expression, unit) in RESPONSES.items():
         out[f"y_{name}"] = _coded(d, expression.replace("ln(", "log("), unit)
     return out
