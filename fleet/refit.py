@@ -64,15 +64,17 @@ def fit_store(store: Store, *, progress: Callable[[str], None] | None = None) ->
         return fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
 
 
-def load_house(store: Store) -> House:
-    """The newest house model kept in the store.
+def load_house(store: Store, number: int | None = None) -> House:
+    """The newest house model kept in the store, or the one with this number.
 
     Raises
     ------
     FleetError
-        If there is none yet.
+        If there is none yet, or none of this number.
     """
-    kept = newest_model(store)
+    kept = newest_model(store, number)
+    if kept is None and number is not None:
+        raise FleetError(f"no house model {number} in the store: `fleet model --list` names those kept")
     if kept is None:
         raise FleetError("no house model yet: run `fleet refit`")
     return from_parts(kept.arrays, kept.texts)

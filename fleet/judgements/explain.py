@@ -14,6 +14,15 @@ from fleet.models.links import JUDGED
 from fleet.models.residuals import Residuals
 
 OFF_SIGMAS: Final = 2.5
+READING_WORDS: Final = {
+    "sra_static_deg": "rake still",
+    "sra_dynamic_deg": "rake turning",
+    "vta_dynamic_deg": "tracking angle",
+    "zenith_deg": "zenith",
+    "azimuth_optical_deg": "azimuth as seen",
+    "azimuth_electrical_deg": "electrical azimuth",
+    "channel_balance_db": "channel balance",
+}
 NAMES: Final = {
     "tracking": ("tracking angle (record still)", "°", 1),
     "built_in": ("built-in angle", "°", 1),
@@ -115,9 +124,9 @@ def proposal(sheet: pd.Series, resid: Residuals, scores: Scores, i: int) -> str:
         )
     reading = float(sheet[item.column])
     if item.undo is not None:
-        return f"{item.column} looks to have the wrong sign: {-reading:+.2f} would be normal"
+        return f"{READING_WORDS[item.column]} looks to have the wrong sign: {-reading:+.2f} would be normal"
     normal = reading - _shift(item.vector, resid, i)
-    return f"{item.column} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    return f"{READING_WORDS[item.column]} {reading:.2f} looks misread: about {normal:.1f} would be normal"
 
 
 def _shift(vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Residuals, i: int) -> float:

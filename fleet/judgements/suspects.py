@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.judgements.explain import explain
+from fleet.judgements.explain import READING_WORDS, explain
 from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
 from fleet.judgements.signatures import FAULTS
 from fleet.models.house import House
@@ -21,15 +21,6 @@ Floats = NDArray[np.float64]
 HEALTHY: Final = "healthy"
 DISAGREE_SIGMAS: Final = 4.0
 AGAIN: Final = " measure it again."
-READING_WORDS: Final = {
-    "sra_static_deg": "rake still",
-    "sra_dynamic_deg": "rake turning",
-    "vta_dynamic_deg": "tracking angle",
-    "zenith_deg": "zenith",
-    "azimuth_optical_deg": "azimuth as seen",
-    "azimuth_electrical_deg": "electrical azimuth",
-    "channel_balance_db": "channel balance",
-}
 COLUMNS: Final = (
     "sheet_no",
     "unit",
