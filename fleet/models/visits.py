@@ -79,8 +79,11 @@ def condition(
     fit = (m_static**2 * s22 - 2.0 * m_static * m_vta * s12 + m_vta**2 * s11) / det
     log_weight = -0.5 * (fit + np.log(det))
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-    steps = np.cumsum(weight, axis=1)
+    # Draws come in the rhythm of a Sobol set; even steps through them would keep time with it.
+    order = np.random.default_rng(0).permutation(n)
+    steps = np.cumsum(weight[:, order], axis=1)
     places = (np.arange(n) + 0.5) / n
-    pick = np.stack([np.searchsorted(s / s[-1], places) for s in steps])
-    pick = np.minimum(pick, n - 1)
+    found = np.stack([np.searchsorted(s / s[-1], places) for s in steps])
+    pick = np.empty(found.shape, dtype=np.int64)
+    pick[:, order] = order[np.minimum(found, n - 1)]
     return np.take_along_axis(moved, pick[None], axis=2), pick
