@@ -146,14 +146,16 @@ def bare(path: Path, threads: int) -> dict[str, float]:
     counts = f"select {cell_sql()} as cell, count(*) from sheet group by cell"
     with duckdb.connect(str(path), read_only=True, config={"threads": threads}) as con:
         con.execute(sums).fetchall()
-        seconds = [clock(lambda q=q: con.execute(q).fetchall()) for q in (sums, ungrouped, counts)]
-    return {"seconds": seconds[0], "parts": seconds[1] + seconds[2]}
+        bare_s = clock(lambda: con.execute(sums).fetchall())
+        parts_s = clock(lambda: con.execute(ungrouped).fetchall())
+        parts_s += clock(lambda: con.execute(counts).fetchall())
+    return {"seconds": bare_s, "parts": parts_s}
 
 
 def frame_of(path: Path) -> pd.DataFrame:
     """All rows in natural units, levels as text, for the peers."""
     with duckdb.connect(str(path), read_only=True) as con:
-        frame = con.sql("select * from sheet").df()
+        frame: pd.DataFrame = con.sql("select * from sheet").df()
     for f in LEVELS:
         frame[f] = f[0] + frame[f].astype(str)
     frame[[*COVARIATES, "y"]] = frame[[*COVARIATES, "y"]] / CODE
@@ -206,7 +208,8 @@ def measured(method: str, path: Path, threads: int = 1) -> dict[str, float]:
     )
     if done.returncode:
         raise RuntimeError(f"{method} failed on {path.name}: {done.stderr.strip()[-400:]}")
-    return json.loads(done.stdout.splitlines()[-1])
+    figures: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+    return figures
 
 
 def child(method: str, path: str, threads: str) -> None:
