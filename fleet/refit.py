@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 
 from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
@@ -19,13 +20,14 @@ TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
 
 
-def refit(store: Store, *, progress: Callable[[str], None] | None = None) -> House:
+def refit(store: Store, *, progress: Callable[[str], None] | None = None, since: date | None = None) -> House:
     """Fit the house model on the store's teaching sheets and keep it in the store.
 
     Parameters
     ----------
     store : Store
     progress : called with a few words before each step
+    since : only sheets measured from this day on teach
 
     Returns
     -------
@@ -36,7 +38,7 @@ def refit(store: Store, *, progress: Callable[[str], None] | None = None) -> Hou
     FleetError
         If the store holds no teaching sheet.
     """
-    house = fit_store(store, progress=progress)
+    house = fit_store(store, progress=progress, since=since)
     say = progress or (lambda _: None)
     say("keeping the model")
     arrays, texts = to_parts(house)
@@ -45,13 +47,26 @@ def refit(store: Store, *, progress: Callable[[str], None] | None = None) -> Hou
     return house
 
 
-def fit_store(store: Store, *, progress: Callable[[str], None] | None = None) -> House:
-    """Fit without keeping (see `refit`)."""
+def fit_store(
+    store: Store,
+    *,
+    progress: Callable[[str], None] | None = None,
+    since: date | None = None,
+    before: date | None = None,
+) -> House:
+    """Fit without keeping (see `refit`).
+
+    Parameters
+    ----------
+    store, progress : as for `refit`
+    since, before : only sheets measured from / before this day teach; None sets no limit
+    """
     say = progress or (lambda _: None)
+    teaching = _teaching(since, before)
     revision = store.revision()
     with store.reader() as con:
         say("counting families")
-        combos, families = fleet_tables(con, TEACHING)
+        combos, families = fleet_tables(con, teaching)
         if combos.empty:
             raise FleetError(
                 "the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`"
@@ -59,9 +74,19 @@ def fit_store(store: Store, *, progress: Callable[[str], None] | None = None) ->
         facts = learn_facts(combos, families)
         noise = learn_noise(repeat_differences(con, CURRENT))
         say("summing up readings")
-        tallier = Tallier(con, TEACHING, facts.fill())
+        tallier = Tallier(con, teaching, facts.fill())
         say("fitting the chain of links")
         return fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
+
+
+def _teaching(since: date | None, before: date | None) -> str:
+    """The teaching sheets of a span of days, as a relation."""
+    limits = [
+        f"measured_on {sign} date '{day.isoformat()}'"
+        for sign, day in ((">=", since), ("<", before))
+        if day is not None
+    ]
+    return f"(select * from {TEACHING} where {' and '.join(limits)})" if limits else TEACHING
 
 
 def load_house(store: Store, number: int | None = None) -> House:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,6 +11,8 @@ from fleet.cli import common
 from fleet.cli.common import say
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from fleet.models.house import House
     from fleet.store import Store
 
@@ -19,22 +22,30 @@ def add_to(app: typer.Typer) -> None:
     app.command(rich_help_panel=common.SHEETS_PANEL)(refit)
 
 
-def refit(store: common.StoreOption = None) -> None:
+def refit(
+    since: Annotated[
+        datetime | None,
+        typer.Option(
+            "--since", formats=["%Y-%m-%d"], help="Teach from this day on only (fleet explain fleet-size)."
+        ),
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
     """Fit the house model on the sheets in the store and keep it there.
 
     Takes a few seconds. Check pickups don't teach it, units that stand far out teach it nothing, and a unit
     measured twice counts once.
     """
-    tell_refit(fit(common.the_store(store)))
+    tell_refit(fit(common.the_store(store), since=None if since is None else since.date()))
     say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
 
 
-def fit(store: Store) -> House:
+def fit(store: Store, *, since: date | None = None) -> House:
     """Fit with progress on a terminal."""
     from fleet.refit import refit as fit_store
 
     try:
-        return fit_store(store, progress=common.progress())
+        return fit_store(store, progress=common.progress(), since=since)
     finally:
         common.end_progress()
 

@@ -168,8 +168,12 @@ def _answer(
         table |= _quantile_columns(q, arrays[q])
     table |= chances
     table |= _prices(minutes, wedge, policies)
-    table["policy"] = [p.label for p in policies]
-    table["basis"] = [_basis(r, draws, i, forecaster.house) for i, r in enumerate(_records(frame))]
+    counts = _counts(forecaster.house)
+    labels = {policy: policy.label for policy in dict.fromkeys(policies)}
+    table["policy"] = [labels[p] for p in policies]
+    table["basis"] = [
+        _basis(r, draws, i, forecaster.house.units, counts) for i, r in enumerate(_records(frame))
+    ]
     return pd.DataFrame(table), arrays
 
 
@@ -206,32 +210,49 @@ def _share_faulty(house: House, draws: Draws) -> Floats:
     return np.asarray(share[draws.row].mean(axis=1))
 
 
-def _basis(record: Mapping[str, object], draws: Draws, i: int, house: House) -> str:
+@dataclass(frozen=True)
+class _Counts:
+    """Units of the fleet per family and per kind."""
+
+    family: Mapping[str, float]
+    kind: Mapping[tuple[str, str], float]
+
+
+def _counts(house: House) -> _Counts:
+    combos = house.facts.combos
+    family: dict[str, float] = {}
+    kind: dict[tuple[str, str], float] = {}
+    for f, p, c, n in zip(*(combos[k] for k in ("family", "profile", "cantilever", "n")), strict=True):
+        family[str(f)] = family.get(str(f), 0.0) + float(n)
+        key = (str(p), str(c))
+        kind[key] = kind.get(key, 0.0) + float(n)
+    return _Counts(family, kind)
+
+
+def _basis(record: Mapping[str, object], draws: Draws, i: int, units: float, counts: _Counts) -> str:
     """Which facts were told and how many units the answer stands on."""
     told = [w for c, w in TOLD_WORDS.items() if c in record and _named(record[c]) is not None]
     candidates = draws.candidates[i]
-    combos = house.facts.combos
     words = [f"told: {', '.join(told)}" if told else "nothing told"]
-    if house.units == 0.0:
+    if units == 0.0:
         return "; ".join([*words, "no sheet in the store yet: mechanics and common practice only"])
     family = _named(record.get("body_family"))
     if family is not None and candidates.known_family:
-        own = float(combos.loc[combos["family"] == family, "n"].sum())
-        words.append(f"{_units(own)} of family {family}")
+        words.append(f"{_units(counts.family.get(family, 0.0))} of family {family}")
     elif family is not None:
         words.append(f"family {family} never measured here; {_units(candidates.matched)} match the rest")
     else:
         likely = _likely_family(candidates.levels, candidates.weights)
         words.append(f"{_units(candidates.matched)} match what was told{likely}")
-    kind = (_named(record.get("stylus_profile")), _named(record.get("cantilever_material")))
-    if None not in kind:
-        same = (combos["profile"] == kind[0]) & (combos["cantilever"] == kind[1])
-        words.append(f"{_units(float(combos.loc[same, 'n'].sum()))} of kind {kind[0]}/{kind[1]}")
+    profile, cantilever = _named(record.get("stylus_profile")), _named(record.get("cantilever_material"))
+    if profile is not None and cantilever is not None:
+        same = counts.kind.get((profile, cantilever), 0.0)
+        words.append(f"{_units(same)} of kind {profile}/{cantilever}")
     if candidates.let_go:
         words.append(
             f"no unit has all of it together, so {', '.join(candidates.let_go)} counted by itself only"
         )
-    if house.units < FEW_UNITS:
+    if units < FEW_UNITS:
         words.append("few sheets yet, so common practice still speaks along")
     return "; ".join(words)
 
