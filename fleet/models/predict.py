@@ -278,14 +278,20 @@ class Forecaster:
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
         angles = self._angles(mean + np.sqrt(var) * coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
+        own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
             angles, pick = self._condition(
                 angles, self._angles(mean) + fault, var + sd**2, beta * scale(angles[0]), visit
             )
+            beta, s2, sd_sag, own, sag_fault, *kept = (
+                np.take_along_axis(x, pick, axis=1)
+                for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
+            )
+            figures = dict(zip(figures, kept, strict=True))
         cv2 = np.log1p((sd_sag / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
-        sag = beta * scale(angles[0]) * np.exp(np.sqrt(cv2) * zs - 0.5 * cv2)
-        return angles[0], angles[1], np.maximum(sag + self._fault("sag", "sag"), 0.0), pick
+        sag = beta * scale(angles[0]) * np.exp(np.sqrt(cv2) * own - 0.5 * cv2)
+        return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
 
     def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
         """Sag over sag scale per draw, the unit's own part aside."""
