@@ -12,9 +12,8 @@ from synthetic_data.world import World, WorldSpec
 @pytest.fixture(scope="module")
 def fleets(tmp_path_factory):
     world = World(WorldSpec(seed=4, n_families=24))
-    out = []
-    for n in (150, 900):
-        out.append(fit_store(stored(tmp_path_factory.mktemp(f"learnt-{n}"), world.sheets(n)[0])))
+    folders = {n: tmp_path_factory.mktemp(f"learnt-{n}") for n in (150, 900)}
+    out = [fit_store(stored(folder, world.sheets(n)[0])) for n, folder in folders.items()]
     return world, *out
 
 
