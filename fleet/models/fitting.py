@@ -27,7 +27,7 @@ from fleet.models.sums import Fitted, Sums, Tallies
 
 PASSES: Final = 2
 MAD_TO_SD: Final = 1.482602218505602
-KEPT_VARIANCE: Final = 0.99392
+KEPT_VARIANCE: Final = 0.993888
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
 MAD_EFFICIENCY: Final = 0.37
 FEW_ROWS: Final = 30
