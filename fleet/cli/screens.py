@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
+import socket
 import sys
+import time
+from collections.abc import Callable
+from types import FrameType
 from typing import Annotated, Final
 
 import typer
@@ -31,25 +37,77 @@ def dashboard(
 
     It listens on this computer only, asks nothing of any other and sends no usage statistics.
     """
-    import subprocess
-
     where = common.the_store(store)
     environment = {**os.environ, "FLEET_STORE": str(where.path.resolve())}
     if policy is not None:
         common.policies_from(policy, None)
         environment["FLEET_POLICY"] = str(policy.resolve())
+    if _answers(port):
+        raise FleetError(f"port {port} is taken by another program; try --port {port + 1}.")
+    command = dashboard_command(port)
     say(f"Dashboard of {where.path} at http://{_LOOPBACK}:{port} (stop it with Ctrl-C)")
+    status = _serve(command, environment, port, browser=browser and _has_screen())
+    if status != 0:
+        raise FleetError(f"the dashboard stopped by itself with status {status}.")
+
+
+def _serve(command: list[str], environment: dict[str, str], port: int, *, browser: bool) -> int:
+    """Run the server until it ends or is stopped; never leaves it behind.
+
+    Returns
+    -------
+    Its exit status, 0 if it was stopped.
+    """
+    import subprocess
+
+    before = signal.signal(signal.SIGTERM, _stop)
+    server = subprocess.Popen(command, env=environment, stdin=subprocess.DEVNULL)
     try:
-        status = subprocess.call(dashboard_command(port, browser=browser), env=environment)
-    except KeyboardInterrupt:
-        return
-    if status not in {0, -2, 130}:
-        raise FleetError(
-            f"the dashboard stopped with status {status}; is port {port} taken? Try --port {port + 1}."
-        )
+        if browser:
+            _open_when_ready(server.poll, port)
+        return server.wait()
+    except (KeyboardInterrupt, _Stopped):
+        return 0
+    finally:
+        if server.poll() is None:
+            server.terminate()
+            server.wait()
+        signal.signal(signal.SIGTERM, before)
 
 
-def dashboard_command(port: int, *, browser: bool) -> list[str]:
+class _Stopped(BaseException):
+    """The system asked this program to end."""
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    raise _Stopped
+
+
+def _open_when_ready(ended: Callable[[], int | None], port: int) -> None:
+    """Open a browser window as soon as the server answers."""
+    import webbrowser
+
+    while ended() is None:
+        if _answers(port):
+            webbrowser.open(f"http://{_LOOPBACK}:{port}")
+            return
+        time.sleep(0.2)
+
+
+def _answers(port: int) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection((_LOOPBACK, port), timeout=1.0):
+        return True
+    return False
+
+
+def _has_screen() -> bool:
+    """Whether a browser window can be shown here; a text browser in the terminal is no help."""
+    if sys.platform in {"win32", "darwin"}:
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def dashboard_command(port: int) -> list[str]:
     """The words that start the dashboard's server: loopback only, no usage statistics, no file watching."""
     from importlib.util import find_spec
     from pathlib import Path
@@ -61,7 +119,7 @@ def dashboard_command(port: int, *, browser: bool) -> list[str]:
     settings = {
         "server.address": _LOOPBACK,
         "server.port": port,
-        "server.headless": str(not browser).lower(),
+        "server.headless": "true",
         "server.enableCORS": "true",
         "server.enableXsrfProtection": "true",
         "server.maxUploadSize": 20,
