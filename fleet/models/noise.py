@@ -30,7 +30,7 @@ def learn_noise(differences: pd.DataFrame) -> dict[str, tuple[float, int]]:
     out = {}
     for reading in READINGS:
         d = differences[reading].to_numpy(dtype=float) if reading in differences else np.empty(0)
-        d = d[~np.isnan(d)]
+        d = np.sort(d[~np.isnan(d)])  # so that the sum does not depend on the order of the rows
         prior = READING_NOISE[reading] ** 2
         if d.size:
             rough = max(MAD_TO_SD * float(np.median(np.abs(d))), 0.5 * READING_NOISE[reading])
