@@ -35,6 +35,7 @@ READ_WITH: Final = {
     "azimuth_electrical": "the electrical azimuth",
     "balance": "the channel balance",
 }
+NEXT: Final = {"tracking": "the tracking angle, record turning"}
 CAUTIONS: Final = (
     "A corrected alignment is no repair of a faulty stylus.",
     "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
@@ -161,7 +162,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
             f"{READ_WITH[worst]} again before anything is decided (it stands {np.nanmax(z):.1f} sigmas off)"
         )
     if missing:
-        return f"{READ_WITH[missing[0]]} next: not read yet"
+        return f"{NEXT.get(missing[0], READ_WITH[missing[0]])} next: not read yet"
     return ""
 
 
@@ -182,7 +183,7 @@ def _lines(
     if again:
         lines.append(f"Read {again}.")
     if tilt is not None:
-        lines.append(f"Tilt: {tilt.sentence}")
+        lines.append(tilt.sentence)
         lines += [c for c in tilt.cautions if c not in CAUTIONS]
     if roll is not None:
         sense = "clockwise" if roll > 0 else "anticlockwise"
