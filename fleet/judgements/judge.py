@@ -155,7 +155,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
     missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name != "sag"]
     healthy = float(scores.healthy[0])
     if np.isnan(z).all():
-        return "nothing read yet: start with rake and tracking angle, record turning"
+        return "rake and tracking angle, record turning, first: nothing is read yet"
     worst = JUDGED[int(np.nanargmax(z))]
     if healthy < UNSURE[1] and np.nanmax(z) >= OFF_SIGMAS - 0.5:
         return (

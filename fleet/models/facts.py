@@ -67,17 +67,25 @@ class FleetFacts:
     families: pd.DataFrame
     specs: Mapping[str, SpecLink]
 
-    def fill(self) -> pd.DataFrame:
-        """What stands in for a missing figure, one row a family (see `fleet.models.links.observe`)."""
+    def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
+        """What stands in for a missing figure, one row a family (see `fleet.models.links.observe`).
+
+        Parameters
+        ----------
+        others : make-up (`SPEC_FACTORS`) of families that the fleet may not know, indexed by family
+        """
         f = self.families
+        if others is not None:
+            new = others[~others.index.isin(f.index) & ~others.index.duplicated()]
+            f = pd.concat([f, new.reindex(columns=f.columns)]) if len(new) else f
         out = pd.DataFrame(index=f.index)
         for short, name in (("c", SPECIFICATIONS[0]), ("l", SPECIFICATIONS[1]), ("n", SPECIFICATIONS[2])):
-            own = f[name]
+            own = f[name].astype(float)
             mean, _ = self.specs[name].predict(f)
             out[f"{short}_fill"] = own.fillna(pd.Series(np.exp(mean), index=f.index))
             if short != "n":
                 out[f"{short}_sure"] = own.notna()
-        out["t_fill"] = f["vta_static_deg"]
+        out["t_fill"] = f["vta_static_deg"].astype(float)
         return out
 
 

@@ -13,9 +13,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.models.facts import SPEC_FACTORS
 from fleet.models.gram import Floats
 from fleet.models.house import CUT_SIGMAS, House, LinkFit
-from fleet.models.links import FACTORS, JUDGED, LINK, PAIR, PAIRED, observe
+from fleet.models.links import (
+    FACTOR_COLUMNS,
+    FACTORS,
+    JUDGED,
+    LINK,
+    PAIR,
+    PAIRED,
+    factor_labels,
+    observe,
+)
 from fleet.models.spread import nearest_covariance
 
 LARGEST_LEVERAGE: Final = 0.95
@@ -55,7 +65,7 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     -------
     Residuals
     """
-    observed = observe(sheets, house.facts.fill())
+    observed = observe(sheets, house.facts.fill(_make_up(sheets)))
     m = len(observed)
     own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
     cells = _Cells(observed)
@@ -82,6 +92,12 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     covariance[:, index, index] += known[:, 2:]
     seen = {f: np.isin(observed[f].astype(str), house.facts.combos[f].astype(str).unique()) for f in FACTORS}
     return Residuals(value, expected, covariance, observed, seen)
+
+
+def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
+    """Make-up of the sheets' families, for those that the fleet may not know."""
+    columns = {f: factor_labels(sheets[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
+    return pd.DataFrame(columns).set_index("family")
 
 
 def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
