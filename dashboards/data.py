@@ -123,7 +123,7 @@ def house(path: str, revision: str) -> House:
 @st.cache_data(max_entries=_SHEETS_KEPT, show_spinner=False)
 def model_age(path: str, revision: str) -> int:
     """How many changes the store has seen since the model was fitted."""
-    return Store(path).revision() - house(path, revision).revision
+    return Store(path).changes_since(house(path, revision).revision)
 
 
 @st.cache_data(max_entries=_SHEETS_KEPT, show_spinner=False)

@@ -118,7 +118,7 @@ def the_house_or_cold(given: Path | None) -> House:
 
 
 def _told_age(house: House, store: Store) -> House:
-    if house.revision != store.revision():
+    if store.changes_since(house.revision):
         warn("Note: sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
     return house
 

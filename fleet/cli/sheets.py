@@ -158,7 +158,7 @@ def _model_line(store: Store, *, empty: bool) -> str:
         house = load_house(store)
     except FleetError as error:
         return str(error)
-    if house.revision != store.revision():
+    if store.changes_since(house.revision):
         return "The house model is older than the sheets. Next: fleet refit"
     return (
         "The house model is up to date. "

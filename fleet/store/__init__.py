@@ -5,6 +5,7 @@ from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
 from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
+from fleet.store.verdicts import list_verdicts, record_verdict, unit_of
 
 __all__ = [
     "CURRENT_COLUMNS",
@@ -20,6 +21,9 @@ __all__ = [
     "default_path",
     "forget_sheet",
     "forget_unit",
+    "list_verdicts",
+    "record_verdict",
     "restore",
     "undo_intake",
+    "unit_of",
 ]

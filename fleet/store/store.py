@@ -130,6 +130,17 @@ class Store:
         with self.reader() as con:
             return int(con.execute("select revision from store_state").fetchall()[0][0])
 
+    def changes_since(self, revision: int) -> int:
+        """Number of changes after a revision that make a model fitted at it old; verdicts don't."""
+        with self.reader() as con:
+            return int(
+                con.execute(
+                    "select revision - $then - (select count(*) from verdict where revision > $then) "
+                    "from store_state",
+                    {"then": revision},
+                ).fetchall()[0][0]
+            )
+
     def key_check(self) -> str | None:
         """Check value of the token key that the store was made with, None before the first token."""
         with self.reader() as con:

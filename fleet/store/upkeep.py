@@ -133,11 +133,21 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
             _erase_models(con)
         if token is not None:
             _erase_elsewhere(con, token)
+        con.execute(_ERASE_LONE_VERDICTS).fetchall()
         con.execute("drop table doomed").fetchall()
         if versions:
             bump_revision(con)
     rewrite(store)
     return Forgotten(sheets, versions)
+
+
+_ERASE_LONE_VERDICTS = """
+delete from verdict where case
+    when starts_with(unit, 'sheet:') then unit not in (select 'sheet:' || bench || ':' || sheet_no from sheet)
+    else regexp_replace(unit, '-[0-9]+$', '') not in
+        (select serial_token from sheet where serial_token is not null)
+end
+"""
 
 
 def _erase_models(con: Connection) -> None:
@@ -193,6 +203,10 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
         con.execute(
             "update sheet set serial_token = tokens_in.new "
             "from tokens_in where sheet.serial_token = tokens_in.old"
+        ).fetchall()
+        con.execute(
+            "update verdict set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
+            "from tokens_in where regexp_replace(unit, '-[0-9]+$', '') = tokens_in.old"
         ).fetchall()
         con.unregister("tokens_in")
         con.execute("update store_state set key_check = ?", [new_check]).fetchall()
