@@ -9,10 +9,23 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
+from fleet.cli.comparing import (
+    other_policy,
+    show_capability,
+    show_funnel,
+    show_trends,
+    show_what_if,
+    whole_counts,
+)
 from fleet.cli.tables import percent, table
+from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from fleet.judgements.conformity import Noise
+    from fleet.judgements.policy import Policy
+    from fleet.store import Store
 
 _STATES: Final = ("level", "reachable", "built")
 _LEGEND: Final = (
@@ -29,6 +42,29 @@ class Period(StrEnum):
     MONTH = "month"
 
 
+class Measure(StrEnum):
+    """The rates of an attainment table."""
+
+    RAKE_LEVEL = "rake_level"
+    RAKE_REACHABLE = "rake_reachable"
+    RAKE_BUILT = "rake_built"
+    TRACKING_LEVEL = "tracking_level"
+    TRACKING_REACHABLE = "tracking_reachable"
+    TRACKING_BUILT = "tracking_built"
+    BOTH_LEVEL = "both_level"
+    BOTH_REACHABLE = "both_reachable"
+    BOTH_BUILT = "both_built"
+    CONFLICT_BUILT_IN = "conflict_built_in"
+    CONFLICT_REACH = "conflict_reach"
+
+
+class NoiseSource(StrEnum):
+    """Where the reading noise comes from."""
+
+    HOUSE = "house"
+    REPEATS = "repeats"
+
+
 def add_to(app: typer.Typer) -> None:
     """Hang the commands onto the application."""
     app.command(rich_help_panel=common.REVIEW_PANEL)(attainment)
@@ -36,11 +72,14 @@ def add_to(app: typer.Typer) -> None:
 
 def attainment(
     by: Annotated[
-        str,
+        str | None,
         typer.Option(
-            "--by", metavar="COLUMN[,COLUMN]", help="Grouping columns, or kind; 'all' for the whole fleet."
+            "--by",
+            metavar="COLUMN[,COLUMN]",
+            help="Grouping columns, or kind (as if left out); 'all' for the whole fleet.",
+            show_default=False,
         ),
-    ] = "kind",
+    ] = None,
     per: Annotated[
         Period | None, typer.Option("--per", help="Cut each group by time.", show_default=False)
     ] = None,
@@ -48,6 +87,38 @@ def attainment(
         bool, typer.Option("--publish", help="For others' eyes: groups under --min-units become (few).")
     ] = False,
     min_units: Annotated[int, typer.Option("--min-units", min=2, help="Smallest group to publish.")] = 5,
+    pooled: Annotated[
+        bool, typer.Option("--pooled", help="Draw small groups' rates toward the fleet's.")
+    ] = False,
+    chance: Annotated[
+        NoiseSource | None,
+        typer.Option(
+            "--chance",
+            help="Add the chance that true angles meet it; reading noise of the house model or of repeats.",
+            show_default=False,
+        ),
+    ] = None,
+    measure: Annotated[
+        Measure, typer.Option("--measure", help="For --pooled, --chance, --trend and --funnel.")
+    ] = Measure.BOTH_REACHABLE,
+    what_if: Annotated[
+        str | None,
+        typer.Option(
+            "--what-if",
+            metavar="NAME|FILE|KEY=VALUE",
+            help="The same units under another policy, one of its file, or with keys changed.",
+            show_default=False,
+        ),
+    ] = None,
+    trend: Annotated[
+        bool, typer.Option("--trend", help="Test each group for a rise or fall, by --per or by year.")
+    ] = False,
+    funnel: Annotated[
+        bool, typer.Option("--funnel", help="Set groups (sources if no --by) against chance's limits.")
+    ] = False,
+    capability: Annotated[
+        bool, typer.Option("--capability", help="Cp and Cpk of the built angles, with cautions.")
+    ] = False,
     out: common.OutOption = None,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
@@ -55,22 +126,123 @@ def attainment(
 ) -> None:
     """Review how often the targets were met: level, reachable by a tilt, as built.
 
-    A unit counts once, by its newest sheet. Needs no house model.
+    A unit counts once, by its newest sheet. Needs no house model, but for --chance house.
     """
-    from fleet.judgements.attainment import attainment as review
     from fleet.output import check_out
 
     check_out(out)
-    chosen = common.policies_from(policy, policy_name)["default"]
-    groups = [] if by.strip() == "all" else [name.strip() for name in by.split(",") if name.strip()]
-    sheets = common.the_store(store).open().current()
-    found = review(sheets, groups, chosen, per.value if per else None, publish, min_units)
+    _one_at_a_time(publish, pooled or chance is not None, (what_if is not None, trend, funnel, capability))
+    policies = common.policies_from(policy, policy_name)
+    chosen = policies["default"]
+    other = None if what_if is None else other_policy(what_if, chosen, policies)
+    period = Period.YEAR if trend and per is None else per
+    groups = _groups(by, "assembly_source" if funnel else "kind")
+    where = common.the_store(store).open()
+    sheets = _sheets(where, groups, period, repeats=chance is NoiseSource.REPEATS)
+    told = period.value if period else None
+    if other is not None or capability:
+        _show_states(sheets, groups, chosen, other, told, out)
+        return
+    noise = None if chance is None else _noise(chance, where, sheets, measure)
+
+    from fleet.judgements.attainment import attainment as review
+
+    found = review(sheets, groups, chosen, told, publish, min_units, pooled=pooled, noise=noise)
+    if trend or funnel:
+        _show_comparison(found, measure, told if trend else None, chosen, out)
+    elif common.write_out(found, out) and out is None:
+        show_attainment(found, measure=measure, noise=noise)
+
+
+def _one_at_a_time(publish: bool, more: bool, others: tuple[bool, ...]) -> None:
+    if sum(others) > 1:
+        raise FleetError("one at a time: --what-if, --trend, --funnel or --capability.")
+    if any(others) and more:
+        raise FleetError("--pooled and --chance go with the plain table; leave the other question out.")
+    if any(others) and publish:
+        raise FleetError("--publish goes with the plain table alone: comparisons aren't made for others.")
+
+
+def _groups(by: str | None, usual: str) -> list[str]:
+    if by is not None and by.strip() == "all":
+        return []
+    return [name.strip() for name in (by or usual).split(",") if name.strip()]
+
+
+def _sheets(store: Store, groups: list[str], per: Period | None, *, repeats: bool) -> pd.DataFrame:
+    """Only the columns that count; a grouping column that there isn't is refused by the review itself."""
+    from fleet.judgements.attainment import needed_columns
+    from fleet.store import CURRENT_COLUMNS
+
+    wanted = needed_columns(groups, per.value if per else None)
+    if repeats:
+        wanted = list(dict.fromkeys([*wanted, "unit", "measured_on"]))
+    return store.current([name for name in wanted if name in CURRENT_COLUMNS])
+
+
+def _noise(source: NoiseSource, store: Store, sheets: pd.DataFrame, measure: Measure) -> Noise:
+    from fleet.judgements.conformity import Noise, reading_noise
+
+    if measure.value.startswith("conflict"):
+        raise FleetError("--chance tells how sure a target is met; name a --measure that is no conflict.")
+    if source is NoiseSource.REPEATS:
+        return reading_noise(sheets)
+    noise = common.the_house(store).noise
+    return Noise(noise["sra_dynamic_deg"], noise["vta_dynamic_deg"])
+
+
+def _show_states(
+    sheets: pd.DataFrame,
+    groups: list[str],
+    policy: Policy,
+    other: Policy | None,
+    per: str | None,
+    out: str | None,
+) -> None:
+    """Print or write what is judged from the units themselves: what-if, or capability."""
+    from fleet.judgements.capabilities import capabilities
+    from fleet.judgements.comparisons import what_if
+
+    if other is None:
+        found = capabilities(sheets, groups, policy, per)
+        if common.write_out(found, out) and out is None:
+            show_capability(found, policy)
+        return
+    found = what_if(sheets, groups, policy, other, per)
     if common.write_out(found, out) and out is None:
-        show_attainment(found)
+        show_what_if(found, policy, other)
 
 
-def show_attainment(found: pd.DataFrame) -> None:
-    """Print the review for a reader: both targets by group, with intervals, and why not."""
+def _show_comparison(
+    found: pd.DataFrame, measure: Measure, per: str | None, policy: Policy, out: str | None
+) -> None:
+    """Print or write a trend (`per` given) or a funnel of an attainment table."""
+    from fleet.judgements.comparisons import source_funnel, trends
+
+    if found.empty:
+        raise FleetError("the store holds no unit to compare; take sheets in first.")
+    if per is not None:
+        tested = trends(found, measure.value)
+        if common.write_out(tested.assign(policy=policy.label), out) and out is None:
+            show_trends(tested, measure.value, per, policy)
+        return
+    against, limits = source_funnel(found, measure.value)
+    against = whole_counts(against)
+    if common.write_out(against.assign(policy=policy.label), out) and out is None:
+        show_funnel(against, limits, measure.value, policy)
+
+
+def show_attainment(
+    found: pd.DataFrame, *, measure: Measure = Measure.BOTH_REACHABLE, noise: Noise | None = None
+) -> None:
+    """Print the review for a reader: both targets by group, with intervals, and why not.
+
+    Parameters
+    ----------
+    found : the attainment table.
+    measure : whose pooled rate or chance is shown, where the table has them.
+    noise : reading noise behind the chances.
+    """
     labels = list(found.columns[: list(found.columns).index("units")])
     total = int(found["units"].sum())
     say(f"{total} units, each by its newest sheet; policy {found['policy'].iloc[0] if len(found) else '-'}.")
@@ -82,14 +254,31 @@ def show_attainment(found: pd.DataFrame) -> None:
         columns[state] = _rates(found, f"both_{state}")
     columns["built-in"] = _rates(found, "conflict_built_in", interval=False)
     columns["room"] = _rates(found, "conflict_reach", interval=False)
+    words = measure.value.replace("_", " ")
+    if f"{measure.value}_pooled" in found:
+        columns[f"{words}, pooled"] = _rates(found, measure.value, rate="pooled", ends="pooled_")
+    if f"{measure.value}_chance" in found:
+        columns[f"{words}, chance"] = [percent(float(share)) for share in found[f"{measure.value}_chance"]]
     say(_LEGEND)
     say(table(columns, digits=0))
+    if f"{measure.value}_pooled" in found:
+        say("Pooled: drawn toward the fleet's rate as far as the group's own count is thin.")
+    if noise is not None:
+        rests_on = f"{noise.repeats} repeat readings" if noise.repeats else "the house model"
+        say(
+            f"Chance: mean chance that the true angles meet it, with a reading noise of "
+            f"{noise.rake_sd_deg:.2f}° on the rake and {noise.tracking_sd_deg:.2f}° on the tracking angle "
+            f"({rests_on})."
+        )
 
 
-def _rates(found: pd.DataFrame, measure: str, *, interval: bool = True) -> list[str]:
+def _rates(
+    found: pd.DataFrame, measure: str, *, interval: bool = True, rate: str = "rate", ends: str = ""
+) -> list[str]:
     cells = []
-    for row in found[[f"{measure}_rate", f"{measure}_low", f"{measure}_high"]].itertuples(index=False):
-        rate, low, high = (float("nan") if value != value else float(value) for value in row)
-        limits = f" ({100 * low:.0f}-{100 * high:.0f})" if interval and rate == rate else ""
-        cells.append(f"{percent(rate)}{limits}")
+    columns = [f"{measure}_{name}" for name in (rate, f"{ends}low", f"{ends}high")]
+    for row in found[columns].itertuples(index=False):
+        share, low, high = (float("nan") if value != value else float(value) for value in row)
+        limits = f" ({100 * low:.0f}-{100 * high:.0f})" if interval and share == share else ""
+        cells.append(f"{percent(share)}{limits}")
     return cells
