@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from fleet.judgements.rates import Funnel
 
 _ALARM: Final = 0.05
-_SLACK: Final = 1e-9
 _WIDER: Final = 1.05
 _SHOWN: Final = {
     "both_level": "both, level",
@@ -112,23 +111,6 @@ def show_trends(found: pd.DataFrame, measure: str, per: str, policy: Policy) -> 
         "groups allowed for (Benjamini-Hochberg). A dash: too few units, or too few periods, to test."
     )
     say(f"Policy: {policy.label}.")
-
-
-def whole_counts(found: pd.DataFrame) -> pd.DataFrame:
-    """Keep a group beyond an upper limit only if one unit met less would be so too.
-
-    An interpolated upper limit lies up to one unit below the count that chance may still reach (ten of ten at
-    a common rate of 94 % are nothing odd), so the count at the limit is inside, as it is at the lower one.
-
-    Parameters
-    ----------
-    found : table of `fleet.judgements.comparisons.source_funnel`.
-    """
-    one_less = found["rate"] - 1.0 / found["n"] + _SLACK
-    outer = (found["rate"] < found["low998"]) | (one_less >= found["high998"])
-    inner = (found["rate"] < found["low95"]) | (one_less >= found["high95"])
-    words = ["99.8" if o else "95" if i else "" for o, i in zip(outer, inner, strict=True)]
-    return found.assign(outside=words)
 
 
 def show_funnel(found: pd.DataFrame, funnel: Funnel, measure: str, policy: Policy) -> None:

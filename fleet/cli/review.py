@@ -15,7 +15,6 @@ from fleet.cli.comparing import (
     show_funnel,
     show_trends,
     show_what_if,
-    whole_counts,
 )
 from fleet.cli.tables import percent, table
 from fleet.errors import FleetError
@@ -227,7 +226,6 @@ def _show_comparison(
             show_trends(tested, measure.value, per, policy)
         return
     against, limits = source_funnel(found, measure.value)
-    against = whole_counts(against)
     if common.write_out(against.assign(policy=policy.label), out) and out is None:
         show_funnel(against, limits, measure.value, policy)
 

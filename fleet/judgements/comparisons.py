@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -13,8 +13,13 @@ from fleet.judgements.rates import adjust, funnel, trend
 from fleet.judgements.targets import MEASURES, counted, states
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from fleet.judgements.policy import Policy
     from fleet.judgements.rates import Funnel
+
+COUNT_SLACK: Final = 1e-9
+"""A rate that lies on a limit may miss it by a rounding error of this size."""
 
 
 def what_if(
@@ -103,8 +108,6 @@ def source_funnel(table: pd.DataFrame, measure: str = "both_reachable") -> tuple
         raise FleetError(f"no unit was read for {measure}: there is nothing to compare")
     met, n = (told[f"{measure}{end}"].to_numpy(dtype=float) for end in ("_met", "_n"))
     result = funnel(met, n)
-    outer = (result.rate < result.low998) | (result.rate > result.high998)
-    inner = (result.rate < result.low95) | (result.rate > result.high95)
     frame = told[list(told.columns[: told.columns.get_loc("units")])].assign(
         n=n.astype(int),
         rate=result.rate,
@@ -113,9 +116,21 @@ def source_funnel(table: pd.DataFrame, measure: str = "both_reachable") -> tuple
         low998=result.low998,
         high998=result.high998,
         z=result.z,
-        outside=np.where(outer, "99.8", np.where(inner, "95", "")),
+        outside=beyond(result, n),
     )
     return frame.reset_index(drop=True), result
+
+
+def beyond(limits: Funnel, n: NDArray[np.float64]) -> NDArray[np.str_]:
+    """Which groups lie beyond the limits: "99.8", "95" or "".
+
+    An interpolated upper limit lies up to one unit below the count that chance may still reach (ten of ten at
+    a common rate of 94 % are nothing odd), so a group is beyond it only if one unit met less would be too.
+    """
+    one_less = limits.rate - 1.0 / n + COUNT_SLACK
+    outer = (limits.rate < limits.low998) | (one_less >= limits.high998)
+    inner = (limits.rate < limits.low95) | (one_less >= limits.high95)
+    return np.asarray(np.where(outer, "99.8", np.where(inner, "95", "")))
 
 
 def _period_range(periods: pd.Series) -> list[str]:

@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 
-from fleet.cli.comparing import other_policy, whole_counts
+from fleet.cli.comparing import other_policy
 from fleet.cli.review import Measure
 from fleet.errors import FleetError
 from fleet.judgements.attainment import attainment
@@ -108,27 +107,6 @@ def test_funnel_of_sources(fleet: Fleet, units: pd.DataFrame) -> None:
     shown = fleet("attainment", "--funnel").out
     assert f"the common rate is {limits.centre:.0%}".replace("%", " %") in shown
     assert "a reason to look, not a verdict" in shown
-
-
-def test_beyond_a_limit_means_a_tail_that_small() -> None:
-    """A count is called beyond exactly where the binomial tail from it on is under the limit's (derived)."""
-    cells = [(met, n) for n in (5, 10, 40, 200) for met in range(n + 1)]
-    for rate in (0.06, 0.5, 0.94):
-        met, n = np.array(cells).T
-        low, high = stats.binom.cdf(met, n, rate), stats.binom.sf(met - 1, n, rate)
-        tail = np.minimum(low, high)
-        found = whole_counts(_around(met, n, rate))
-        np.testing.assert_array_equal(found["outside"] == "99.8", tail < 0.001)
-        np.testing.assert_array_equal(found["outside"] != "", tail < 0.025)
-
-
-def _around(met: np.ndarray, n: np.ndarray, rate: float) -> pd.DataFrame:
-    """A funnel table about a known common rate, without overdispersion."""
-    from fleet.judgements.rates import funnel
-
-    found = funnel(met, n, rate, allow_overdispersion=False)
-    limits = {name: getattr(found, name) for name in ("low95", "high95", "low998", "high998")}
-    return pd.DataFrame({"n": n, "rate": found.rate, "outside": "", **limits})
 
 
 @pytest.mark.usefixtures("demo_store")

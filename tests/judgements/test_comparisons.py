@@ -3,11 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from fleet.errors import FleetError
 from fleet.judgements.attainment import attainment
-from fleet.judgements.comparisons import source_funnel, trends, what_if
+from fleet.judgements.comparisons import beyond, source_funnel, trends, what_if
 from fleet.judgements.policy import Policy
+from fleet.judgements.rates import funnel
 
 DEFAULT = Policy()
 
@@ -100,3 +102,15 @@ def test_wrong_requests():
         source_funnel(table, "both_somehow")
     with pytest.raises(FleetError, match="no unit was read"):
         source_funnel(attainment(invented().assign(vta_dynamic_deg=np.nan), [], DEFAULT))
+
+
+def test_beyond_a_limit_means_a_tail_that_small() -> None:
+    """A count is called beyond exactly where the binomial tail from it on is under the limit's (derived)."""
+    cells = [(met, n) for n in (5, 10, 40, 200) for met in range(n + 1)]
+    for rate in (0.06, 0.5, 0.94):
+        met, n = np.array(cells).T
+        low, high = stats.binom.cdf(met, n, rate), stats.binom.sf(met - 1, n, rate)
+        tail = np.minimum(low, high)
+        outside = beyond(funnel(met, n, rate, allow_overdispersion=False), n.astype(float))
+        np.testing.assert_array_equal(outside == "99.8", tail < 0.001)
+        np.testing.assert_array_equal(outside != "", tail < 0.025)
