@@ -31,6 +31,7 @@ _MODULES: Final = (
     "fleet.cli.model",
     "fleet.cli.quoting",
     "fleet.cli.bench",
+    "fleet.cli.verdicts",
     "fleet.cli.workbench",
     "fleet.cli.drawer",
     "fleet.cli.review",

@@ -13,12 +13,14 @@ from fleet.cli.common import say
 from fleet.cli.facts import typed_row, with_columns
 from fleet.cli.quoting import split_kind
 from fleet.cli.tables import percent, table, unknown
+from fleet.cli.verdicts import PriorOption, prior_for, save_sheet, show_groups, show_record, text_table
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from fleet.intake import SheetTable
     from fleet.judgements.suspects import Suspects
 
 _NOT_JUDGED: Final = {
@@ -65,45 +67,72 @@ def judge(
     kind: Annotated[
         str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
     ] = None,
+    save: Annotated[bool, typer.Option("--save", help="Take the readings in as a sheet afterwards.")] = False,
+    sheet_no: Annotated[
+        str | None,
+        typer.Option("--sheet-no", metavar="TEXT", help="With --save: its number.", show_default=False),
+    ] = None,
+    measured_on: Annotated[
+        str | None,
+        typer.Option(
+            "--measured-on",
+            metavar="DATE",
+            help="With --save: its day; today if left out.",
+            show_default=False,
+        ),
+    ] = None,
+    prior: PriorOption = None,
     out: common.OutOption = None,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
     store: common.StoreOption = None,
     **readings: str | None,
 ) -> None:
-    """Say of one unit's readings, as they come, whether they are normal for its kind; nothing is stored.
+    """Say of one unit's readings, as they come, whether they are normal for its kind.
 
     Name a file with one sheet, or type the readings: --family, --sra-static-deg and so on; whatever hasn't
-    been read yet may be left out.
+    been read yet may be left out. Nothing is stored without --save.
     """
     from fleet.output import check_out
 
     check_out(out)
+    if not save and (sheet_no or measured_on):
+        raise FleetError("--sheet-no and --measured-on go with --save.")
     chosen = common.policies_from(policy, policy_name)["default"]
-    sheet = _one_sheet(file, kind, readings)
+    sheet, read = _one_sheet(file, kind, readings)
     house = common.the_house_or_cold(store)
+    where = common.the_store(store)
 
     from fleet.judgements.judge import judge as judge_one
 
-    verdict = judge_one(house, sheet, chosen)
+    verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior))
+    saved = save_sheet(where, read, sheet_no, measured_on) if save else ""
     if out is not None:
         import pandas as pd
 
         common.write_out(pd.DataFrame([verdict.row]), out)
+        if saved:
+            common.warn(saved)
         return
     say(verdict.sentence)
     for line in verdict.lines:
         say(f"  {line}")
+    if saved:
+        say(saved)
 
 
-def _one_sheet(file: Path | None, kind: str | None, readings: dict[str, str | None]) -> pd.DataFrame:
+def _one_sheet(
+    file: Path | None, kind: str | None, readings: dict[str, str | None]
+) -> tuple[pd.DataFrame, SheetTable]:
+    """The one sheet, checked, and the same as text."""
     told = {name: text for name, text in readings.items() if text is not None}
     if file is None:
         if kind is not None:
             told |= split_kind(kind, told)
         if not told:
             raise FleetError("name a file with one sheet, or type its readings: fleet judge --family F01 ...")
-        return typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
+        typed = typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
+        return typed, text_table(told, "typed-at-the-bench")
     if told or kind:
         raise FleetError("the file says the readings itself; leave the typed ones out, or the file.")
     from fleet.intake import load_key
@@ -119,7 +148,7 @@ def _one_sheet(file: Path | None, kind: str | None, readings: dict[str, str | No
             f"{read.file} holds {len(checked.good)} sheets, but one at a time is judged; "
             "for many: fleet intake, then fleet suspects."
         )
-    return checked.good
+    return checked.good, read
 
 
 def suspects(
@@ -128,6 +157,13 @@ def suspects(
         typer.Option("--fdr", min=0.0001, max=0.5, help="Share of false alarms that the list may hold."),
     ] = 0.05,
     most: Annotated[int, typer.Option("--most", min=1, help="Suspects shown on the terminal.")] = 20,
+    of_groups: Annotated[
+        bool, typer.Option("--groups", help="Sources and families that drift or spread, instead.")
+    ] = False,
+    verdicts: Annotated[
+        bool, typer.Option("--verdicts", help="How often flags turned out right, instead.")
+    ] = False,
+    prior: PriorOption = None,
     out: common.OutOption = None,
     store: common.StoreOption = None,
 ) -> None:
@@ -138,14 +174,24 @@ def suspects(
     from fleet.output import check_out
 
     check_out(out)
+    if of_groups and verdicts:
+        raise FleetError("--groups and --verdicts are two questions; ask one at a time.")
     where = common.the_store(store).open()
     house = common.the_house(where)
     sheets = where.current()
 
+    if of_groups:
+        from fleet.judgements.groups import groups
+
+        show_groups(groups(house, sheets), out)
+        return
+
     from fleet.judgements.suspects import suspects as find
 
-    found = find(house, sheets[sheets["purpose"] == "unit"], fdr=fdr)
-    if common.write_out(found.table, out) and out is None:
+    found = find(house, sheets[sheets["purpose"] == "unit"], fdr=fdr, prior=prior_for(where, prior))
+    if verdicts:
+        show_record(found, where, out)
+    elif common.write_out(found.table, out) and out is None:
         show_suspects(found, most=most)
 
 

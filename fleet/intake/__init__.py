@@ -1,7 +1,7 @@
 """Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
 
 from fleet.intake.checks import Checked, check_sheets
-from fleet.intake.door import IntakeReport, intake_file
+from fleet.intake.door import IntakeReport, intake_file, intake_table
 from fleet.intake.enquiries import read_enquiries
 from fleet.intake.faults import Fault
 from fleet.intake.guide import Guide, load_guide
@@ -23,6 +23,7 @@ __all__ = [
     "check_sheets",
     "files_in",
     "intake_file",
+    "intake_table",
     "load_guide",
     "load_key",
     "propose_guide",

@@ -13,6 +13,7 @@ from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
 from fleet.intake.guide import Guide
 from fleet.intake.reader import read_sheets
+from fleet.intake.table import SheetTable
 from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
 if TYPE_CHECKING:
@@ -81,7 +82,18 @@ def intake_file(
     FleetError
         If the file or the store can't be used, or the key isn't the one that the store was made with.
     """
-    table = read_sheets(path, guide)
+    return intake_table(store, read_sheets(path, guide), key=key, supersede=supersede, today=today)
+
+
+def intake_table(
+    store: Store,
+    table: SheetTable,
+    *,
+    key: TokenKey | None = None,
+    supersede: bool = False,
+    today: dt.date | None = None,
+) -> IntakeReport:
+    """Take rows of text, already read, into the store; see `intake_file`."""
     store.create()
     if key is None and "serial" in table.columns:
         key = _key_for(store)

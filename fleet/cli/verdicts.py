@@ -1,0 +1,199 @@
+"""Commands around suspects: verdicts, the record of the flags, drifting groups, judged readings kept."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.cli.tables import percent, span, table
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.intake import SheetTable
+    from fleet.judgements.groups import Groups
+    from fleet.judgements.scoring import FaultPrior
+    from fleet.judgements.suspects import Suspects
+    from fleet.store import Store
+
+PriorOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--prior",
+        metavar="FILE",
+        help="TOML file of the workshop's own shares of faults (fleet explain verdicts).",
+        show_default=False,
+    ),
+]
+_CLOSEST_SHOWN: Final = 5
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the command onto the application."""
+    app.command(rich_help_panel=common.BENCH_PANEL)(verdict)
+
+
+def verdict(
+    unit: Annotated[str, typer.Argument(metavar="SHEET", help="Number of one of its sheets, or its token.")],
+    outcome: Annotated[str, typer.Argument(help="confirmed, healthy or other_fault.")],
+    fault: Annotated[
+        str | None, typer.Argument(metavar="[FAULT]", help="With confirmed: the fault that was found.")
+    ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="YYYY-MM-DD", help="Day; today if left out.", show_default=False),
+    ] = None,
+    bench: Annotated[
+        str | None, typer.Option("--bench", help="The sheet's bench, where several use the number.")
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Record what a unit turned out to be: confirmed and the fault, healthy, or other_fault.
+
+    A later verdict on the unit replaces it. fleet suspects --verdicts shows how often the flags were right.
+    """
+    from fleet.judgements.verdicts import check_verdict
+    from fleet.store import record_verdict, unit_of
+
+    outcome, fault = check_verdict(outcome, fault)
+    day = _day(on)
+    where = common.the_store(store).open()
+    found = unit_of(where, unit, bench=bench)
+    record_verdict(where, found, outcome, fault=fault, recorded_on=day)
+    what = " ".join(word.replace("_", " ") for word in (outcome, fault) if word)
+    say(f"Recorded of unit {found}: {what}. fleet forget erases it along with the unit.")
+
+
+def _day(text: str | None) -> dt.date:
+    today = dt.date.today()
+    try:
+        day = today if text is None else dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise FleetError("--on: a day is written YYYY-MM-DD, such as 2024-05-31.") from error
+    if day > today:
+        raise FleetError("--on: the day lies in the future.")
+    return day
+
+
+def prior_for(store: Store, file: Path | None) -> FaultPrior:
+    """Shares of faults to judge by: the file's or the documented ones, moved by the store's verdicts."""
+    from fleet.judgements.scoring import FaultPrior
+    from fleet.judgements.verdicts import load_prior, prior_from_verdicts
+    from fleet.store import list_verdicts
+
+    base = FaultPrior() if file is None else load_prior(file)
+    return prior_from_verdicts(base, list_verdicts(store)) if store.path.exists() else base
+
+
+def show_record(found: Suspects, store: Store, out: str | None) -> None:
+    """Print or write how often the flags were right."""
+    from fleet.judgements.verdicts import flag_record
+    from fleet.store import list_verdicts
+
+    record = flag_record(found.table, list_verdicts(store))
+    if not common.write_out(record.table, out) or out is not None:
+        return
+    say(record.sentence)
+    shown = record.table
+    rates = shown[["faulty_low", "faulty_high", "right_low", "right_high"]].to_numpy(dtype=float)
+    say(
+        table(
+            {
+                "flagged as": [str(fault).replace("_", " ") for fault in shown["leading_fault"]],
+                "flagged": list(shown["flagged"]),
+                "verdicts": list(shown["with_verdict"]),
+                "faulty": list(shown["faulty"]),
+                "faulty, 95 %": [percent_span(*row[:2]) for row in rates],
+                "as named": list(shown["right_fault"]),
+                "as named, 95 %": [percent_span(*row[2:]) for row in rates],
+            }
+        )
+    )
+    say("Record a verdict: fleet verdict SHEET confirmed FAULT, or healthy, or other_fault.")
+
+
+def percent_span(low: float, high: float) -> str:
+    """An interval of shares as whole per cent."""
+    return f"{span(100.0 * low, 100.0 * high, 0)} %" if low == low else "-"
+
+
+def show_groups(found: Groups, out: str | None) -> None:
+    """Print or write which sources and families drift or spread."""
+    if not common.write_out(found.table, out) or out is not None:
+        return
+    say(found.sentence)
+    alarms = found.table[found.table["alarm"]]
+    for why in alarms["why"]:
+        say(f"  {why}")
+    rest = found.table[~found.table["alarm"]].head(_CLOSEST_SHOWN)
+    if rest.empty:
+        return
+    say("Nearest to an alarm, which chance explains:" if alarms.empty else "Next, which chance explains:")
+    say(
+        table(
+            {
+                "group": [f"{kind} {name}" for kind, name in zip(rest["kind"], rest["group"], strict=True)],
+                "reading": [str(link).replace("_", " ") for link in rest["link"]],
+                "check": [str(check).replace("_", " ") for check in rest["check"]],
+                "units": list(rest["units"]),
+                "chance, all checks": [percent(float(p)) for p in rest["p_adjusted"]],
+            }
+        )
+    )
+
+
+def text_table(told: Mapping[str, str], file: str) -> SheetTable:
+    """What was typed as the only row of a file."""
+    import numpy as np
+    import pyarrow as pa
+
+    from fleet.intake import SheetTable
+
+    columns = {name: pa.chunked_array([[text]], pa.string()) for name, text in told.items()}
+    return SheetTable(file, np.array([1]), columns, (), 0, ())
+
+
+def save_sheet(store: Store, read: SheetTable, sheet_no: str | None, measured_on: str | None) -> str:
+    """Take judged readings in as a sheet, through the door that files go through.
+
+    Returns
+    -------
+    What became of it, in one sentence.
+
+    Raises
+    ------
+    FleetError
+        If it is no whole sheet, or its number is taken; nothing is stored then.
+    """
+    from dataclasses import replace
+
+    from fleet.columns import COLUMNS
+    from fleet.intake import check_sheets, intake_table, load_key
+
+    told = {"sheet_no": sheet_no, "measured_on": measured_on}
+    if measured_on is None and "measured_on" not in read.columns:
+        told["measured_on"] = dt.date.today().isoformat()
+    added = {name: text_table({name: text}, "").columns[name] for name, text in told.items() if text}
+    whole = replace(read, columns={**read.columns, **added})
+    lost = [name for name, column in COLUMNS.items() if column.required and name not in whole.columns]
+    if lost:
+        raise FleetError(f"--save needs {', '.join(lost)} as well; nothing was stored.")
+    key = load_key(make=False) if "serial" in whole.columns else None
+    faults = check_sheets(whole, key=key).faults
+    report = None if faults else intake_table(store, whole)
+    if report is not None and report.accepted:
+        return f"Saved as a sheet of {store.path}. Next: fleet refit"
+    if report is not None and report.already_there:
+        return "The sheet is in the store already, with the same contents."
+    if report is not None:
+        raise FleetError(
+            "--sheet-no: the number is in the store already with other contents; choose another, or take "
+            "a corrected sheet in with fleet intake --supersede."
+        )
+    reasons = "; ".join(f"{fault.column}: {fault.reason}" for fault in faults)
+    raise FleetError(f"not saved: {reasons}.")
