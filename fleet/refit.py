@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 
 from fleet.errors import FleetError
@@ -14,7 +15,7 @@ from fleet.models.house import House
 from fleet.models.noise import learn_noise
 from fleet.store import Store
 from fleet.store.models import newest_model, save_model
-from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
+from fleet.store.tallies import Tallier, fleet_tables, newest_intake, repeat_differences
 
 TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
@@ -76,7 +77,9 @@ def fit_store(
         say("summing up readings")
         tallier = Tallier(con, teaching, facts.fill())
         say("fitting the chain of links")
-        return fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
+        house = fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
+        first, end = ("" if day is None else day.isoformat() for day in (since, before))
+        return replace(house, last_intake=newest_intake(con), span=(first, end))
 
 
 def _teaching(since: date | None, before: date | None) -> str:

@@ -77,7 +77,7 @@ def explain(
     healthy = float(scores.healthy[i])
     off = departures(house, resid, i)
     if not flagged and healthy >= 0.5:
-        return f"Normal for its kind ({healthy:.0%} sure){'' if not off else f'; {off[0]}'}."
+        return f"Normal for its kind ({_share(healthy)} sure){'' if not off else f'; {off[0]}'}."
     fault = FAULTS[int(scores.faults[i].argmax())]
     seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
     rest = "; everything else normal" if 0 < len(off) < int((~np.isnan(resid.value[i])).sum()) else ""
@@ -86,9 +86,11 @@ def explain(
         cause += f" ({proposal(sheet, resid, scores, i)})"
     text = f"{_capital(seen)}{rest}: {cause}; {ACTIONS[fault]}."
     if flagged and healthy >= 0.5:
-        text += f" The list flags it, though by itself it is more likely sound ({healthy:.0%})."
+        text += f" The list flags it, though by itself it is more likely sound ({_share(healthy)})."
     elif not flagged:
-        text += f" Not flagged: among so many units one like this is to be expected ({healthy:.0%} sound)."
+        text += (
+            f" Not flagged: among so many units one like this is to be expected ({_share(healthy)} sound)."
+        )
     return text
 
 
@@ -135,6 +137,13 @@ def _shift(vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Res
     d = np.broadcast_to(vector, (1, len(JUDGED)))[0, read]
     weight = np.linalg.solve(resid.covariance[i][np.ix_(read, read)], d)
     return float(weight @ resid.value[i][read] / (weight @ d))
+
+
+def _share(p: float) -> str:
+    """A probability in per cent; never certain."""
+    if p > 0.99:
+        return "over 99%"
+    return "under 1%" if p < 0.01 else f"{p:.0%}"
 
 
 def _capital(text: str) -> str:

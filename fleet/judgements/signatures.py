@@ -14,7 +14,7 @@ has no row in r, d and Σ: it is marginalised, not filled in.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -71,11 +71,13 @@ SIGNED: Final = {
     BALANCE: "channel_balance_db",
 }
 ALONE: Final = (
-    ("sra_static_deg", {TRACKING: 1.0, SAG: 1.0}),
-    ("sra_dynamic_deg", {TRACKING: -1.0, SAG: -1.0, BUILT_IN: 1.0}),
-    ("vta_dynamic_deg", {TRACKING: 1.0, BUILT_IN: -1.0}),
+    ("sra_static_deg", {TRACKING: 1.0, SAG: 1.0}, {SAG: True}),
+    ("sra_dynamic_deg", {TRACKING: -1.0, SAG: -1.0, BUILT_IN: 1.0}, {SAG: True}),
+    ("sra_dynamic_deg", {BUILT_IN: 1.0}, {SAG: False, BUILT_IN: True}),
+    ("vta_dynamic_deg", {TRACKING: 1.0, BUILT_IN: -1.0}, {TRACKING: True}),
 )
-"""Which residuals one wrong reading moves."""
+"""Which residuals one wrong reading moves, and which must be there or not for it to be so: without both rakes
+there is no sag, and the tracking angle leans on a guess of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +93,7 @@ class Signature:
     weight : share within its fault
     undo : link whose reading, times the vector, is put right; None for a bump
     column : bench-sheet column that would be wrong
+    given : links that must have been read (True) or not (False) for this to be so
     """
 
     fault: str
@@ -100,6 +103,7 @@ class Signature:
     weight: float = 1.0
     undo: int | None = None
     column: str = ""
+    given: Mapping[int, bool] = field(default_factory=dict)
 
 
 def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]:
@@ -136,9 +140,9 @@ def _slips(unit: Floats) -> list[Signature]:
         out.append(Signature("misread", -2.0 * unit[link], weight=0.5, undo=link, column=column))
         if link != BALANCE:
             out.append(Signature("misread", unit[link], FAR_SIZES, weight=0.25, column=column))
-    for column, moves in ALONE:
+    for column, moves, given in ALONE:
         vector = sum(size * unit[link] for link, size in moves.items())
-        out.append(Signature("misread", np.asarray(vector), SLIP_SIZES, column=column))
+        out.append(Signature("misread", np.asarray(vector), SLIP_SIZES, column=column, given=given))
     return out
 
 
@@ -199,6 +203,8 @@ class Whitened:
         kept, turned, number = [], [], []
         for i, item in enumerate(items):
             if item.undo is not None and item.undo not in read:
+                continue
+            if any((link in read) != there for link, there in item.given.items()):
                 continue
             vector = np.broadcast_to(item.vector, (m, len(JUDGED)))[:, read]
             if not np.any(vector):

@@ -20,7 +20,7 @@ from fleet.models.house import House, LinkFit
 from fleet.models.links import LINK, PAIR_LINKS
 from fleet.models.spread import Spread
 
-FORMAT = 2
+FORMAT = 3
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 
@@ -34,6 +34,8 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
     head: dict[str, Any] = {
         "format": FORMAT,
         "revision": house.revision,
+        "last_intake": house.last_intake,
+        "span": list(house.span),
         "noise": dict(house.noise),
         "faulty": {k: list(v) for k, v in house.faulty.items()},
         "notes": list(house.notes),
@@ -137,6 +139,8 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         arrays["scale_s2"],
         faulty,
         head["revision"],
+        head["last_intake"],
+        (head["span"][0], head["span"][1]),
         tuple(head["notes"]),
     )
 

@@ -95,7 +95,7 @@ def fit_house(
         if links[n].rows < FEW_ROWS
     )
     faulty = tallies.faulty(fits)
-    return House(links, facts, dict(noise), correlation, turn, fitter.s2, faulty, revision, notes)
+    return House(links, facts, dict(noise), correlation, turn, fitter.s2, faulty, revision, notes=notes)
 
 
 class _Fitter:

@@ -75,6 +75,8 @@ class House:
     scale_s2 : mean squared sag scale of each scale class, what the weights in the sums were taken at
     faulty : per source (units, units beyond a cut in any judged link)
     revision : data revision of the store
+    last_intake : number of the newest intake whose sheets taught; None if that is not known
+    span : first day, and first day no longer, of the sheets that taught (ISO; empty sets no limit)
     notes : one sentence per link that could not be fitted
     """
 
@@ -86,6 +88,8 @@ class House:
     scale_s2: Floats
     faulty: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     revision: int = 0
+    last_intake: int | None = None
+    span: tuple[str, str] = ("", "")
     notes: tuple[str, ...] = ()
 
     @property

@@ -59,7 +59,8 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     ----------
     house : House
     sheets : bench sheets, canonical columns
-    taught : (m,) whether the sheet is one that the model learnt from; default none is
+    taught : (m,) whether the sheet is one that teaches (a unit's newest); default none is. One that came in
+        after the model was fitted did not teach it
 
     Returns
     -------
@@ -67,8 +68,9 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     """
     observed = observe(sheets, house.facts.fill(_make_up(sheets)))
     m = len(observed)
-    own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
     cells = _Cells(observed)
+    own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
+    own = own & _was_there(house, sheets, cells)
     value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
     variance = np.zeros((m, len(JUDGED)))
     for j, name in enumerate(JUDGED):
@@ -92,6 +94,21 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     covariance[:, index, index] += known[:, 2:]
     seen = {f: np.isin(observed[f].astype(str), house.facts.combos[f].astype(str).unique()) for f in FACTORS}
     return Residuals(value, expected, covariance, observed, seen)
+
+
+def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.bool_]:
+    """Whether the model can have learnt from each sheet: by its intake, its day and its factors."""
+    known = set(house.facts.combos[list(FACTORS)].astype(str).itertuples(index=False, name=None))
+    combinations = zip(*(cells.levels[f] for f in FACTORS), strict=True)
+    out = np.array([c in known for c in combinations], dtype=bool)[cells.code]
+    if house.last_intake is not None and "intake_id" in sheets:
+        out &= pd.to_numeric(sheets["intake_id"]).le(house.last_intake).to_numpy(dtype=bool)
+    first, end = house.span
+    if first or end:
+        day = pd.to_datetime(sheets["measured_on"])
+        out &= (day >= pd.Timestamp(first or "1677-09-22")).to_numpy()
+        out &= (day < pd.Timestamp(end or "2262-04-11")).to_numpy()
+    return out
 
 
 def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:

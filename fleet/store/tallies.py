@@ -365,6 +365,11 @@ def fleet_tables(con: duckdb.DuckDBPyConnection, source: str) -> tuple[pd.DataFr
     return combos, families
 
 
+def newest_intake(con: duckdb.DuckDBPyConnection) -> int:
+    """Number of the newest intake, 0 before the first."""
+    return int(con.execute("select coalesce(max(intake_id), 0) from intake").fetchall()[0][0])
+
+
 def repeat_differences(con: duckdb.DuckDBPyConnection, source: str, *, within_days: int = 92) -> pd.DataFrame:
     """Differences between consecutive readings of the same unit, one row a pair of sheets.
 

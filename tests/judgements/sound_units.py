@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fleet import mechanics
 from fleet.columns import COLUMNS
 from fleet.models.house import House
 from fleet.models.links import JUDGED
@@ -62,3 +63,39 @@ def changed(sheet: pd.DataFrame, **by: float) -> pd.DataFrame:
 def swapped(sheet: pd.DataFrame, one: str, other: str) -> pd.DataFrame:
     """The sheet with two readings exchanged."""
     return sheet.assign(**{one: sheet[other], other: sheet[one]})
+
+
+def faulty_sheets(sheet: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The same unit with each fault of the contract, of a plain size, by the mechanics."""
+    row = sheet.iloc[0]
+    sag = float(row["sra_static_deg"] - row["sra_dynamic_deg"])
+    t = float(row["vta_dynamic_deg"]) + sag
+
+    def stood(still: float, new_sag: float) -> pd.DataFrame:
+        """The unit with another tracking angle, record still, and another sag."""
+        return changed(
+            sheet,
+            sra_static_deg=still - t,
+            sra_dynamic_deg=still - t - (new_sag - sag),
+            vta_dynamic_deg=still - t - (new_sag - sag),
+        )
+
+    def softened(factor: float) -> pd.DataFrame:
+        deflection = sag / (0.28 * np.tan(np.radians(t)))
+        still, new_sag = mechanics.soften(np.array([t]), np.array([sag]), np.array([deflection]), factor)
+        return stood(float(still[0]), float(new_sag[0]))
+
+    steep = t + 7.0
+    scale = [float(mechanics.sag_scale_deg(18.0, 14.0, 5.5, x)) for x in (t, steep)]
+    return {
+        "rake_set_wrong": changed(sheet, sra_static_deg=-6.5, sra_dynamic_deg=-6.5),
+        "stylus_twisted": changed(sheet, zenith_deg=7.0),
+        "stylus_canted": changed(sheet, azimuth_optical_deg=4.5, azimuth_electrical_deg=1.5),
+        "generator_rolled": changed(sheet, azimuth_electrical_deg=4.0),
+        "assembly_rolled": changed(sheet, azimuth_optical_deg=4.5, azimuth_electrical_deg=4.5),
+        "cantilever_angle": stood(steep, sag * scale[1] / scale[0]),
+        "suspension_soft": softened(2.6),
+        "suspension_stiff": softened(0.22),
+        "weak_channel": changed(sheet, channel_balance_db=3.2),
+        "misread": swapped(sheet, "sra_static_deg", "sra_dynamic_deg"),
+    }

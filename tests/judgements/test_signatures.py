@@ -111,8 +111,22 @@ def test_one_wrong_reading_moves_all_residuals_that_use_it() -> None:
     }
     for column, change in moved.items():
         found = [s for s in named("misread") if s.column == column and s.undo is None]
+        found = [s for s in found if s.given.get(SAG, True)]
         assert len(found) == 1
         assert direction(found[0])[[TRACKING, BUILT_IN, SAG]] == pytest.approx(change), column
+
+
+def test_a_reading_not_taken_is_not_misread() -> None:
+    """Without both rakes a rake still can't be wrong, and a rake turning moves the built-in angle alone."""
+
+    def columns(read: list[int]) -> set[str]:
+        found = whitened_of(named("misread"), sound_covariance(), np.array(read)).items
+        return {s.column for s in found}
+
+    assert columns([TRACKING, SEEN]) == {"vta_dynamic_deg", "azimuth_optical_deg"}
+    assert columns([TRACKING, BUILT_IN]) == {"vta_dynamic_deg", "sra_dynamic_deg"}
+    assert columns([SAG]) == {"sra_static_deg", "sra_dynamic_deg"}
+    assert columns([BALANCE]) == {"channel_balance_db"}
 
 
 def test_undoing_a_swap_puts_every_reading_right() -> None:

@@ -193,3 +193,21 @@ def test_whitening_takes_the_covariance_out() -> None:
     flat = np.array([[[1.0, 1.0001], [1.0001, 1.0]]])
     again = whitened(flat)
     assert again @ np.swapaxes(again, 1, 2) == pytest.approx(flat, abs=1e-3)
+
+
+def test_a_sheet_that_came_in_later_is_no_teacher(fleet: Fleet, house: House) -> None:
+    """By its intake, its day or factors the model never met: judged by the fit as it is."""
+    sheets = fleet.current.iloc[:30]
+    everyone = np.ones(30, dtype=bool)
+    plain = residuals(house, sheets).value
+    left_out = residuals(house, sheets, taught=everyone).value
+    assert not np.allclose(plain, left_out, equal_nan=True)
+    later = sheets.assign(intake_id=house.last_intake + 1)
+    assert np.array_equal(residuals(house, later, taught=everyone).value, plain, equal_nan=True)
+    early = replace(house, span=("", "2000-01-01"))
+    assert np.array_equal(residuals(early, sheets, taught=everyone).value, plain, equal_nan=True)
+    whole = replace(house, span=("2000-01-01", "2100-01-01"))
+    assert np.array_equal(residuals(whole, sheets, taught=everyone).value, left_out, equal_nan=True)
+    new = sheets.assign(generator="other")
+    inside, outside = (residuals(house, new, taught=t).value for t in (everyone, ~everyone))
+    assert np.array_equal(inside, outside, equal_nan=True)
