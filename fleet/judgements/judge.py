@@ -18,14 +18,19 @@ from fleet.judgements.suspects import COLUMNS
 from fleet.judgements.tilt_advice import TiltAdvice, advise_tilt
 from fleet.judgements.zenith import ZenithAdvice, judge_zenith
 from fleet.models.house import House
-from fleet.models.links import JUDGED
+from fleet.models.links import JUDGED, RAKE_LINKS, SPHERICAL
 from fleet.models.residuals import Residuals, residuals
 
 FLAG_AT: Final = 0.01
 """A single unit has no list to share false alarms with: it is flagged where one sound unit in a hundred would
 score as high (our choice)."""
 NULL_DRAWS: Final = 50
-UNSURE: Final = (0.05, 0.95)
+ALONE: Final = {
+    "among so many units one like this is to be expected": "not beyond chance alone",
+    "The list flags it, though by itself it is more likely sound": "Rare for its kind, yet more likely sound",
+}
+"""What is said of a list, and in its place of one unit."""
+SURE: Final = 0.95
 READ_WITH: Final = {
     "tracking": "the tracking angle and both rakes",
     "built_in": "rake and tracking angle, record turning",
@@ -88,10 +93,8 @@ def judge(
     flagged = bool(scores.p_value[0] <= FLAG_AT)
     sheet = frame.iloc[0]
     sentence = explain(house, sheet, resid, scores, 0, flagged=flagged)
-    if not flagged and scores.healthy[0] < UNSURE[0] + 0.45:
-        sentence = sentence.replace(
-            "among so many units one like this is to be expected", "not beyond chance alone"
-        )
+    for of_lists, of_one in ALONE.items():
+        sentence = sentence.replace(of_lists, of_one)
     tilt = _tilt(sheet, policy)
     zenith, roll = _zenith(sheet), _roll(sheet)
     again = _again(resid, scores)
@@ -152,12 +155,13 @@ def _again(resid: Residuals, scores: Scores) -> str:
     """The reading whose repetition settles most: the one farthest off; else the first that is missing."""
     value = resid.value[0]
     z = np.abs(value) / np.sqrt(np.diag(resid.covariance[0]))
-    missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name != "sag"]
+    without = RAKE_LINKS if resid.observed["profile"].iloc[0] == SPHERICAL else {"sag"}
+    missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name not in without]
     healthy = float(scores.healthy[0])
     if np.isnan(z).all():
         return "rake and tracking angle, record turning, first: nothing is read yet"
     worst = JUDGED[int(np.nanargmax(z))]
-    if healthy < UNSURE[1] and np.nanmax(z) >= OFF_SIGMAS - 0.5:
+    if healthy < SURE and np.nanmax(z) >= OFF_SIGMAS - 0.5:
         return (
             f"{READ_WITH[worst]} again before anything is decided (it stands {np.nanmax(z):.1f} sigmas off)"
         )
