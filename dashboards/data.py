@@ -188,11 +188,16 @@ def distributed(
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Looking for suspects …")
 def suspected(path: str, revision: str, fdr: float) -> Listed:
     """All units judged against their kind, the most suspect first."""
+    from fleet.judgements.scoring import FaultPrior
     from fleet.judgements.suspects import suspects
+    from fleet.judgements.verdicts import prior_from_verdicts
+    from fleet.store import list_verdicts
 
-    frame = Store(path).open().current()
+    store = Store(path).open()
+    frame = store.current()
     frame = frame[frame["purpose"] == "unit"]
-    found = suspects(house(path, revision), frame, fdr=fdr)
+    prior = prior_from_verdicts(FaultPrior(), list_verdicts(store))
+    found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
     key = ["sheet_no", "unit"]
     about = frame[[*key, "stylus_profile", "cantilever_material", "assembly_source", "body_family"]]
     about = about.astype({"unit": "str"}).drop_duplicates(key)
