@@ -75,7 +75,7 @@ def server(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
     environment = {**os.environ, "FLEET_STORE": str(demo_store), "OPENBLAS_NUM_THREADS": "1"}
     with log.open("w") as out:
         process = subprocess.Popen(
-            dashboard_command(port, browser=False),
+            dashboard_command(port),
             stdin=subprocess.DEVNULL,
             stdout=out,
             stderr=out,
