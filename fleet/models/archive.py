@@ -20,7 +20,7 @@ from fleet.models.house import House, LinkFit
 from fleet.models.links import LINK, PAIR_LINKS
 from fleet.models.spread import Spread
 
-FORMAT = 3
+FORMAT = 4
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 

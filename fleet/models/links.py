@@ -48,6 +48,9 @@ SCALE_EXPRESSION: Final = (
     " / cos(t_used * 0.017453292519943295)"
 )
 """S = N·C·tan θ / (L·cos θ) in degrees (N in mN, C in µm/mN, L in mm); see `fleet.mechanics`."""
+KIND_SCALE_EXPRESSION: Final = SCALE_EXPRESSION.replace("t_used", "t_kind")
+"""The same at the family's own angle.  How much units scatter is judged by this one: a unit that stands wrong
+must not choose its own yardstick."""
 
 RESPONSES: Final[dict[str, tuple[str, float]]] = {
     "tracking": ("t_read", 1000.0),
@@ -250,10 +253,11 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
     d["t_read"] = d["vta_dynamic_deg"] + sag
-    d["t_used"] = (
-        d["t_read"].fillna(pd.Series(filled["t_fill"].to_numpy(), index=d.index)).fillna(TYPICAL_VTA_DEG)
-    )
+    of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
+    d["t_used"] = d["t_read"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    d["t_kind"] = of_family.fillna(d["t_read"]).fillna(TYPICAL_VTA_DEG)
     d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
+    out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
     d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
     for name, (expression, unit) in COVARIATES.items():
@@ -264,7 +268,7 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
     own = pd.DataFrame({"c": stated_c, "l": stated_l}).to_numpy()
     known = (own | sure).all(axis=1)
-    out["scale_class"] = scale_class(np.where(known, d["s_deg"].to_numpy(), np.nan))
+    out["scale_class"] = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
     for name, (expression, unit) in RESPONSES.items():
         out[f"y_{name}"] = _coded(d, expression.replace("ln(", "log("), unit)
     return out

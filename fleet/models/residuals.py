@@ -119,7 +119,7 @@ def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
 
 def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
     """Variance of a sound unit's reading about its expectation, (m, 7): unit spread and reading noise."""
-    s = observed["s"].to_numpy(dtype=float)
+    s = observed["s_kind"].to_numpy(dtype=float)
     typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
     s2 = np.where(np.isnan(s), typical, s) ** 2
     source = observed["source"].to_numpy(dtype=object)

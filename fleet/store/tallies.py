@@ -20,6 +20,7 @@ from fleet.models.links import (
     COVARIATES,
     FACTORS,
     JUDGED,
+    KIND_SCALE_EXPRESSION,
     LINK,
     LINKS,
     PAIR_COVARIATES,
@@ -57,9 +58,9 @@ def _code(expression: str, unit: float) -> str:
 
 
 def _scale_class() -> str:
-    whens = " ".join(f"when s_deg < cast({edge!r} as double) then {i}" for i, edge in enumerate(SAG_EDGES))
+    whens = " ".join(f"when s_kind < cast({edge!r} as double) then {i}" for i, edge in enumerate(SAG_EDGES))
     last = len(SAG_EDGES)
-    return f"case when s_deg is null or not known then {last + 1} {whens} else {last} end"
+    return f"case when s_kind is null or not known then {last + 1} {whens} else {last} end"
 
 
 def observation_sql(source: str) -> str:
@@ -106,9 +107,10 @@ with plain as (
   select *, vta_dynamic_deg + coalesce(sra_static_deg - sra_dynamic_deg, {guess}) as t_read from filled
 ), angled as (
   select *,
-    coalesce(t_read, t_fill, cast({TYPICAL_VTA_DEG} as double)) as t_used from tracked
+    coalesce(t_read, t_fill, cast({TYPICAL_VTA_DEG} as double)) as t_used,
+    coalesce(t_fill, t_read, cast({TYPICAL_VTA_DEG} as double)) as t_kind from tracked
 ), scaled as (
-  select *, {SCALE_EXPRESSION} as s_deg from angled
+  select *, {SCALE_EXPRESSION} as s_deg, {KIND_SCALE_EXPRESSION} as s_kind from angled
 ), coded as (
   select sheet_no, {", ".join(FACTORS)}, {_scale_class()} as scale_class,
     {", ".join(covariates)}, {", ".join(responses)}

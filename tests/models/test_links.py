@@ -104,10 +104,20 @@ def test_what_a_sheet_lacks_comes_from_its_family() -> None:
     assert seen(vtf_mn=np.nan)["s"] == pytest.approx(scale(15.0, 14.0, 5.5, 23.85), abs=5.1e-4)
     told = seen(compliance_um_per_mn=np.nan)
     assert told["s"] == pytest.approx(scale(18.0, 20.0, 5.5, 23.85), abs=5.1e-4)
-    assert told["scale_class"] == scale_class(np.array([told["s"]]))[0]
+    assert told["scale_class"] == scale_class(np.array([scale(18.0, 20.0, 5.5, 26.0)]))[0]
     guessed = seen(cantilever_length_mm=np.nan)
     assert guessed["s"] == pytest.approx(scale(18.0, 14.0, 6.0, 23.85), abs=5.1e-4)
     assert guessed["scale_class"] == len(SAG_EDGES) + 1
+
+
+def test_a_unit_that_stands_wrong_does_not_choose_its_own_yardstick() -> None:
+    """The class of spread goes by the family's angle; by the unit's own only where no family is known."""
+    low, high = seen(vta_dynamic_deg=10.0), seen(vta_dynamic_deg=45.0)
+    assert low["s"] < 0.5 * high["s"]
+    assert low["s_kind"] == high["s_kind"] == pytest.approx(scale(18.0, 14.0, 5.5, 26.0))
+    assert low["scale_class"] == high["scale_class"]
+    stranger = seen(body_family="F9")
+    assert stranger["s_kind"] == pytest.approx(scale(18.0, 14.0, 5.5, 23.85))
 
 
 def test_without_a_tracking_angle_only_sag_remains() -> None:

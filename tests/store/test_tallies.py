@@ -45,8 +45,8 @@ def fits_of(tallier: Tallier, *, bound: float = 1.0) -> dict[str, Fitted]:
     out = {}
     for link in LINKS:
         centre = {"sag": 0.0, "minutes": 4.0}.get(link.name, link.centre)
-        at_zero = np.round(centre + rng.normal(0.0, 0.2, m), 4)
-        slopes = {c: np.round(rng.normal(0.3 if c == "s" else 0.0, 0.01, m), 4) for c in link.columns}
+        at_zero = centre + rng.normal(0.0, 0.2, m)
+        slopes = {c: rng.normal(0.3 if c == "s" else 0.0, 0.01, m) for c in link.columns}
         out[link.name] = Fitted(at_zero, slopes, np.full(m, bound))
     return out
 

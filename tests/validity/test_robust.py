@@ -1,0 +1,74 @@
+"""Gross outliers and the fit: bars of this project's own design, measured on the whole chain.
+
+In short form one link and three worlds of each size; FLEET_LONG=1 takes every link and six.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from worlds import LONG, house_of, ideal
+
+from fleet.columns import COLUMNS
+from fleet.models.house import CUT_SIGMAS, House
+from fleet.models.links import JUDGED
+from fleet.models.residuals import residuals
+
+pytestmark = pytest.mark.validity
+MOVED = {
+    "zenith": ("zenith_deg",),
+    "balance": ("channel_balance_db",),
+    "sag": ("sra_static_deg",),
+    "built_in": ("sra_static_deg", "sra_dynamic_deg"),
+    "tracking": ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg"),
+}
+"""Readings that an outlier of a link moves, so that no other link is off."""
+
+
+@pytest.mark.parametrize("link", MOVED if LONG else ["tracking"])
+@pytest.mark.parametrize(("n", "families", "bar"), [(200, 12, 0.02), (2000, 24, 0.005)])
+def test_gross_outliers_leave_the_fit_as_it_was(link: str, n: int, families: int, bar: float) -> None:
+    """5 % of rows at 6 to 15 sigmas: residual sd within 2 % (200 sheets) and 0.5 % (2000) of the clean fit.
+
+    Mean over some worlds; rows beyond the cut: recall at least 0.98, precision at least 0.97.
+    """
+    change, found, bad, cut = [], 0, 0, 0
+    for seed in range(1, 7) if LONG else range(1, 4):
+        outcome = spoilt_fit(link, n, families, seed)
+        change.append(outcome[0])
+        found, bad, cut = found + outcome[1], bad + outcome[2], cut + outcome[3]
+    assert abs(np.mean(change)) < bar, change
+    assert found / bad >= 0.98
+    assert found / cut >= 0.97
+
+
+def spoilt_fit(link: str, n: int, families: int, seed: int) -> tuple[float, int, int, int]:
+    """Change of the residual sd by outliers; outliers beyond the cut, outliers, and rows beyond the cut."""
+    world = ideal(seed, n_families=families, fault_share=0.0, slip_share=0.0, repeat_share=0.0)
+    sheets, _ = world.sheets(n)
+    clean = house_of(sheets)
+    before = residuals(clean, sheets)
+    sd = residual_sd(clean, link, before.observed)
+    rng = np.random.default_rng(seed)
+    hit = rng.random(n) < 0.05
+    shift = np.where(hit, rng.uniform(6.0, 15.0, n) * np.where(rng.random(n) < 0.5, -1.0, 1.0), 0.0)
+    spoilt = sheets.copy()
+    for name in MOVED[link]:
+        low, high = COLUMNS[name].low, COLUMNS[name].high
+        spoilt[name] = (spoilt[name] + shift * sd.mean()).clip(low, high)
+    house = house_of(spoilt)
+    after = residuals(house, spoilt)
+    value = after.value[:, JUDGED.index(link)]
+    read = ~np.isnan(value)
+    beyond = read & (np.abs(value) > CUT_SIGMAS * residual_sd(house, link, after.observed))
+    ratio = np.sqrt(np.mean(residual_sd(house, link, before.observed) ** 2) / np.mean(sd**2))
+    return float(ratio - 1.0), int((beyond & hit).sum()), int((read & hit).sum()), int(beyond.sum())
+
+
+def residual_sd(house: House, link: str, observed: pd.DataFrame) -> np.ndarray:
+    """Standard deviation of each sheet's residual about the fit, as it was weighted."""
+    fit = house.links[link]
+    s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
+    total = fit.spread.total(s2, observed["source"].to_numpy(dtype=object))
+    return np.asarray(np.sqrt(total * (fit.posterior.sigma**2).mean()))
