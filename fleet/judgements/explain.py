@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.judgements.scoring import Scores
 from fleet.judgements.signatures import FAULTS, SAG
@@ -60,15 +61,32 @@ ACTIONS: Final = {
 }
 
 
+def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Sentences of the sheets that are normal in every reading; None for those that need one of their own."""
+    sd = np.sqrt(np.einsum("mii->mi", resid.covariance))
+    off = (np.abs(resid.value) >= OFF_SIGMAS * sd).any(axis=1)
+    normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
+    share, place = np.unique(np.round(scores.healthy, 4), return_inverse=True)
+    texts = np.array([f"Normal for its kind ({_share(float(p))} sure)." for p in share], dtype=object)
+    out: NDArray[np.object_] = texts[place]
+    out[~normal] = None
+    return out
+
+
+def needs_readings(scores: Scores, i: int) -> bool:
+    """Whether the sentence of sheet ``i`` may quote its readings."""
+    return FAULTS[int(scores.faults[i].argmax())] == "misread"
+
+
 def explain(
-    house: House, sheet: pd.Series, resid: Residuals, scores: Scores, i: int, *, flagged: bool
+    house: House, sheet: pd.Series | None, resid: Residuals, scores: Scores, i: int, *, flagged: bool
 ) -> str:
     """One sentence for sheet ``i``.
 
     Parameters
     ----------
     house : House
-    sheet : its readings, canonical columns
+    sheet : its readings, canonical columns; may be None where `needs_readings` says so
     resid, scores : of all sheets
     flagged : what the list says of its unit
     """
@@ -82,7 +100,7 @@ def explain(
     seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
     rest = "; everything else normal" if 0 < len(off) < int((~np.isnan(resid.value[i])).sum()) else ""
     cause = CAUSES[fault]
-    if fault == "misread":
+    if fault == "misread" and sheet is not None:
         cause += f" ({proposal(sheet, resid, scores, i)})"
     text = f"{_capital(seen)}{rest}: {cause}; {ACTIONS[fault]}."
     if flagged and healthy >= 0.5:
@@ -96,9 +114,9 @@ def explain(
 
 def departures(house: House, resid: Residuals, i: int) -> list[str]:
     """The residuals that stand out, the farthest first, in words with figures."""
-    value, sd = resid.value[i], np.sqrt(np.diag(resid.covariance[i]))
-    z = value / sd
-    order = [j for j in np.argsort(-np.nan_to_num(np.abs(z))) if abs(np.nan_to_num(z[j])) >= OFF_SIGMAS]
+    value = resid.value[i]
+    z = value / np.sqrt(resid.covariance[i].diagonal())
+    order = [j for j in np.argsort(-np.abs(z)).tolist() if abs(z[j]) >= OFF_SIGMAS]
     known = bool(resid.seen["family"][i])
     whose = "its family" if known else "its kind"
     out = []

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.judgements.explain import READING_WORDS, explain
+from fleet.judgements.explain import READING_WORDS, explain, needs_readings, plain
 from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
 from fleet.judgements.signatures import FAULTS
 from fleet.models.house import House
@@ -126,30 +126,28 @@ def _why(
 ) -> list[str]:
     """A sentence for each sheet; the bulk of plainly normal sheets shares a short one."""
     torn = disagreeing(house, frame)
-    out = []
-    for i in range(len(frame)):
-        text = explain(house, frame.iloc[i], resid, scores, i, flagged=bool(flagged[i]))
-        if i in torn:
-            text += f" Its sheets disagree in {torn[i]}{'' if text.endswith(AGAIN) else ': ' + AGAIN.strip()}"
-            text = text if text.endswith(".") else f"{text}."
-        out.append(text)
+    out: list[str] = plain(resid, scores, flagged).tolist()
+    for i in [i for i, text in enumerate(out) if text is None]:
+        sheet = frame.iloc[i] if needs_readings(scores, i) else None
+        out[i] = explain(house, sheet, resid, scores, i, flagged=bool(flagged[i]))
+    for i, readings in torn.items():
+        again = "" if out[i].endswith(AGAIN) else f": {AGAIN.strip()}"
+        out[i] += f" Its sheets disagree in {readings}{again or '.'}"
     return out
 
 
 def disagreeing(house: House, frame: pd.DataFrame) -> dict[int, str]:
     """Rows of units whose sheets differ by more than reading noise allows, and in which readings."""
     repeated = frame[frame["unit"].duplicated(keep=False)]
-    out: dict[int, str] = {}
-    for _, group in repeated.groupby("unit", sort=False):
-        off = [
-            READING_WORDS[r]
-            for r in READINGS
-            if r in group
-            and float(group[r].max() - group[r].min()) > DISAGREE_SIGMAS * np.sqrt(2.0) * house.noise[r]
-        ]
-        if off:
-            out |= dict.fromkeys(group.index, _join(off))
-    return out
+    read = [r for r in READINGS if r in repeated]
+    unit = repeated["unit"].astype(str)
+    grouped = repeated[read].astype(float).groupby(unit)
+    limit = pd.Series({r: DISAGREE_SIGMAS * np.sqrt(2.0) * house.noise[r] for r in read}, dtype=float)
+    off = (grouped.max() - grouped.min()) > limit
+    off = off[off.any(axis=1)]
+    words = {name: _join([READING_WORDS[r] for r in read if row[r]]) for name, row in off.iterrows()}
+    mine = unit.map(words).dropna()
+    return dict(zip(mine.index.to_numpy(dtype=int).tolist(), mine.astype(str).tolist(), strict=True))
 
 
 def _join(words: Sequence[str]) -> str:

@@ -285,8 +285,9 @@ def _coded(frame: pd.DataFrame, expression: str, unit: float) -> pd.Series[float
 
 def factor_labels(values: pd.Series) -> pd.Series:
     """Level labels as text; a missing or blank one is the level *not told*."""
-    text = values.astype(object).where(values.notna(), NOT_TOLD).map(_label)
-    return text.astype(object)
+    code, found = pd.factorize(values.astype(object))
+    labels = np.array([*(_label(x) for x in found), NOT_TOLD], dtype=object)
+    return pd.Series(labels[code], index=values.index, dtype=object)
 
 
 def _label(value: object) -> str:
