@@ -44,7 +44,8 @@ class Spread:
 
     def unit_variance(self, s2: Floats, source: NDArray[np.object_]) -> Floats:
         """Variance between true units at squared sag scale ``s2`` for each source (its mean log factor)."""
-        log_g = np.array([self.factors.get(str(x), (0.0, 0.0))[0] for x in source])
+        code, names = pd.factorize(source)
+        log_g = np.array([self.factors.get(str(x), (0.0, 0.0))[0] for x in names], dtype=float)[code]
         return np.asarray(np.exp(log_g) * self.plain(s2))
 
     def plain(self, s2: Floats) -> Floats:
