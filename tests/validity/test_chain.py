@@ -11,73 +11,13 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from forecast_oracle import near_oracle
-from forecast_yardsticks import (
-    QUANTITIES,
-    brier_skill,
-    chance_error,
-    cover,
-    excess,
-    family_facts,
-    independent,
-    ours,
-    past,
-    per_world,
-    ratio,
-    score,
-    shares_of,
-    truth_of,
-)
-from worlds import FACTS, LONG, house_of, ideal
-
-from synthetic_data.world import World
+from chain_worlds import AWAY, held_out, known, not_told
+from forecast_yardsticks import QUANTITIES, brier_skill, chance_error, cover, excess, per_world, ratio
+from worlds import LONG
 
 pytestmark = pytest.mark.validity
 SEEDS = range(1, 7) if LONG else (1, 4)
-KIND = ("stylus_profile", "cantilever_material")
-HELD, HELD_SEEDS = 6, range(1, 7)
-
-
-def seen_families(sheets: pd.DataFrame) -> list[str]:
-    return sorted(sheets["body_family"].unique())
-
-
-def known(seed: int, n: int, **spec: object) -> dict[str, pd.DataFrame]:
-    """Families the fleet knows, everything told; beside it the floor, a family's own past, angles apart."""
-    world = ideal(seed, **spec)
-    sheets, units = world.sheets(n)
-    house = house_of(sheets)
-    families = seen_families(sheets)
-    facts = family_facts(world, families)
-    truth = truth_of(world, facts, shares_of(world, families))
-    return {
-        "ours": score(ours(house, facts), truth),
-        "floor": score(near_oracle(world, sheets, units["fault"], truth), truth),
-        "own past": score(past(sheets, facts, ["body_family"]), truth),
-        "apart": score(independent(house, facts), truth),
-    }
-
-
-def not_told(seed: int) -> dict[str, pd.DataFrame]:
-    """Families that the fleet knows, but the enquiry doesn't name."""
-    world = ideal(seed)
-    sheets, _ = world.sheets(300)
-    families = seen_families(sheets)
-    facts = family_facts(world, families, told=FACTS[1:])
-    truth = truth_of(world, facts, shares_of(world, families))
-    kind = score(past(sheets, facts, KIND), truth)
-    return {"ours": score(ours(house_of(sheets), facts), truth), "kind": kind}
-
-
-def held_out(seed: int) -> dict[str, pd.DataFrame]:
-    """Families that no sheet of the fleet shows."""
-    world = ideal(seed)
-    sheets, _ = world.sheets(450)
-    held = list(np.random.default_rng(seed).permutation(world.families)[:HELD])
-    rest = World.withhold(sheets, held)[0].iloc[:300]
-    facts = family_facts(world, held)
-    truth = truth_of(world, facts, [1.0] * len(facts))
-    return {"ours": score(ours(house_of(rest), facts), truth), "kind": score(past(rest, facts, KIND), truth)}
+POOLED = range(1, 7)
 
 
 @cache
@@ -135,7 +75,7 @@ def test_more_sheets_come_nearer() -> None:
 
 def test_families_never_met_beat_the_past_of_their_kind() -> None:
     """CRPS at most 0.85 sag, 0.90 rake, 0.93 tracking of that past; 90 % intervals hold 86 to 96 %."""
-    rows, _ = per_world(HELD_SEEDS, held_out)
+    rows, _ = per_world(POOLED, held_out)
     for q, bar in zip(QUANTITIES, (0.85, 0.90, 0.93), strict=True):
         assert ratio(rows["ours"], rows["kind"], q) <= bar, told(rows)
         assert 0.86 <= cover(rows["ours"], q) <= 0.96, told(rows)
@@ -143,16 +83,9 @@ def test_families_never_met_beat_the_past_of_their_kind() -> None:
 
 def test_families_not_told_are_drawn_from_those_that_match() -> None:
     """CRPS at most 0.92 of the past of the same stylus and cantilever."""
-    rows, _ = per_world(SEEDS, not_told)
+    rows, _ = per_world(POOLED, not_told)
     for q in QUANTITIES:
         assert ratio(rows["ours"], rows["kind"], q) <= 0.92, told(rows)
-
-
-AWAY = {
-    "half the sheets": (150, {}),
-    "double the spread between sources": (300, {"source_sd_scale": 2.0}),
-    "smaller faults": (300, {"fault_scale": 0.6}),
-}
 
 
 @pytest.mark.parametrize("away", AWAY if LONG else ["half the sheets"])
