@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.models.facts import SPECIFICATIONS, FleetFacts
@@ -150,10 +149,12 @@ class Chooser:
 def _merge(
     levels: NDArray[np.object_], weights: Floats, matched: float, known: bool, let_go: tuple[str, ...]
 ) -> Candidates:
-    frame = pd.DataFrame(levels, columns=list(FACTORS)).assign(w=weights)
-    merged = frame.groupby(list(FACTORS), sort=True, as_index=False)["w"].sum()
-    w = merged["w"].to_numpy(dtype=float)
-    return Candidates(merged[list(FACTORS)].to_numpy(dtype=object), w / w.sum(), matched, known, let_go)
+    total: dict[tuple[str, ...], float] = {}
+    for row, weight in zip(map(tuple, levels.tolist()), weights.tolist(), strict=True):
+        total[row] = total.get(row, 0.0) + weight
+    rows = sorted(total)
+    w = np.array([total[row] for row in rows])
+    return Candidates(np.array(rows, dtype=object), w / w.sum(), matched, known, let_go)
 
 
 def told_factors(row: dict[str, object], columns: dict[str, str]) -> dict[str, str]:
