@@ -5,17 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from typing import TYPE_CHECKING
 
 from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
 from fleet.models.cold import cold_house
 from fleet.models.facts import learn_facts
-from fleet.models.fitting import fit_house
+from fleet.models.gathered import Gathered
 from fleet.models.house import House
 from fleet.models.noise import learn_noise
+from fleet.models.robust import cut_tallies
 from fleet.store import Store
 from fleet.store.models import newest_model, save_model
 from fleet.store.tallies import Tallier, fleet_tables, newest_intake, repeat_differences
+
+if TYPE_CHECKING:
+    from fleet.store.connection import Connection
 
 TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
@@ -63,26 +68,44 @@ def fit_store(
     since, before : only sheets measured from / before this day teach; None sets no limit
     """
     say = progress or (lambda _: None)
-    teaching = _teaching(since, before)
     revision = store.revision()
     with store.reader() as con:
-        say("counting families")
-        combos, families = fleet_tables(con, teaching)
-        if combos.empty:
-            raise FleetError(
-                "the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`"
-            )
-        facts = learn_facts(combos, families)
-        noise = learn_noise(repeat_differences(con, CURRENT))
-        say("summing up readings")
-        tallier = Tallier(con, teaching, facts.fill())
-        say("fitting the chain of links")
-        house = fit_house(tallier, facts, {k: sd for k, (sd, _) in noise.items()}, revision=revision)
-        first, end = ("" if day is None else day.isoformat() for day in (since, before))
-        return replace(house, last_intake=newest_intake(con), span=(first, end))
+        gathered = gather(con, teaching_relation(since, before), progress=progress)
+        last_intake = newest_intake(con)
+    say("fitting the chain of links")
+    first, end = ("" if day is None else day.isoformat() for day in (since, before))
+    return replace(gathered.fit(revision=revision), last_intake=last_intake, span=(first, end))
 
 
-def _teaching(since: date | None, before: date | None) -> str:
+def gather(con: Connection, teaching: str, *, progress: Callable[[str], None] | None = None) -> Gathered:
+    """Sum a store's sheets up, rows beyond their link's cut left out.
+
+    Parameters
+    ----------
+    con : an open connection to the store
+    teaching : relation with the sheets that teach
+    progress : called with a few words before each step
+
+    Raises
+    ------
+    FleetError
+        If there is no teaching sheet.
+    """
+    say = progress or (lambda _: None)
+    say("counting families")
+    combos, families = fleet_tables(con, teaching)
+    if combos.empty:
+        raise FleetError(
+            "the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`"
+        )
+    noise = learn_noise(repeat_differences(con, CURRENT))
+    say("summing up readings")
+    tallier = Tallier(con, teaching, learn_facts(combos, families).fill())
+    cut = cut_tallies(tallier, {reading: sd for reading, (sd, _) in noise.items()})
+    return Gathered(cut, combos, families, noise)
+
+
+def teaching_relation(since: date | None, before: date | None) -> str:
     """The teaching sheets of a span of days, as a relation."""
     limits = [
         f"measured_on {sign} date '{day.isoformat()}'"

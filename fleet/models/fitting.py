@@ -1,40 +1,45 @@
-"""Fitting the house model: robust passes over the tallies, spreads, then every link with its uncertainty.
+"""Fitting the house model: spreads, then every link with its uncertainty, from sums inside the robust cut.
 
-The fit starts from the median absolute residual and cuts what lies beyond 3.5 standard deviations in two
-passes, so that defective units do not teach the model what is normal; what was cut is counted and put back
-where a quote speaks of real units.  A small fleet leans on documented beliefs (`fleet.models.beliefs`), a
-large one forgets them.
+A small fleet leans on documented beliefs (`fleet.models.beliefs`), a large one forgets them.  What the cut
+left out (`fleet.models.robust`) is counted and put back where a quote speaks of real units.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from fleet.models.bayes import LogPrior, coefficient_posterior, fit_bayes, half_t_prior, response_sd
-from fleet.models.beliefs import BELIEFS, SPREAD_ROWS, TERM_ROWS, Belief, pair_belief
+from fleet.models.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
+from fleet.models.beliefs import BELIEFS, TERM_ROWS, Belief, pair_belief
+from fleet.models.cut import CutTallies
 from fleet.models.facts import FleetFacts
-from fleet.models.gram import Cells, Floats, Gram, anchored, build_gram
-from fleet.models.house import CUT_SIGMAS, House, LinkFit
-from fleet.models.links import FACTORS, JUDGED, LINK, LINKS, PAIR_LINKS, PAIRED, SAG_EDGES, Link, noise_matrix
-from fleet.models.mixed import RemlFit, fit_reml
+from fleet.models.gram import Floats, Gram
+from fleet.models.house import House, LinkFit
+from fleet.models.links import JUDGED, LINK, LINKS, PAIR_LINKS, PAIRED, Link, noise_matrix
+from fleet.models.mixed import fit_reml
 from fleet.models.pair import JOINT, canonical_rows, combine, covariance_from_sums
-from fleet.models.spread import Spread, fit_spread, nearest_covariance
-from fleet.models.sums import Fitted, Sums, Tallies
+from fleet.models.robust import cut_tallies
+from fleet.models.spread import Spread, nearest_covariance
+from fleet.models.steps import Fitter
+from fleet.models.sums import Sums, Tallies
 
-PASSES: Final = 2
-MAD_TO_SD: Final = 1.482602218505602
 KEPT_VARIANCE: Final = 0.993888
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
-MAD_EFFICIENCY: Final = 0.37
 FEW_ROWS: Final = 30
-KNOWN_SIGMA_ROWS: Final = 15
-"""Below this many rows the residual sd stays what the spreads say; it can't be learnt twice."""
 FEWEST_FAMILIES: Final = 8
 """Below this many families how tracking and built-in angle go together between families isn't learnt."""
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How the posterior is sampled: draws of the importance sample (None: the engine's own), and its seed."""
+
+    draws: int | None = None
+    seed: int = 20
 
 
 def fit_house(
@@ -43,11 +48,10 @@ def fit_house(
     noise: Mapping[str, float],
     *,
     revision: int = 0,
-    draws: int | None = None,
-    seed: int = 20,
+    sampling: Sampling | None = None,
     robust: bool = True,
 ) -> House:
-    """Fit every link of the chain.
+    """Fit every link of the chain to bench sheets that somebody can sum up.
 
     Parameters
     ----------
@@ -55,180 +59,76 @@ def fit_house(
     facts : families and combinations of the same sheets
     noise : standard deviation per reading
     revision : data revision that the tallies stand for
-    draws, seed : of the importance sample
+    sampling : of the posterior
     robust : False takes every row at its word (for comparison)
 
     Returns
     -------
     House
     """
-    fitter = _Fitter(tallies.cells, tallies.sums(), noise)
+    cut = cut_tallies(tallies, noise, robust=robust)
+    return fit_cut(cut, facts, noise, revision=revision, sampling=sampling)
+
+
+def fit_cut(
+    cut: CutTallies,
+    facts: FleetFacts,
+    noise: Mapping[str, float],
+    *,
+    revision: int = 0,
+    sampling: Sampling | None = None,
+) -> House:
+    """Fit every link of the chain to sums inside the robust cut (see `fit_house`)."""
+    finisher = _Finisher(cut, noise, sampling or Sampling())
     names = [link.name for link in LINKS]
-    sums = fitter.sums
-    spreads = {n: fitter.first_spread(n) for n in names}
-    fits = fitter.fit_all(sums, spreads, np.inf)
-    if robust:
-        for _ in range(PASSES):
-            middle = tallies.middle(fits)
-            spreads = {n: fitter.spread_from_mad(middle[middle["link"] == n], LINK[n]) for n in names}
-            fits = fitter.with_bounds(fits, spreads, CUT_SIGMAS)
-            sums = tallies.sums(fits, names)
-            fits = fitter.fit_all(sums, spreads, CUT_SIGMAS)
-        sums = tallies.sums(fits, names)
-    products = tallies.residual_products(fits)
-    kept = KEPT_VARIANCE if robust else 1.0
-    spreads = {n: fitter.spread_from_moments(products, LINK[n], sums[n], spreads[n], kept) for n in names}
-    cut = tallies.cut_summary(fits)
-    links = {
-        n: fitter.final(sums[n], LINK[n], spreads[n], BELIEFS[n], cut.loc[[n]], draws=draws, seed=seed)
+    spreads = {
+        n: finisher.spread_from_moments(cut.products, LINK[n], cut.sums[n], cut.spreads[n], finisher.kept)
         for n in names
     }
-    turn = fitter.pair_rows(sums[JOINT], products)
+    links = {n: finisher.final(cut.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut.loc[[n]]) for n in names}
+    turn = finisher.pair_rows()
     for link, weights in zip(PAIR_LINKS, turn, strict=True):
-        links[link.name] = fitter.pair_link(
-            link, weights, sums[JOINT], products, kept, draws=draws, seed=seed
-        )
-    correlation = _correlation(products, spreads, fitter.s2)
+        links[link.name] = finisher.pair_link(link, weights)
+    correlation = _correlation(cut.products, spreads, cut.scale_s2)
     notes = tuple(
         f"{LINK[n].words}: {links[n].rows:.0f} sheets, so common practice still speaks along"
         for n in names
         if links[n].rows < FEW_ROWS
     )
-    faulty = tallies.faulty(fits)
-    return House(links, facts, dict(noise), correlation, turn, fitter.s2, faulty, revision, notes=notes)
+    return House(
+        links, facts, dict(noise), correlation, turn, cut.scale_s2, cut.faulty, revision, notes=notes
+    )
 
 
-class _Fitter:
-    """The steps of one fit, on one set of cells."""
+class _Finisher(Fitter):
+    """The last steps of one fit: posteriors of the links and of the pair's combinations."""
 
-    def __init__(self, cells: pd.DataFrame, sums: Mapping[str, Sums], noise: Mapping[str, float]) -> None:
-        self.cells, self.sums, self.noise = cells, sums, noise
-        self.s2 = _mean_square_scale(sums, cells)
-        self.levels = {f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS}
-        self.source = self.levels["source"]
-        self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
+    def __init__(self, cut: CutTallies, noise: Mapping[str, float], sampling: Sampling) -> None:
+        super().__init__(cut.cells, cut.scale_s2, noise)
+        self.joint, self.products, self.sampling = cut.sums[JOINT], cut.products, sampling
+        self.kept = KEPT_VARIANCE if cut.robust else 1.0
 
-    def noise_of(self, link: Link) -> float:
-        return float(sum((c * self.noise[r]) ** 2 for r, c in link.reading.items()))
-
-    def first_spread(self, name: str) -> Spread:
-        """Spread before anything is fitted: the response's own, or what is believed."""
-        link, belief = LINK[name], BELIEFS[name]
-        total = self.sums[name].moments.sum(axis=0)
-        n = max(total[0, 0], 1.0)
-        own = total[-1, -1] / n - (total[0, -1] / n) ** 2
-        base = belief.base if link.scale == "whole" else max(own, belief.base)
-        return Spread(self.noise_of(link), base, 6.0 * belief.growth, {}, 0.0)
-
-    def weighted(self, sums: Sums, spread: Spread) -> Cells:
-        weights = 1.0 / spread.total(self.cell_s2, self.source)
-        return Cells(self.levels, sums.columns, sums.moments, sums.counts, weights=weights)
-
-    def gram(self, sums: Sums, link: Link, spread: Spread, belief: Belief) -> Gram:
-        centre = link.centre if link.name in LINK else 0.0
-        gram = build_gram(self.weighted(sums, spread), link.terms, link.fixed)
-        anchors = belief.centred(centre) if link.name in LINK else belief.anchors
-        return anchored(gram, anchors)
-
-    def known_sigma(self, gram: Gram) -> float | None:
-        return 1.0 if gram.n < KNOWN_SIGMA_ROWS else None
-
-    def fit_all(
-        self, sums: Mapping[str, Sums], spreads: Mapping[str, Spread], sigmas: float
-    ) -> dict[str, Fitted]:
-        fits = {}
-        for n, spread in spreads.items():
-            gram = self.gram(sums[n], LINK[n], spread, BELIEFS[n])
-            at_zero, slopes = self.fitted(LINK[n], fit_reml(gram, sigma=self.known_sigma(gram)))
-            fits[n] = Fitted(at_zero, slopes, sigmas * np.sqrt(spread.total(self.cell_s2, self.source)))
-        return fits
-
-    def with_bounds(
-        self, fits: Mapping[str, Fitted], spreads: Mapping[str, Spread], sigmas: float
-    ) -> dict[str, Fitted]:
-        return {
-            n: Fitted(f.at_zero, f.slopes, sigmas * np.sqrt(spreads[n].total(self.cell_s2, self.source)))
-            for n, f in fits.items()
-        }
-
-    def fitted(self, link: Link, reml: RemlFit) -> tuple[Floats, dict[str, Floats]]:
-        """Fitted response per cell: value at zero covariates and slope per covariate."""
-        design = reml.gram.design
-        m = len(self.cells)
-        where = design.columns_of(self.levels, m)
-        parts = {c: np.zeros(m) for c in ("1", *link.columns)}
-        random = np.append(reml.random, 0.0)
-        for term, found in zip(design.terms, where, strict=True):
-            parts[term.covariate] += random[found]
-        for name, value in zip(design.fixed, reml.fixed, strict=True):
-            parts[name] += value
-        at_zero = parts.pop("1") + link.centre
-        return at_zero, parts
-
-    def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> Spread:
-        squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2, n=MAD_EFFICIENCY * middle["n"])
-        squares.loc[middle["n"] < 4, "n"] = 0.0
-        belief = BELIEFS[link.name]
-        prior = (belief.base, belief.growth, SPREAD_ROWS)
-        return fit_spread(squares, self.s2, noise=self.noise_of(link), scale=link.scale, prior=prior)
-
-    def spread_from_moments(
-        self,
-        products: pd.DataFrame,
-        link: Link,
-        sums: Sums,
-        old: Spread,
-        kept: float,
-        *,
-        belief: Belief | None = None,
-    ) -> Spread:
-        """Spread from the mean squares of the kept residuals, degrees of freedom taken off where used."""
-        believed = belief or BELIEFS[link.name]
-        own = products[(products["a"] == link.name) & (products["b"] == link.name)]
-        taken = self.leverage(sums, link, old, believed)
-        used = [
-            taken.get((str(s), int(c)), 0.0) for s, c in zip(own["source"], own["scale_class"], strict=True)
-        ]
-        n = own["n"].to_numpy(dtype=float)
-        free = np.maximum(n - np.array(used, dtype=float), 0.15 * n)
-        m2 = own["total"].to_numpy(dtype=float) / np.maximum(free, 1e-9) / kept
-        squares = pd.DataFrame(
-            {"source": own["source"].astype(str), "scale_class": own["scale_class"], "n": free, "m2": m2}
-        )
-        prior = (believed.base, believed.growth, SPREAD_ROWS)
-        return fit_spread(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
-
-    def pair_rows(self, joint: Sums, products: pd.DataFrame) -> Floats:
+    def pair_rows(self) -> Floats:
         """Canonical combinations of tracking and built-in angle, from REML fits of both and of their sum."""
         if len(np.unique(self.levels["family"])) < FEWEST_FAMILIES:
             return np.eye(2)
-        t, b = (_pooled(products, n, n) for n in PAIRED)
-        cross = _pooled(products, *PAIRED)
+        t, b = (_pooled(self.products, n, n) for n in PAIRED)
+        cross = _pooled(self.products, *PAIRED)
         unit = np.array([[t, cross], [cross, b]])
         family = []
         link = PAIR_LINKS[0]
         for weights in (np.array([1.0, 0.0]), np.array([0.0, 1.0]), np.array([1.0, 1.0])):
             spread = Spread(0.0, max(float(weights @ unit @ weights), 1e-6), 0.0, {}, 0.0)
-            gram = self.gram(combine(joint, weights, link.name), link, spread, pair_belief(weights))
+            gram = self.gram(combine(self.joint, weights, link.name), link, spread, pair_belief(weights))
             which = [term.name for term in link.terms].index("family")
             family.append(float(fit_reml(gram, sigma=self.known_sigma(gram)).sds[which] ** 2))
         return canonical_rows(covariance_from_sums(*family), unit)
 
-    def pair_link(
-        self,
-        link: Link,
-        weights: Floats,
-        joint: Sums,
-        products: pd.DataFrame,
-        kept: float,
-        *,
-        draws: int | None,
-        seed: int,
-    ) -> LinkFit:
+    def pair_link(self, link: Link, weights: Floats) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""
-        sums, belief = combine(joint, weights, link.name), pair_belief(weights)
+        sums, belief = combine(self.joint, weights, link.name), pair_belief(weights)
         parts = [
-            products[(products["a"] == a) & (products["b"] == b)].reset_index(drop=True)
+            self.products[(self.products["a"] == a) & (self.products["b"] == b)].reset_index(drop=True)
             for a, b in (("tracking", "tracking"), PAIRED, ("built_in", "built_in"))
         ]
         mean = [p["total"] / p["n"].clip(lower=1.0) for p in parts]
@@ -238,48 +138,18 @@ class _Fitter:
         noise = float(weights @ noise_matrix(PAIRED, dict(self.noise)) @ weights)
         rows = max(float(parts[1]["n"].sum()), 1.0)
         rough = Spread(noise, max(float(total.sum()) / rows - noise, belief.base), 0.0, {}, 0.0)
-        spread = self.spread_from_moments(own, link, sums, rough, kept, belief=belief)
-        return self.final(sums, link, spread, belief, None, draws=draws, seed=seed)
-
-    def leverage(
-        self, sums: Sums, link: Link, spread: Spread, belief: Belief
-    ) -> dict[tuple[str, int], float]:
-        """Degrees of freedom that the fit takes from each source and scale class."""
-        cells = self.weighted(sums, spread)
-        gram = self.gram(sums, link, spread, belief)
-        reml = fit_reml(gram, sigma=self.known_sigma(gram))
-        _, cov = coefficient_posterior(gram, reml.sds[None, :], np.array([reml.sigma]))
-        scaled = cov[0] / reml.sigma**2
-        m = len(self.cells)
-        where = [*gram.design.columns_of(self.levels, m)]
-        where += [np.full(m, gram.design.q + j) for j in range(gram.p)]
-        index = {c: i for i, c in enumerate(cells.columns)}
-        kind = [index[t.covariate] for t in gram.design.terms] + [index[c] for c in gram.design.fixed]
-        trace = np.zeros(m)
-        for i, ki in zip(where, kind, strict=True):
-            for j, kj in zip(where, kind, strict=True):
-                trace += scaled[i, j] * cells.moments[:, ki, kj] * cells.weights
-        out: dict[tuple[str, int], float] = {}
-        classes = self.cells["scale_class"].to_numpy(dtype=int)
-        for source, klass, value in zip(self.source, classes, trace, strict=True):
-            out[str(source), int(klass)] = out.get((str(source), int(klass)), 0.0) + float(value)
-        return out
+        spread = self.spread_from_moments(own, link, sums, rough, self.kept, belief=belief)
+        return self.final(sums, link, spread, belief, None)
 
     def final(
-        self,
-        sums: Sums,
-        link: Link,
-        spread: Spread,
-        belief: Belief,
-        cut: pd.DataFrame | None,
-        *,
-        draws: int | None,
-        seed: int,
+        self, sums: Sums, link: Link, spread: Spread, belief: Belief, cut: pd.DataFrame | None
     ) -> LinkFit:
         """Posterior of one link; ``cut`` holds its row of the cut summary, if it has one."""
         gram = self.gram(sums, link, spread, belief)
         prior, sigma = _prior(gram, link, belief), self.known_sigma(gram)
-        posterior = fit_bayes(gram, prior=prior, sigma=sigma, draws=draws, seed=seed)
+        posterior = fit_bayes(
+            gram, prior=prior, sigma=sigma, draws=self.sampling.draws, seed=self.sampling.seed
+        )
         rows = float(sums.counts.sum())
         n, beyond, size = (rows, 0.0, 0.0) if cut is None else cut[["n", "cut", "cut_size"]].iloc[0]
         weighted = self.weighted(sums, spread)
@@ -303,19 +173,6 @@ def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
     """Mean product of two links' residuals over the whole fleet."""
     rows = products[(products["a"] == a) & (products["b"] == b)]
     return float(rows["total"].sum() / max(rows["n"].sum(), 1.0))
-
-
-def _mean_square_scale(sums: Mapping[str, Sums], cells: pd.DataFrame) -> Floats:
-    """Mean squared sag scale per class, from the sag link's sums; the edges' where a class is empty."""
-    s = sums["sag"]
-    j = s.columns.index("s")
-    classes = cells["scale_class"].to_numpy(dtype=int)
-    size = len(SAG_EDGES) + 2
-    n = np.bincount(classes, s.counts, minlength=size)
-    total = np.bincount(classes, s.moments[:, j, j], minlength=size)
-    edges = np.array([0.2, *SAG_EDGES, 5.0, 1.5])[:size]
-    mean = np.where(n > 0, total / np.maximum(n, 1.0), edges**2)
-    return np.asarray(mean)
 
 
 def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floats) -> Floats:
