@@ -17,6 +17,7 @@ from scipy import special, stats
 
 from fleet.mechanics import sag_scale_deg
 from fleet.models.candidates import Candidates, Chooser, told_factors
+from fleet.models.expectation import Predictor
 from fleet.models.facts import SPEC_FACTORS, SPECIFICATIONS
 from fleet.models.gram import Floats, Ints
 from fleet.models.house import House, LinkFit
@@ -45,6 +46,9 @@ JUMP_LOG_SD: Final = 0.25
 """Sizes of faults beyond the cut differ by about a quarter."""
 LARGEST_CORRELATION: Final = 0.95
 SMALLEST_SLOPE: Final = 0.02
+HOURS_BETWEEN_VISITS: Final = 250.0
+"""Hours of play from one visit to the next, exponentially spread: half a year of an hour and a half a day
+(common practice, no source)."""
 SMALLEST_VTA_DEG, LARGEST_VTA_DEG = 2.0, 55.0
 
 
@@ -75,50 +79,6 @@ class Draws:
     parameters: Ints
     rows: pd.DataFrame
     candidates: tuple[Candidates, ...]
-
-
-@dataclass(frozen=True)
-class Predictor:
-    """Closed-form predictive mean and variance of one link for rows of factor levels.
-
-    The variance is that of the expectation: coefficients' uncertainty, and the between-level spread for
-    levels never seen.
-    """
-
-    fit: LinkFit
-
-    def mean_and_variance(self, rows: pd.DataFrame, covariates: dict[str, Floats]) -> tuple[Floats, Floats]:
-        """Per parameter draw and row: mean (r, m) and variance (r, m) of the expectation.
-
-        Parameters
-        ----------
-        rows : columns `FACTORS`
-        covariates : values (m,) per covariate; missing ones are 0
-        """
-        mean_c, cov = self.fit.coefficients
-        sds = self.fit.posterior.sds
-        design = self.fit.gram.design
-        m = len(rows)
-        levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
-        found = design.columns_of(levels, m)
-        zero = np.zeros(m)
-        one = np.ones(m)
-        values = [one if t.covariate == "1" else covariates.get(t.covariate, zero) for t in design.terms]
-        index = [*found] + [np.full(m, design.q + j) for j in range(len(design.fixed))]
-        values += [one if c == "1" else covariates.get(c, zero) for c in design.fixed]
-        mean = np.full((len(mean_c), m), self.fit.link.centre)
-        var = np.zeros((len(mean_c), m))
-        seen = [np.where(i >= 0, v, 0.0) for i, v in zip(index, values, strict=True)]
-        safe = [np.maximum(i, 0) for i in index]
-        for a, (i, v) in enumerate(zip(safe, seen, strict=True)):
-            mean += mean_c[:, i] * v
-            var += cov[:, i, i] * v**2
-            for j, w in zip(safe[a + 1 :], seen[a + 1 :], strict=True):
-                var += 2.0 * cov[:, i, j] * (v * w)
-        for t in range(len(design.terms)):
-            unseen = np.where(index[t] < 0, values[t], 0.0)
-            var += sds[:, t : t + 1] ** 2 * unseen**2
-        return mean, np.maximum(var, 1e-12)
 
 
 class Forecaster:
@@ -281,17 +241,41 @@ class Forecaster:
         own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
+            sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own) + sag_fault
+            since = self._since_visit(parameters[visit.told])
             angles, pick = self._condition(
-                angles, self._angles(mean) + fault, var + sd**2, beta * scale(angles[0]), visit
+                angles, self._angles(mean) + fault, var + sd**2, np.maximum(sag, 0.0), visit, since
             )
             beta, s2, sd_sag, own, sag_fault, *kept = (
                 np.take_along_axis(x, pick, axis=1)
                 for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
             )
             figures = dict(zip(figures, kept, strict=True))
-        cv2 = np.log1p((sd_sag / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
-        sag = beta * scale(angles[0]) * np.exp(np.sqrt(cv2) * own - 0.5 * cv2)
+        sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own)
         return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
+
+    def _since_visit(self, parameters: Ints) -> Floats:
+        """What use since the earlier visit, of which nobody tells, does to tracking and built-in angle."""
+        hours = HOURS_BETWEEN_VISITS * np.random.default_rng(0).standard_exponential(self.n)
+        slopes = np.stack([self._covariate(name, "aged") for name in PAIR])[:, parameters]
+        turned = np.linalg.solve(self.house.turn, slopes.reshape(2, -1)).reshape(slopes.shape)
+        return np.asarray(turned * hours / 1000.0)
+
+    def _covariate(self, link: str, name: str) -> Floats:
+        """Mean slope of a link on a covariate, per kept draw; 0 where the link doesn't have it."""
+        fit = self.house.links[link]
+        fixed, (coef, _) = fit.gram.design.fixed, fit.coefficients
+        return (
+            np.asarray(coef[:, fit.gram.design.q + fixed.index(name)])
+            if name in fixed
+            else np.zeros(len(coef))
+        )
+
+    @staticmethod
+    def _unit_sag(beta: Floats, scale: Floats, s2: Floats, sd: Floats, own: Floats) -> Floats:
+        """Sag of units that differ by ``sd``, log-normally about slope times scale; own: standard normals."""
+        cv2 = np.log1p((sd / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
+        return np.asarray(beta * scale * np.exp(np.sqrt(cv2) * own - 0.5 * cv2))
 
     def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
         """Sag over sag scale per draw, the unit's own part aside."""
@@ -305,7 +289,7 @@ class Forecaster:
         return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(
-        self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit
+        self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit, since: Floats
     ) -> tuple[Floats, Ints]:
         """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
         told = visit.told
@@ -313,10 +297,11 @@ class Forecaster:
         cov = np.einsum("ik,kmn,jk->ijmn", back, pair_var[:, told], back)
         mine = Visit(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
         noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
-        full = np.broadcast_to(mean, angles.shape)
-        changed, chosen = condition(angles[:, told], full[:, told], cov, sag[told], mine, noise)
+        then, then_mean = angles[:, told] - since, np.broadcast_to(mean, angles.shape)[:, told] - since
+        changed, chosen = condition(then, then_mean, cov, sag[told], mine, noise)
         out, pick = angles.copy(), np.tile(np.arange(self.n), (angles.shape[1], 1))
-        out[:, told], pick[told] = changed, chosen
+        out[:, told] = changed + np.take_along_axis(since, chosen[None], axis=2)
+        pick[told] = chosen
         return out, pick
 
     def _fault(self, link: str, short: str) -> Floats:
@@ -365,16 +350,7 @@ class Forecaster:
         mean, var = self._moments(
             "minutes", rows, {"tilted": np.ones(len(rows)), "conflict": np.zeros(len(rows))}
         )
-        coef, _ = fit.coefficients
-        fixed = fit.gram.design.fixed
-        q = fit.gram.design.q
-
-        def slope(name: str) -> Floats:
-            if name not in fixed:
-                return np.zeros(len(coef))
-            return np.asarray(coef[:, q + fixed.index(name)])
-
-        tilted, clash = slope("tilted"), slope("conflict")
+        tilted, clash = self._covariate("minutes", "tilted"), self._covariate("minutes", "conflict")
         log_minutes = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_minutes"]
         log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict
         unit = fit.posterior.sigma[parameters] * np.sqrt(fit.spread.plain(np.ones(1))[0])

@@ -15,9 +15,9 @@ from fleet.judgements.distributions import (
     group_means,
     median_interval,
 )
+from fleet.models.expectation import Predictor
 from fleet.models.house import House
 from fleet.models.links import observe
-from fleet.models.predict import Predictor
 from fleet.refit import refit
 from fleet.store import Store
 

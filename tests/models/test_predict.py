@@ -11,8 +11,9 @@ from worlds import Fleet, bench, lines
 
 from fleet import mechanics
 from fleet.models.cold import cold_house
+from fleet.models.expectation import Predictor
 from fleet.models.links import FACTORS, LINK
-from fleet.models.predict import Draws, Forecaster, Predictor
+from fleet.models.predict import Draws, Forecaster
 
 NUMBERS = ("sra_true", "vta_true", "sag", "sra_dynamic", "vta_dynamic", "built_in", "sra_static", "tilt_room")
 ENQUIRIES = pd.DataFrame(
@@ -137,7 +138,7 @@ def test_the_less_is_told_the_wider_the_answer(forecaster: Forecaster) -> None:
 
 
 def test_an_earlier_visit_narrows_the_answer_to_its_readings(fleet: Fleet, forecaster: Forecaster) -> None:
-    """A told rake, still, leaves the rake, turning, uncertain by noise, sag and rounding only."""
+    """A told rake, still, leaves noise, sag and some hundred hours of creep: up to 0.2° below the reading."""
     told, untold = (
         ENQUIRIES.iloc[[4]],
         ENQUIRIES.iloc[[4]].drop(columns=["sra_static_deg", "vta_dynamic_deg"]),
@@ -148,7 +149,7 @@ def test_an_earlier_visit_narrows_the_answer_to_its_readings(fleet: Fleet, forec
     )
     assert width(narrow, 0, "sra_dynamic") < 0.4 * width(wide, 0, "sra_dynamic")
     assert width(narrow, 0, "vta_dynamic") < 0.6 * width(wide, 0, "vta_dynamic")
-    assert np.median(narrow.sra_static[0]) == pytest.approx(92.4, abs=0.1)
+    assert 92.2 < np.median(narrow.sra_static[0]) <= 92.4
 
 
 def ratios(d: Draws) -> np.ndarray:
