@@ -16,7 +16,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.intake import Checked, Guide
+    from fleet.intake import Guide, IntakeReport
+    from fleet.store import Store
 
 
 def add_to(app: typer.Typer) -> None:
@@ -63,20 +64,17 @@ def propose(
     say(f"Next: look at {out}, answer its questions, then fleet intake --guide {out} --dry-run {file}")
 
 
-def dry_run(file: Path, guide: Guide | None) -> Checked:
-    """Read and check a file and show what it would give; nothing is kept, serials aren't even read.
+def dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bool = False) -> IntakeReport:
+    """Take a file into a trial store and show what it would give; its faults are not shown yet."""
+    from fleet.intake.door import try_file
 
-    Returns
-    -------
-    What was found; its faults are not shown yet.
-    """
-    from fleet.intake import check_sheets, read_sheets
-
-    checked = check_sheets(read_sheets(file, guide))
+    checked, report = try_file(trial, file, guide=guide, supersede=supersede)
     good = checked.good
+    corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
     say(
-        f"{checked.file}: {checked.rows_read} rows read, {len(good)} would go in, "
-        f"{checked.put_aside} would be put aside. Nothing was stored."
+        f"{report.file}: {report.rows_read} rows read, {report.accepted} would go in{corrected}, "
+        f"{report.already_there} are there already, {report.put_aside} would be put aside. "
+        "Nothing was stored."
     )
     names = [name for name in COLUMNS if name in good and good[name].notna().any()]
     columns: dict[str, list[Any]] = {
@@ -86,7 +84,7 @@ def dry_run(file: Path, guide: Guide | None) -> Checked:
         "what it holds": [_holds(good[name]) for name in names],
     }
     say(table(columns))
-    return checked
+    return report
 
 
 def _holds(values: pd.Series[Any]) -> str:

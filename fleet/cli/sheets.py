@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,7 +14,7 @@ from fleet.cli.tables import table
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from fleet.intake import Checked, Fault, Guide, IntakeReport
+    from fleet.intake import Fault, Guide, IntakeReport
     from fleet.store import Store
 
 
@@ -53,27 +54,29 @@ def intake(
     keyed tokens at the door. The columns are explained by: fleet explain sheets.
     """
     from fleet.intake import files_in, load_guide
+    from fleet.intake.door import trial_store
     from fleet.output import check_out
 
     check_out(rejects, option="--rejects")
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
-    done: list[IntakeReport | Checked] = []
+    done: list[IntakeReport] = []
     failed: list[str] = []
-    for file in files_in(files):
-        try:
-            done.append(_one_file(where, file, reading, dry_run=dry_run, supersede=supersede))
-        except FleetError as error:
-            failed.append(str(error))
-            continue
-        _tell(done[-1], rejects)
+    with trial_store(where) if dry_run else nullcontext(where) as into:
+        for file in files_in(files):
+            try:
+                done.append(_one_file(into, file, reading, dry_run=dry_run, supersede=supersede))
+            except FleetError as error:
+                failed.append(str(error))
+                continue
+            _tell(done[-1], rejects)
     if rejects is not None:
         common.write_out(fault_frame([fault for report in done for fault in report.faults]), rejects)
     if failed:
         for line in failed[:-1]:
             warn(f"fleet: {line}")
         raise FleetError(failed[-1])
-    if any(getattr(report, "accepted", 0) for report in done):
+    if not dry_run and any(report.accepted for report in done):
         say("Next: fleet refit")
     if any(report.put_aside for report in done):
         raise typer.Exit(1)
@@ -81,11 +84,11 @@ def intake(
 
 def _one_file(
     store: Store, file: Path, guide: Guide | None, *, dry_run: bool, supersede: bool
-) -> IntakeReport | Checked:
+) -> IntakeReport:
     if dry_run:
         from fleet.cli.guides import dry_run as show
 
-        return show(file, guide)
+        return show(store, file, guide, supersede=supersede)
     from fleet.intake import intake_file
 
     report = intake_file(store, file, guide=guide, supersede=supersede)
@@ -93,7 +96,7 @@ def _one_file(
     return report
 
 
-def _tell(report: IntakeReport | Checked, rejects: str | None) -> None:
+def _tell(report: IntakeReport, rejects: str | None) -> None:
     if report.ignored:
         say(f"  Columns not looked at: {', '.join(report.ignored)}.")
     common.show_faults(report.faults, rest="; --rejects FILE writes them all." if rejects is None else "")

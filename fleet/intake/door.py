@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import secrets
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -97,6 +101,39 @@ def intake_table(
     store.create()
     if key is None and "serial" in table.columns:
         key = _key_for(store)
+    return _take_in(store, table, key=key, supersede=supersede, today=today)[1]
+
+
+@contextmanager
+def trial_store(store: Store) -> Iterator[Store]:
+    """A copy of the store to try intakes on, thrown away at the end; an empty one if there is none yet."""
+    from fleet.store import Store, back_up
+
+    with tempfile.TemporaryDirectory(prefix="fleet-trial-", ignore_cleanup_errors=True) as folder:
+        path = Path(folder) / "trial.duckdb"
+        if store.path.exists():
+            back_up(store, path)
+        yield Store(path).create()
+
+
+def try_file(
+    trial: Store, path: Path | str, *, guide: Guide | None = None, supersede: bool = False
+) -> tuple[Checked, IntakeReport]:
+    """Take a file into a `trial_store`: what was read, and what an intake would report.
+
+    No key is made for it: without one, serials get tokens under a key that is thrown away.
+    """
+    table = read_sheets(path, guide)
+    key = None
+    if "serial" in table.columns:
+        known = trial.key_check() is not None or load_key(make=False) is not None
+        key = _key_for(trial) if known else TokenKey(secrets.token_bytes(32))
+    return _take_in(trial, table, key=key, supersede=supersede, today=None)
+
+
+def _take_in(
+    store: Store, table: SheetTable, *, key: TokenKey | None, supersede: bool, today: dt.date | None
+) -> tuple[Checked, IntakeReport]:
     checked = check_sheets(table, key=key, today=today)
     appended = store.append(
         checked.good,
@@ -106,7 +143,7 @@ def intake_table(
         key_check=key.check if key else None,
         supersede=supersede,
     )
-    return _report(checked, appended)
+    return checked, _report(checked, appended)
 
 
 def _key_for(store: Store) -> TokenKey:

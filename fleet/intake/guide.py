@@ -21,6 +21,10 @@ from fleet.intake.units import SCALES, scale_of
 
 DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
 DELIMITERS: Final = (",", ";", "\t", "|")
+NEVER_BLANK: Final = ("serial", "operator")
+"""Columns whose blanks no guide may fill: a serial's don't count, and an operator with one is a name."""
+
+_SERIAL_WORDS: Final = {"serial", "serials", "sn", "serialnumber", "serialno", "seriennummer", "seriennr"}
 _ABOUT_PICKUPS: Final = {"model", "family", "type", "body", "pickup", "cartridge", "file", "bench"}
 
 
@@ -100,6 +104,11 @@ def is_personal(header: str) -> bool:
     return bool(personal) or any(part in header for part in PERSONAL_PARTS)
 
 
+def names_serials(header: str) -> bool:
+    """Whether a header says that its column holds serial numbers, which go nowhere but into tokens."""
+    return bool(_SERIAL_WORDS & set(re.findall(r"[^\W\d_]+", header.lower())))
+
+
 def load_guide(path: Path | str) -> Guide:
     """Read a guide from its TOML file.
 
@@ -175,6 +184,8 @@ def _rule(header: str, entry: Any, name: str) -> Rule:
         raise FleetError(f"{where}: to must name one of the columns of a bench sheet (fleet explain sheets).")
     if is_personal(header):
         raise FleetError(f"{where}: this column is about a person or free text; it is never read. Remove it.")
+    if names_serials(header) and to != "serial":
+        raise FleetError(f"{where}: serial numbers may only go to serial, where they become tokens.")
     try:
         rule = Rule(
             header=header,
@@ -209,6 +220,10 @@ def _check_rule(rule: Rule, where: str) -> None:
         raise FleetError(f"{where}: magnitude is for figures that are never positive, such as crosstalk.")
     if len(rule.blanks) > 1 or rule.blanks.isspace():
         raise FleetError(f"{where}: blanks must be one character such as - or _.")
+    if rule.blanks and rule.to in NEVER_BLANK:
+        raise FleetError(
+            f"{where}: blanks are not for {rule.to}; what holds one may be a name. Give codes by words."
+        )
     if column.words:
         unknown = set(rule.words.values()) - set(column.words) - {""}
         if unknown:

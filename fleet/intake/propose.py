@@ -15,7 +15,7 @@ from fleet.errors import FleetError
 from fleet.intake import sample
 from fleet.intake.convert import converter
 from fleet.intake.faults import printable_header
-from fleet.intake.guide import DATE_ORDERS, Guide, Rule, is_personal
+from fleet.intake.guide import DATE_ORDERS, NEVER_BLANK, Guide, Rule, is_personal, names_serials
 from fleet.intake.guide_words import HEADERS, SENSES, TYPICAL, WORDS
 from fleet.intake.units import SCALES, scale_of
 
@@ -23,6 +23,7 @@ SURE = 0.75
 """Confidence from which a column needs no question."""
 
 _LEAST = 0.3
+_DOUBTFUL = 0.5
 _SENSE_REMARK = "# as in `fleet explain signs`; if this bench looks from the other side: flip = true"
 
 
@@ -115,13 +116,16 @@ def _candidates(header: str, place: int, cells: list[str], base: Guide) -> list[
     """Every meaning that a header's words allow, with how well its values bear it out."""
     phrase, unit = _phrase(header)
     out = []
+    if (name := header.strip()) in COLUMNS:
+        rule, borne_out = _evidence(Rule(name, name), COLUMNS[name], "", cells, base)
+        return [(1.0 if borne_out > _LEAST else _DOUBTFUL, place, rule)]
     for to, column in COLUMNS.items():
-        named = 1.0 if header.strip() == to else 0.95 * _likeness(phrase, HEADERS[to])
+        named = 0.95 * _likeness(phrase, HEADERS[to])
         if not named:
             continue
-        if unit and column.kind != "number":
+        if (unit and column.kind != "number") or (to != "serial" and names_serials(header)):
             continue
-        rule, borne_out = _evidence(Rule(header.strip(), to), column, unit, cells, base)
+        rule, borne_out = _evidence(Rule(name, to), column, unit, cells, base)
         out.append((named * borne_out, place, rule))
     return out
 
@@ -168,7 +172,7 @@ def _evidence(rule: Rule, column: Column, unit: str, cells: list[str], base: Gui
         known = WORDS.get(rule.to, {})
         present = {word.lower() for word in told}
         rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
-    if column.kind in {"code", "text"} and rule.to != "serial":
+    if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
         pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
         if any(" " in cell for cell in told) and not any(re.fullmatch(pattern, cell) for cell in told):
             rule = replace(rule, blanks="_")
@@ -258,7 +262,12 @@ def _with_question(rule: Rule, score: float, base: Guide, cells: list[str]) -> R
         )
     if score < SURE:
         return replace(rule, ask=f"is this {meaning}? If not, remove the column.")
-    header_unit = _phrase(rule.header)[1]
+    if rule.blanks and column.kind == "code":
+        return replace(
+            rule,
+            ask="are these codes, not names of people or firms? If they are names, use words.",
+        )
+    header_unit = "" if rule.header in COLUMNS else _phrase(rule.header)[1]
     if rule.unit and not header_unit:
         return replace(rule, ask=f"are these figures in {rule.unit}? If not, set the unit.")
     return rule

@@ -62,7 +62,7 @@ def read(write: Write) -> Callable[..., Checked]:
             "stylus_profile",
             "elliptical",
         ),
-        ('to = "operator"\nblanks = "_"', "a b", "operator", "a_b"),
+        ('to = "body_family"\nblanks = "_"', "a b", "body_family", "a_b"),
         (
             'to = "peculiarities"\nwords = { retip = "retipped" }',
             "worn, retip",
@@ -254,6 +254,12 @@ def test_harmless_headers_are_not_taken_for_personal(header: str) -> None:
         ('[columns.A]\nto = "zenith_deg"\nmagnitude = true\n', "never positive"),
         ('[columns.A]\nto = "generator"\nwords = { mc = "coil" }\n', "coil is no word of generator"),
         ('[columns.A]\nto = "operator"\nblanks = "  "\n', "one character such as"),
+        (
+            '[columns.A]\nto = "operator"\nblanks = "_"\n',
+            "blanks are not for operator; what holds one may be a name",
+        ),
+        ('[columns."Serial no"]\nto = "sheet_no"\n', "serial numbers may only go to serial"),
+        ('[columns.SN]\nto = "body_family"\n', "serial numbers may only go to serial"),
         ('[columns.A]\nto = "vtf_mn"\n[columns.B]\nto = "vtf_mn"\n', "are both mapped to vtf_mn"),
         ('[constant]\nserial = "S1"\n', "there is no column serial"),
         ('[columns.A]\nto = "vtf_mn"\nask = "grams?"\n', "has 1 open questions.*The first: A: grams"),

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.intake import check_sheets, propose_guide, read_sheets
 from fleet.intake.guide import guide_from
@@ -128,6 +129,45 @@ def test_canonical_files_need_no_question(write: Write) -> None:
     assert [rule.to for rule in proposal.guide.rules] == ["sheet_no", "measured_on", "body_family", "vtf_mn"]
     assert proposal.guide.questions == ()
     assert set(proposal.confidence.values()) == {1.0}
+
+
+def canonical_cell(column: Column, row: int) -> str:
+    if column.kind == "number":
+        assert column.low is not None or column.choices
+        low, high = (column.choices[1],) * 2 if column.choices else (column.low, column.high)
+        return f"{low + (high - low) * (0.2 + 0.03 * row):.6g}"
+    return {"date": f"2024-03-{row + 1:02d}", "code": f"C{row % 3}", "text": f"E{row}"}.get(column.kind) or (
+        column.words[0]
+    )
+
+
+def test_every_canonical_header_is_recognised(write: Write) -> None:
+    """Each column of the contract is proposed as itself, without a question, whatever words its name has."""
+    rows = [[canonical_cell(column, row) for column in COLUMNS.values()] for row in range(12)]
+    proposal = propose_guide(write("\n".join(map(",".join, [list(COLUMNS), *rows])) + "\n"))
+    assert [(rule.header, rule.to, rule.unit) for rule in proposal.guide.rules] == [
+        (name, name, "") for name in COLUMNS
+    ]
+    assert (proposal.left_out, proposal.guide.questions) == ((), ())
+
+
+def test_a_canonical_header_over_other_units_is_asked_about(write: Write) -> None:
+    """Grams under vtf_mn are seen, and asked about."""
+    rows = "".join(f"A{i},2024-03-13,F1,{1.8 + i / 50:.2f}\n" for i in range(20))
+    rule = propose_guide(write("sheet_no,measured_on,body_family,vtf_mn\n" + rows)).guide.rules[-1]
+    assert (rule.to, rule.unit) == ("vtf_mn", "g")
+    assert "are these figures in g?" in rule.ask
+
+
+def test_names_do_not_become_codes_unasked(write: Write) -> None:
+    """An operator's name gets no filled blanks; a maker's two words are asked about; serials stay serials."""
+    rows = "".join(f"A{i},2024-03-13,Kind {i % 3},Muster Person,S{i}\n" for i in range(20))
+    proposal = propose_guide(write("No,Date,Model,Operator,Stylus serial\n" + rows))
+    rules = {rule.header: rule for rule in proposal.guide.rules}
+    assert rules["Model"].blanks == "_"
+    assert "are these codes, not names" in rules["Model"].ask
+    assert "Operator" not in rules
+    assert rules["Stylus serial"].to == "serial"
 
 
 def test_an_order_of_dates_that_nothing_shows_is_asked_about(write: Write) -> None:
