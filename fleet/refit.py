@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING
 from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
 from fleet.models.cold import cold_house
-from fleet.models.facts import learn_facts
 from fleet.models.gathered import Gathered
 from fleet.models.house import House
-from fleet.models.noise import learn_noise
-from fleet.models.robust import cut_tallies
+from fleet.models.tallying import gather as gather_sheets
 from fleet.store import Store
 from fleet.store.models import newest_model, save_model
-from fleet.store.tallies import Tallier, fleet_tables, newest_intake, repeat_differences
+from fleet.store.tallies import DuckEngine, newest_intake
 
 if TYPE_CHECKING:
     from fleet.store.connection import Connection
@@ -70,20 +68,28 @@ def fit_store(
     say = progress or (lambda _: None)
     revision = store.revision()
     with store.reader() as con:
-        gathered = gather(con, teaching_relation(since, before), progress=progress)
+        repeats = CURRENT if before is None else spanned(CURRENT, None, before)
+        gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
         last_intake = newest_intake(con)
     say("fitting the chain of links")
     first, end = ("" if day is None else day.isoformat() for day in (since, before))
     return replace(gathered.fit(revision=revision), last_intake=last_intake, span=(first, end))
 
 
-def gather(con: Connection, teaching: str, *, progress: Callable[[str], None] | None = None) -> Gathered:
+def gather(
+    con: Connection,
+    teaching: str,
+    *,
+    repeats: str = CURRENT,
+    progress: Callable[[str], None] | None = None,
+) -> Gathered:
     """Sum a store's sheets up, rows beyond their link's cut left out.
 
     Parameters
     ----------
     con : an open connection to the store
     teaching : relation with the sheets that teach
+    repeats : relation with the sheets whose repeats tell the reading noise
     progress : called with a few words before each step
 
     Raises
@@ -91,28 +97,22 @@ def gather(con: Connection, teaching: str, *, progress: Callable[[str], None] | 
     FleetError
         If there is no teaching sheet.
     """
-    say = progress or (lambda _: None)
-    say("counting families")
-    combos, families = fleet_tables(con, teaching)
-    if combos.empty:
-        raise FleetError(
-            "the store holds no bench sheet to learn from: take sheets in with `fleet intake FILE`"
-        )
-    noise = learn_noise(repeat_differences(con, CURRENT))
-    say("summing up readings")
-    tallier = Tallier(con, teaching, learn_facts(combos, families).fill())
-    cut = cut_tallies(tallier, {reading: sd for reading, (sd, _) in noise.items()})
-    return Gathered(cut, combos, families, noise)
+    return gather_sheets(DuckEngine(con), teaching, repeats, progress=progress)
 
 
 def teaching_relation(since: date | None, before: date | None) -> str:
     """The teaching sheets of a span of days, as a relation."""
+    return spanned(TEACHING, since, before)
+
+
+def spanned(view: str, since: date | None, before: date | None) -> str:
+    """The sheets of a view that were measured from / before a day, as a relation."""
     limits = [
         f"measured_on {sign} date '{day.isoformat()}'"
         for sign, day in ((">=", since), ("<", before))
         if day is not None
     ]
-    return f"(select * from {TEACHING} where {' and '.join(limits)})" if limits else TEACHING
+    return f"(select * from {view} where {' and '.join(limits)})" if limits else view
 
 
 def load_house(store: Store, number: int | None = None) -> House:

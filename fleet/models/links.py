@@ -34,6 +34,9 @@ REFERENCE_TEMPERATURE_C: Final = 22.0
 REFERENCE_HOURS: Final = 500.0
 TYPICAL_VTA_DEG: Final = 22.0
 """Stands in for a tracking angle nobody read, in the sag scale only (common practice, no source)."""
+STEEPEST_VTA_DEG: Final = 75.0
+"""A tracking angle beyond this is a slip of the pen: in the sag scale it counts as this much, or one sheet at
+90 degrees would be infinitely large (derived: tan and 1/cos)."""
 TYPICAL_DRAG: Final = 0.5
 """Sag over sag scale where no rake can be read: drag about 0.3 times rubber softer than its catalogue figure
 by about 1.7 (common practice, no source)."""
@@ -254,8 +257,9 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
     d["t_read"] = d["vta_dynamic_deg"] + sag
     of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
-    d["t_used"] = d["t_read"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
-    d["t_kind"] = of_family.fillna(d["t_read"]).fillna(TYPICAL_VTA_DEG)
+    limited = d["t_read"].clip(upper=STEEPEST_VTA_DEG)
+    d["t_used"] = limited.fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    d["t_kind"] = of_family.fillna(limited).fillna(TYPICAL_VTA_DEG)
     d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
     out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)

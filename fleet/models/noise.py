@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.models.links import READING_NOISE, READINGS
 
+Floats = NDArray[np.float64]
 PRIOR_PAIRS: Final = 15.0
 CUT: Final = 4.0
 MAD_TO_SD: Final = 1.482602218505602
@@ -24,17 +27,43 @@ def learn_noise(differences: pd.DataFrame) -> dict[str, tuple[float, int]]:
     Returns
     -------
     dict
+        See `noise_from_counts`.
+    """
+    counts = {}
+    for reading in READINGS:
+        d = differences[reading].to_numpy(dtype=float) if reading in differences else np.empty(0)
+        size, n = np.unique(np.abs(d[~np.isnan(d)]), return_counts=True)
+        counts[reading] = (size, n.astype(np.float64))
+    return noise_from_counts(counts)
+
+
+def noise_from_counts(counts: Mapping[str, tuple[Floats, Floats]]) -> dict[str, tuple[float, int]]:
+    """The same from how often each size of difference occurs, in ascending order of size.
+
+    Returns
+    -------
+    dict
         Per reading (sd, pairs).  The default of `READING_NOISE` counts as 15 pairs, so that a bench without
         repeats has it and one with many forgets it; slips beyond 4 robust sigmas are left out.
     """
     out = {}
     for reading in READINGS:
-        d = differences[reading].to_numpy(dtype=float) if reading in differences else np.empty(0)
-        d = np.sort(d[~np.isnan(d)])  # so that the sum does not depend on the order of the rows
+        size, n = counts[reading]
         prior = READING_NOISE[reading] ** 2
-        if d.size:
-            rough = max(MAD_TO_SD * float(np.median(np.abs(d))), 0.5 * READING_NOISE[reading])
-            d = d[np.abs(d) <= CUT * rough]
-        total = 0.5 * float((d**2).sum())
-        out[reading] = (float(np.sqrt((total + PRIOR_PAIRS * prior) / (d.size + PRIOR_PAIRS))), int(d.size))
+        if n.size:
+            rough = max(MAD_TO_SD * _median(size, n), 0.5 * READING_NOISE[reading])
+            kept = size <= CUT * rough
+            size, n = size[kept], n[kept]
+        pairs, total = int(n.sum()), 0.5 * float((size**2 * n).sum())
+        out[reading] = (float(np.sqrt((total + PRIOR_PAIRS * prior) / (pairs + PRIOR_PAIRS))), pairs)
     return out
+
+
+def _median(size: Floats, n: Floats) -> float:
+    """Median of sizes that occur so often."""
+    upto = np.cumsum(n)
+    middle = (upto[-1] - 1) / 2.0
+    low, high = (
+        size[np.searchsorted(upto, place, side="right")] for place in (np.floor(middle), np.ceil(middle))
+    )
+    return 0.5 * float(low + high)

@@ -22,7 +22,8 @@ from fleet.models.links import (
     observe,
 )
 from fleet.models.sums import Fitted
-from fleet.store.tallies import CELL_KEYS, Tallier, fleet_tables, observation_sql, repeat_differences
+from fleet.models.tally_sql import CELL_KEYS, observation_sql
+from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
 
 JOINT = "+".join(PAIRED)
 
