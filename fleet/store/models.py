@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet import __version__
+from fleet.errors import FleetError
 from fleet.store.connection import utc_now
 from fleet.store.store import Store
 
@@ -35,10 +36,31 @@ class KeptModel:
     texts: dict[str, str]
 
 
+_IN_USE = """coalesce(
+    (select u.model_id from model_use u join model m on m.model_id = u.model_id order by use_id desc limit 1),
+    (select max(model_id) from model))"""
+_USE = (
+    "insert into model_use select coalesce(max(use_id), 0) + 1, $model_id, $now, $reason from model_use "
+    "having $model_id is not null"
+)
+
+
 def save_model(
-    store: Store, *, revision: int, units: int, arrays: dict[str, Floats], texts: dict[str, str]
+    store: Store,
+    *,
+    revision: int,
+    units: int,
+    arrays: dict[str, Floats],
+    texts: dict[str, str],
+    use: bool = True,
 ) -> int:
-    """Keep a model; returns its number. Parts and record go in together or not at all."""
+    """Keep a model; returns its number. Parts and record go in together or not at all.
+
+    Parameters
+    ----------
+    store, revision, units, arrays, texts : where, and what `KeptModel` says of it
+    use : whether it answers from now on; otherwise the model in use stays so
+    """
     parts = pd.DataFrame(
         {
             "name": list(arrays),
@@ -49,6 +71,7 @@ def save_model(
     with store.writer() as con:
         found = con.execute("select coalesce(max(model_id), 0) + 1 from model").fetchall()
         model_id = int(found[0][0])
+        before = con.execute(f"select {_IN_USE}").fetchall()[0][0]
         con.execute(
             "insert into model values (?, ?, ?, ?, ?)", [model_id, revision, units, utc_now(), __version__]
         ).fetchall()
@@ -59,24 +82,49 @@ def save_model(
         con.unregister("parts_in")
         for name, text in texts.items():
             con.execute("insert into model_text values (?, ?, ?)", [model_id, name, text]).fetchall()
+        chosen = {"model_id": model_id if use else before, "now": utc_now(), "reason": "newest fit"}
+        con.execute(_USE, chosen).fetchall()
     return model_id
 
 
+def model_in_use(store: Store) -> int | None:
+    """Number of the model that answers; None if there is none."""
+    with store.reader() as con:
+        found = con.execute(f"select {_IN_USE}").fetchall()[0][0]
+    return None if found is None else int(found)
+
+
+def use_model(store: Store, model_id: int, *, reason: str) -> None:
+    """Let a kept model answer from now on.
+
+    Raises
+    ------
+    FleetError
+        If there is no model of that number.
+    """
+    with store.writer() as con:
+        if not con.execute("select 1 from model where model_id = ?", [model_id]).fetchall():
+            raise FleetError(f"no house model {model_id} in the store: `fleet model --list` names those kept")
+        con.execute(_USE, {"model_id": model_id, "now": utc_now(), "reason": reason}).fetchall()
+
+
 def list_models(store: Store) -> pd.DataFrame:
-    """Models kept, newest first: model_id, revision, units, made_at, version."""
+    """Models kept, newest first: model_id, revision, units, made_at, version, and which is in use."""
     with store.reader() as con:
         frame: pd.DataFrame = con.sql(
-            "select model_id, revision, units, made_at, version from model order by model_id desc"
+            "select model_id, revision, units, made_at, version, "
+            f"case when model_id = {_IN_USE} then 'in use' else '' end as answers "
+            "from model order by model_id desc"
         ).df()
         return frame
 
 
 def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:
-    """The newest model, or the one with this number; None if there is none."""
+    """The model in use (the newest, unless another was chosen), or the one with this number; None if none."""
     with store.reader() as con:
         rows = con.execute(
             "select model_id, revision, units, cast(made_at as varchar), version from model "
-            "where model_id = coalesce(?, (select max(model_id) from model))",
+            f"where model_id = coalesce(?, {_IN_USE})",
             [model_id],
         ).fetchall()
         if not rows:

@@ -105,10 +105,15 @@ class Store:
             yield con
 
     @contextmanager
-    def writer(self) -> Iterator[Connection]:
-        """A connection in one transaction: kept if the block ends well, undone if it raises."""
+    def writer(self, *, wait_s: float = WRITER_WAIT_S) -> Iterator[Connection]:
+        """A connection in one transaction: kept if the block ends well, undone if it raises.
+
+        Parameters
+        ----------
+        wait_s : how long to wait while other programs use the store [s].
+        """
         self._be_there()
-        with owner_only_files(), connection(self.path, read_only=False, wait_s=WRITER_WAIT_S) as con:
+        with owner_only_files(), connection(self.path, read_only=False, wait_s=wait_s) as con:
             migrate(con, self.path)
             con.begin()
             try:

@@ -77,18 +77,25 @@ class Forgotten:
     Attributes
     ----------
     sheets, versions : how many sheets, and versions of them, were erased.
+    quotes : how many quotes kept for the unit, or answered by its sheets, went with them.
     """
 
     sheets: int
     versions: int
+    quotes: int = 0
 
     @property
     def sentence(self) -> str:
         """What happened, in one sentence."""
+        if not self.versions and self.quotes:
+            return (
+                f"{self.quotes} kept quotes are erased and the file is rewritten; there was no sheet of it."
+            )
         if not self.versions:
             return "Nothing of it was in the store; the file is rewritten all the same."
+        quotes = f" and {self.quotes} kept quotes" if self.quotes else ""
         return (
-            f"{self.sheets} sheets in {self.versions} versions are erased and the file is rewritten; "
+            f"{self.sheets} sheets in {self.versions} versions{quotes} are erased and the file is rewritten; "
             "the house model went with them (make it again with: fleet refit); "
             "backups made before still hold them."
         )
@@ -125,22 +132,34 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
         versions = con.execute(
             "select count(*) from sheet semi join doomed using (bench, sheet_no)"
         ).fetchall()[0][0]
+        quotes = con.execute(f"select count(*) from kept_quote where {_QUOTES}", [token]).fetchall()[0][0]
+        con.execute(f"delete from kept_quote where {_QUOTES}", [token]).fetchall()
+        con.execute(
+            "create temp table asked as select distinct enquiry_id from sheet "
+            "semi join doomed using (bench, sheet_no) where enquiry_id is not null"
+        ).fetchall()
         con.execute(
             "delete from sheet using doomed where sheet.bench = doomed.bench "
             "and sheet.sheet_no = doomed.sheet_no"
         ).fetchall()
         if versions:
             _erase_models(con)
-        if token is not None:
-            _erase_elsewhere(con, token)
+        _erase_elsewhere(con, token)
+        con.execute("drop table asked").fetchall()
         con.execute(_ERASE_LONE_VERDICTS).fetchall()
         con.execute("drop table doomed").fetchall()
         if versions:
             bump_revision(con)
     rewrite(store)
-    return Forgotten(sheets, versions)
+    return Forgotten(sheets, versions, quotes)
 
 
+_QUOTES = """
+(serial_token = ?
+or (bench, sheet_no) in (select bench, sheet_no from doomed)
+or (origin is null and enquiry_id in
+    (select enquiry_id from sheet semi join doomed using (bench, sheet_no) where enquiry_id is not null)))
+"""
 _ERASE_LONE_VERDICTS = """
 delete from verdict where case
     when starts_with(unit, 'sheet:') then unit not in (select 'sheet:' || bench || ':' || sheet_no from sheet)
@@ -157,14 +176,32 @@ def _erase_models(con: Connection) -> None:
         con.execute(f'delete from "{table}"').fetchall()
 
 
-def _erase_elsewhere(con: Connection, token: str) -> None:
-    """Rows of any other table that name a unit by its token."""
-    columns = con.execute(
-        "select table_name, column_name from duckdb_columns() where column_name in ('serial_token', 'unit') "
-        "and table_name in (select table_name from duckdb_tables()) and table_name <> 'sheet'"
-    ).fetchall()
-    for table, column in columns:
-        con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
+def _erase_elsewhere(con: Connection, token: str | None) -> None:
+    """Rows of any other table that name the unit: by its token, its sheets, or what was asked about it."""
+    for table, columns in _other_tables(con).items():
+        if token is not None:
+            for column in columns & {"serial_token", "unit"}:
+                con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
+        if {"bench", "sheet_no"} <= columns:
+            con.execute(
+                f'delete from "{table}" using doomed d where "{table}".bench = d.bench '
+                f'and "{table}".sheet_no = d.sheet_no'
+            ).fetchall()
+        if "enquiry_id" in columns:
+            con.execute(
+                f'delete from "{table}" where enquiry_id in (select enquiry_id from asked)'
+            ).fetchall()
+
+
+def _other_tables(con: Connection) -> dict[str, set[str]]:
+    """Columns of every kept table but `sheet`, whatever a later schema has added."""
+    found: dict[str, set[str]] = {}
+    for table, column in con.execute(
+        "select c.table_name, c.column_name from duckdb_columns() c semi join duckdb_tables() t "
+        "on t.table_name = c.table_name and not t.temporary where c.table_name <> 'sheet'"
+    ).fetchall():
+        found.setdefault(table, set()).add(column)
+    return found
 
 
 def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, new_check: str) -> int:
@@ -194,7 +231,8 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
         tokens = [
             row[0]
             for row in con.execute(
-                "select distinct serial_token from sheet where serial_token is not null"
+                "select serial_token from sheet where serial_token is not null "
+                "union select serial_token from kept_quote where serial_token is not null"
             ).fetchall()
         ]
         con.register(
@@ -203,6 +241,10 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
         con.execute(
             "update sheet set serial_token = tokens_in.new "
             "from tokens_in where sheet.serial_token = tokens_in.old"
+        ).fetchall()
+        con.execute(
+            "update kept_quote set serial_token = tokens_in.new "
+            "from tokens_in where kept_quote.serial_token = tokens_in.old"
         ).fetchall()
         con.execute(
             "update verdict set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
