@@ -53,7 +53,10 @@ def test_a_dry_run_stores_nothing(fleet: Fleet, own: Path) -> None:
     answered(Path("own.toml"))
     ran = fleet("intake", "--guide", "own.toml", "--dry-run", str(own))
     assert ran.status == 1
-    assert "3 rows read, 2 would go in, 0 are there already, 1 would be put aside. Nothing was stored." in ran.out
+    assert (
+        "3 rows read, 2 would go in, 0 are there already, 1 would be put aside. Nothing was stored."
+        in ran.out
+    )
     assert "19.61 to 19.61" in ran.out
     assert "elliptical (2)" in ran.out
     assert not Path("own.duckdb").exists()

@@ -12,11 +12,18 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from worlds import ideal, tokened
 
+from fleet.refit import load_house
 from fleet.store import Store, check_store, migrate
 
 ROWS = 3000
-TURNS = 140 if os.environ.get("FLEET_LONG") else 5
+LONG = bool(os.environ.get("FLEET_LONG"))
+TURNS = 90 if LONG else 5
+MIGRATION_TURNS = 45 if LONG else 3
+KEEPING_TURNS = 50 if LONG else 3
+REFIT_TURNS = 15 if LONG else 0
+"""Kills of each sort: 200 in the long run. A refit takes seconds, so the short run kills its last step."""
 
 WORKER = f"""
 import sys
@@ -93,7 +100,7 @@ def test_kills_during_migrations_leave_whole_migrations(tmp_path: Path) -> None:
     path = Store(tmp_path / "fleet.duckdb").create().path
     told: set[int] = set()
     have = 0
-    for _ in range(max(TURNS // 2, 3)):
+    for _ in range(MIGRATION_TURNS):
         told |= killed(MIGRATING, path, have + 1, after_s=rng.uniform(0.01, 0.4))
         with duckdb.connect(str(path)) as con:
             recorded = con.execute("select max(version) from schema_version").fetchall()[0][0]
@@ -105,6 +112,78 @@ def test_kills_during_migrations_leave_whole_migrations(tmp_path: Path) -> None:
             for (name,) in tables:
                 assert con.execute(f"select count(*) from {name}").fetchall() == [(2 * ROWS,)]
     assert told <= set(range(1, have + 1))
+    assert told
+
+
+KEEPING = """
+import sys
+import numpy as np
+from fleet.refit import refit
+from fleet.store import Store
+from fleet.store.models import save_model
+store, what = Store(sys.argv[1]), sys.argv[2]
+parts = {f"part{i}": np.arange(500.0 + i) for i in range(80)}
+print("ready", flush=True)
+for number in range(int(sys.argv[3]), int(sys.argv[3]) + 1000):
+    if what == "refit":
+        refit(store)
+    else:
+        save_model(store, revision=1, units=number, arrays=parts, texts={"a": "x" * 20_000, "b": "y"})
+    print(number, flush=True)
+"""
+
+
+def model_parts(store: Store) -> dict[int, tuple[int, int, int]]:
+    """Of each kept model: how many arrays and texts, and how many numbers they hold."""
+    query = """
+        select model_id, (select count(*) from model_array a where a.model_id = m.model_id),
+            (select count(*) from model_text t where t.model_id = m.model_id),
+            (select coalesce(sum(len(numbers)), 0) from model_array a where a.model_id = m.model_id)
+        from model m"""
+    with store.reader() as con:
+        found = con.execute(query).fetchall()
+        lone = con.execute("select count(*) from model_array anti join model using (model_id)").fetchall()
+    assert lone == [(0,)]
+    return {row[0]: tuple(row[1:]) for row in found}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs kill -9")
+def test_kills_while_a_model_is_kept_leave_whole_models(tmp_path: Path) -> None:
+    """A house model is kept with all its parts or not at all, and one that was told to be kept is there."""
+    rng = random.Random(5)
+    store = Store(tmp_path / "fleet.duckdb").create()
+    told: set[int] = set()
+    for turn in range(KEEPING_TURNS):
+        if turn % 25 == 0:  # a fresh store now and then: a large one is only slower
+            store, told = Store(tmp_path / f"{turn}.duckdb").create(), set()
+        told |= killed(KEEPING, store.path, "keep", turn * 1000, after_s=rng.uniform(0.01, 0.5))
+        parts = model_parts(store)
+        assert set(parts.values()) <= {(80, 2, 80 * 500 + sum(range(80)))}
+        with store.reader() as con:
+            kept = {n for (n,) in con.execute("select units from model").fetchall()}
+        assert told <= kept
+    assert check_store(store).problems == ()
+    assert told
+
+
+@pytest.mark.validity
+@pytest.mark.skipif(not REFIT_TURNS, reason="a refit takes seconds; FLEET_LONG=1 kills some")
+def test_kills_during_refits_leave_sheets_and_models_whole(tmp_path: Path) -> None:
+    """Killed anywhere in a refit, the sheets stay as they were and every kept model can be loaded."""
+    rng = random.Random(6)
+    store = Store(tmp_path / "fleet.duckdb").create()
+    sheets = tokened(ideal(41, n_families=6).sheets(100)[0])
+    store.append(sheets, file_name="a.csv", key_check="k")
+    told: set[int] = set()
+    for turn in range(REFIT_TURNS):
+        told |= killed(KEEPING, store.path, "refit", turn * 1000, after_s=rng.uniform(0.1, 12.0))
+        health = check_store(store)
+        assert (health.problems, health.sheets) == ((), len(sheets))
+        parts = model_parts(store)
+        assert len(set(parts.values())) <= 1
+        assert len(parts) >= len(told)
+        for number in parts:
+            load_house(store, number)
     assert told
 
 

@@ -211,6 +211,42 @@ def test_a_token_is_erased_from_every_other_table_too(store: Store, sheets: Shee
         assert con.execute("select unit from cache").fetchall() == [("other-1",)]
 
 
+OTHER_TABLE = (
+    "create table told (what varchar, enquiry_id varchar, serial_token varchar, bench varchar, sheet_no varchar)",
+    "insert into told values ('by token', null, 'tok', null, null), ('by sheet', null, null, 'main', 'A0'), "
+    "('by enquiry', 'E1', null, null, null), ('another', 'E2', 'other', 'main', 'A1')",
+)
+
+
+def test_what_was_told_of_a_unit_goes_with_it(store: Store, sheets: Sheets) -> None:
+    """Rows of other tables go by the unit's token, by its sheets and by the enquiries these answered."""
+    rows = ({"serial_token": "tok", "enquiry_id": "E1"}, {"serial_token": "other", "enquiry_id": "E2"})
+    store.append(sheets(*rows), file_name="a.csv", key_check="k")
+    spoil(store, *OTHER_TABLE)
+    forget_unit(store, "tok")
+    with store.reader() as con:
+        assert con.execute("select what from told").fetchall() == [("another",)]
+
+
+def test_what_was_told_of_a_sheet_without_serial_goes_with_it(store: Store, sheets: Sheets) -> None:
+    """Forgetting by number reaches the sheet's enquiry too, and no other sheet's."""
+    store.append(sheets({"enquiry_id": "E1"}, {"enquiry_id": "E2"}), file_name="a.csv")
+    spoil(store, *OTHER_TABLE)
+    forget_sheet(store, "A0")
+    with store.reader() as con:
+        assert con.execute("select what from told").fetchall() == [("by token",), ("another",)]
+
+
+def test_changing_the_key_reaches_every_table(store: Store, sheets: Sheets) -> None:
+    """Tokens that only another table knows are changed with those of the sheets."""
+    store.append(sheets({"serial_token": "tok"}), file_name="a.csv", key_check="old")
+    spoil(store, *OTHER_TABLE)
+    assert change_key(store, str.upper, old_check="old", new_check="new") == 2
+    with store.reader() as con:
+        tokens = con.execute("select serial_token from told where serial_token is not null").fetchall()
+    assert tokens == [("TOK",), ("OTHER",)]
+
+
 def test_a_killed_rewrite_leaves_the_store_whole(
     store: Store, sheets: Sheets, monkeypatch: pytest.MonkeyPatch
 ) -> None:
