@@ -1,4 +1,4 @@
-"""The dashboard: four pages over one store. Start it with `fleet dashboard`."""
+"""The dashboard: pages over one store. Start it with `fleet dashboard`."""
 
 import logging
 from pathlib import Path
@@ -14,9 +14,11 @@ st.set_page_config(page_title="fleet", page_icon=layout.ICON, layout="wide")
 page = st.navigation(
     [
         st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
-        st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
+        st.Page(VIEWS / "on_the_bench.py", title="On the bench", icon=":material/straighten:"),
         st.Page(VIEWS / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
+        st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
         st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
+        st.Page(VIEWS / "sheets.py", title="Sheets", icon=":material/upload_file:"),
     ],
     position="top",
 )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Final
 
 import streamlit as st
 
-from dashboards import data
+from dashboards import address, data
 from dashboards.layout import Ready
 from fleet.charts.words import spoken
 from fleet.columns import CODE_PATTERN, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS
@@ -44,7 +45,7 @@ def facts(found: Ready) -> data.Facts:
         If a typed code can't be one.
     """
     told: dict[str, str | float | None] = {}
-    known = data.known(found.path, found.revision)
+    known = data.overview(found.path, found.revision).levels
     for cell, (name, label) in zip(st.columns(len(KIND)), KIND.items(), strict=True):
         with cell:
             told[name] = _code_or_word(name, label, known[name])
@@ -56,33 +57,22 @@ def facts(found: Ready) -> data.Facts:
     return tuple(sorted((name, value) for name, value in told.items() if value is not None))
 
 
-def _code_or_word(name: str, label: str, seen: tuple[str, ...]) -> str | None:
+def _code_or_word(name: str, label: str, seen: Mapping[str, int]) -> str | None:
     column = ENQUIRY_COLUMNS[name]
+
+    def counted(code: str) -> str:
+        return f"{spoken(code)} · {seen[code]}" if code in seen else spoken(code)
+
     if column.kind == "word":
         options = [*seen, *(w for w in column.words if w not in seen)]
-        return st.selectbox(
-            label,
-            options,
-            index=None,
-            key=name,
-            placeholder="not told",
-            format_func=spoken,
-            bind="query-params",
-            help=column.note,
-        )
-    value = st.selectbox(
-        label,
-        list(seen),
-        index=None,
-        key=name,
-        placeholder="not told",
-        accept_new_options=True,
-        bind="query-params",
-        help=f"{column.note}; the most measured first. A code never seen before may be typed.",
+        return address.maybe(label, options, name, names=counted, note=f"{column.note}; with sheets of it.")
+    told = (
+        f"{column.note}; with sheets of it, the most measured first. A code never seen before may be typed."
     )
-    if value is not None and re.fullmatch(CODE_PATTERN, str(value)) is None:
+    value = address.maybe(label, list(seen), name, names=counted, note=told, open_ended=True)
+    if value is not None and re.fullmatch(CODE_PATTERN, value) is None:
         raise FleetError(
-            f"{label.lower()}: {len(str(value))} characters that are no code; use letters, digits or _ . -"
+            f"{label.lower()}: {len(value)} characters that are no code; use letters, digits or _ . -"
         )
     return value
 
@@ -109,13 +99,11 @@ def _numbers(fields: dict[str, tuple[str, float, str]]) -> dict[str, str | float
 
 
 def _frequency() -> float | None:
-    return st.selectbox(
+    chosen = address.maybe(
         "Compliance told at",
-        list(COMPLIANCE_FREQUENCIES_HZ),
-        index=None,
-        key="compliance_frequency_hz",
-        placeholder="not told",
-        format_func=lambda f: FREQUENCY_WORDS[f],
-        bind="query-params",
-        help=ENQUIRY_COLUMNS["compliance_frequency_hz"].note,
+        [f"{f:g}" for f in COMPLIANCE_FREQUENCIES_HZ],
+        "compliance_frequency_hz",
+        names=lambda f: FREQUENCY_WORDS[float(f)],
+        note=ENQUIRY_COLUMNS["compliance_frequency_hz"].note,
     )
+    return None if chosen is None else float(chosen)

@@ -7,51 +7,52 @@ from typing import Final
 import pandas as pd
 import streamlit as st
 
-from dashboards import data, layout
+from dashboards import address, data_units, layout
 from fleet.charts.suspects import ranked
 from fleet.charts.words import fault_words
 
 FALSE_SHARES: Final = ("5%", "1%", "10%", "20%")
 MOST_LISTED: Final = 300
-FLAGGED, WHOLE = "flagged only", "all units"
+FLAGGED, WHOLE, OPEN = "flagged", "all", "open"
+SHOWN: Final = {
+    FLAGGED: "flagged units",
+    OPEN: "flagged, no verdict yet",
+    WHOLE: "all units",
+}
 
 
-def suspect_list(found: layout.Ready) -> tuple[data.Listed, pd.DataFrame]:
+def suspect_list(found: layout.Ready) -> tuple[data_units.Listed, pd.DataFrame]:
     """Ask for filters; return the judged list and the part of it that is to be shown."""
     cells = st.columns(5)
     with cells[0]:
-        show = layout.pick("Show", (FLAGGED, WHOLE), "show")
+        show = address.pick("Show", list(SHOWN), "show", names=SHOWN)
     with cells[1]:
-        share = layout.pick("False alarms allowed", FALSE_SHARES, "fdr", names={})
-    listed = data.suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
+        share = address.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
+    listed = data_units.suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
     shown = listed.table
     with cells[2]:
-        faults = st.multiselect(
-            "Likeliest fault",
+        faults = address.several(
+            "Likeliest cause",
             sorted(shown["leading_fault"].dropna().unique()),
-            key="fault",
-            format_func=lambda f: fault_words(str(f)),
-            placeholder="any",
-            bind="query-params",
+            "fault",
+            names=lambda f: fault_words(str(f)),
         )
     with cells[3]:
-        sources = st.multiselect(
-            "Source",
-            sorted(shown["assembly_source"].dropna().unique()),
-            key="from_source",
-            placeholder="any",
-            bind="query-params",
-        )
+        sources = address.several("Source", sorted(shown["assembly_source"].dropna().unique()), "source")
     with cells[4]:
         since = layout.since(found)
-    return listed, narrowed(shown, show == FLAGGED, faults, sources, since)
+    return listed, narrowed(shown, show, faults, sources, since)
 
 
 def narrowed(
-    table: pd.DataFrame, flagged: bool, faults: list[str], sources: list[str], since: int | None
+    table: pd.DataFrame, show: str, faults: list[str], sources: list[str], since: int | None
 ) -> pd.DataFrame:
     """The rows that pass the filters; the order stays."""
-    keep = table["flagged"].astype(bool) if flagged else pd.Series(True, index=table.index)
+    keep = pd.Series(True, index=table.index)
+    if show != WHOLE:
+        keep &= table["flagged"].astype(bool)
+    if show == OPEN:
+        keep &= table["verdict"].isna()
     if faults:
         keep &= table["leading_fault"].isin(faults)
     if sources:
@@ -90,12 +91,13 @@ def suspect(table: pd.DataFrame, shown: pd.DataFrame) -> str | None:
         )
     if len(shown) > len(head):
         layout.note(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
-    asked = st.session_state.get("sheet") or st.query_params.get("sheet")
-    options = numbers if asked in numbers or asked not in set(table["sheet_no"]) else [*numbers, str(asked)]
+    known = set(table["sheet_no"])
+    asked = next(iter(address.read("sheet")), None) if address.changed("sheet") else None
+    asked = asked or st.session_state.get("sheet")
+    options = numbers if asked in numbers or asked not in known else [*numbers, str(asked)]
     if not options:
         st.info("No sheet passes these filters; choose all units, or fewer filters.")
         return None
-    chosen = st.selectbox(
-        "Look at sheet", options, key="sheet", bind="query-params", help="Or click a row of the list."
+    return address.pick(
+        "Look at sheet", options, "sheet", names={n: n for n in options}, note="Or click a row of the list."
     )
-    return None if chosen is None else str(chosen)

@@ -2,7 +2,8 @@
 
 Each opens the store for one call, hands frames to a judgement and keeps the result; the revision in the key
 is the state of the store's file, so a new intake or refit is seen at the next click and an unchanged store is
-never read twice. Results are small; no page gets a million rows.
+never read twice. Frames of many sheets are fetched with the columns that a page counts by and no others, and
+are kept without being copied: nothing that gets one may change it.
 """
 
 from __future__ import annotations
@@ -18,25 +19,26 @@ import streamlit as st
 
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
-from fleet.judgements.attainment import attainment
-from fleet.judgements.cloud import Cloud, cloud
-from fleet.judgements.comparisons import trends
-from fleet.judgements.distributions import NEEDED_COLUMNS, Distribution, distribution
+from fleet.judgements.attainment import attainment, coarser, needed_columns
+from fleet.judgements.comparisons import source_funnel, trends, what_if
+from fleet.judgements.contrasts import Contrast, by_period, contrast
+from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
 from fleet.judgements.tradeoff import TradeOff, trade_off
-from fleet.store import Store, default_path
+from fleet.store import Overview, Store, default_path, pick_sheets
+from fleet.store import overview as look_over
 
 if TYPE_CHECKING:
+    from fleet.judgements.information import Information
     from fleet.judgements.policy import Policy
+    from fleet.judgements.rates import Funnel
     from fleet.models.house import House
     from fleet.models.predict import Forecaster
 
 ASKED: Final = "asked"
-_SHEETS_KEPT, _RESULTS_KEPT = 2, 64
-_COUNTED: Final = ("sheet_no", "unit", "newest", "purpose", "measured_on")
-SHEET_COLUMNS: Final = tuple(
-    dict.fromkeys([*_COUNTED, *NEEDED_COLUMNS, "remedy", "sra_after_deg", "vta_after_deg", "peculiarities"])
-)
-"""Columns the pages' judgements look at."""
+MODEL_UNITS_A_GROUP: Final = 3000
+"""The house model's estimate of a large group is the mean over so many of its units."""
+MANY_SHEETS: Final = 60_000
+_STORES_KEPT, _FRAMES_KEPT, _RESULTS_KEPT = 2, 3, 64
 Filters = tuple[tuple[str, tuple[str, ...]], ...]
 Facts = tuple[tuple[str, str | float], ...]
 
@@ -70,14 +72,6 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Listed:
-    """Suspects as a page needs them: the table with each unit's kind and source, and the answer."""
-
-    table: pd.DataFrame
-    sentence: str
-
-
-@dataclass(frozen=True)
 class Attained:
     """Attainment of one grouping: by group, by group and period, of the whole fleet, and the trends."""
 
@@ -104,14 +98,14 @@ def revision(path: str) -> str:
     return "/".join(parts)
 
 
-@st.cache_data(max_entries=_SHEETS_KEPT, show_spinner="Reading the store …")
-def sheets(path: str, revision: str) -> pd.DataFrame:
-    """Newest version of every sheet, the columns the pages need."""
+@st.cache_data(max_entries=_STORES_KEPT, show_spinner="Reading the store …")
+def overview(path: str, revision: str) -> Overview:
+    """Counts of what the store holds."""
     del revision
-    return Store(path).open().current(SHEET_COLUMNS)
+    return look_over(Store(path).open())
 
 
-@st.cache_resource(max_entries=_SHEETS_KEPT, show_spinner="Loading the house model …")
+@st.cache_resource(max_entries=_STORES_KEPT, show_spinner="Loading the house model …")
 def house(path: str, revision: str) -> House:
     """The house model in the store (never changed once loaded)."""
     from fleet.refit import load_house
@@ -120,26 +114,10 @@ def house(path: str, revision: str) -> House:
     return load_house(Store(path))
 
 
-@st.cache_data(max_entries=_SHEETS_KEPT, show_spinner=False)
+@st.cache_data(max_entries=_STORES_KEPT, show_spinner=False)
 def model_age(path: str, revision: str) -> int:
     """How many changes the store has seen since the model was fitted."""
     return Store(path).changes_since(house(path, revision).revision)
-
-
-@st.cache_data(max_entries=_SHEETS_KEPT, show_spinner=False)
-def known(path: str, revision: str) -> dict[str, tuple[str, ...]]:
-    """Codes and words that occur in each of the grouping columns, the most frequent first."""
-    frame = sheets(path, revision)
-    names = ("body_family", "stylus_profile", "cantilever_material", "assembly_source", "generator", "bench")
-    counts = {name: frame[name].value_counts().sort_index() for name in names}
-    return {n: tuple(c.sort_values(ascending=False, kind="stable").index) for n, c in counts.items()}
-
-
-@st.cache_data(max_entries=_SHEETS_KEPT, show_spinner=False)
-def years(path: str, revision: str) -> tuple[int, ...]:
-    """Years in which sheets were measured, newest first."""
-    found = pd.to_datetime(sheets(path, revision)["measured_on"]).dt.year.dropna().unique()
-    return tuple(sorted((int(y) for y in found), reverse=True))
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
@@ -154,7 +132,15 @@ def quoted(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     return Asked(quotes.table, quotes.draws(), trade, quotes.sentences[0])
 
 
-@st.cache_resource(max_entries=_SHEETS_KEPT, show_spinner=False)
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Weighing what isn't told …")
+def informed(path: str, revision: str, facts: Facts, policy: Policy) -> Information:
+    """Which fact that isn't told would narrow the quote most."""
+    from fleet.judgements.information import information
+
+    return information(enquiry(facts), house(path, revision), policy)
+
+
+@st.cache_resource(max_entries=_STORES_KEPT, show_spinner=False)
 def forecaster(path: str, revision: str) -> Forecaster:
     """The model's forecaster, which keeps what every quote needs."""
     from fleet.models.predict import Forecaster
@@ -177,46 +163,76 @@ def distributed(
     path: str, revision: str, quantity: str, by: str, filters: Filters = (), since: int | None = None
 ) -> Distribution:
     """One quantity by group, raw and (where there is a model) partially pooled."""
-    frame = _filtered(sheets(path, revision), filters, since)
+    return distribution(*_to_sum_up(path, revision, quantity, by, filters, since))
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Comparing …")
+def contrasted(
+    path: str,
+    revision: str,
+    quantity: str,
+    by: str,
+    pair: tuple[str, str],
+    filters: Filters = (),
+    since: int | None = None,
+) -> Contrast:
+    """Two groups set against each other, raw and as the house model sees them."""
+    every = (*filters, (by, pair))
+    return contrast(*_to_sum_up(path, revision, quantity, by, every, since), pair=pair)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Summing up …")
+def over_time(
+    path: str, revision: str, quantity: str, per: str, filters: Filters = (), since: int | None = None
+) -> pd.DataFrame:
+    """One quantity by period of its measurement: `period`, n, median, its 95 % interval, quartiles."""
+    what = QUANTITIES[quantity]
+    columns = ("measured_on", "stylus_profile", *what.add, *what.subtract)
+    return by_period(_counting(path, revision, columns, filters, since), quantity, per)
+
+
+def _to_sum_up(
+    path: str, revision: str, quantity: str, by: str, filters: Filters, since: int | None
+) -> tuple[pd.DataFrame, str, str, House | None, pd.DataFrame | None]:
+    """Sheets, quantity, grouping, model, and the units that stand for large groups in the model's mean."""
     try:
         model = house(path, revision)
     except FleetError:  # no model yet: the raw readings stand alone, and the page says so
         model = None
-    return distribution(frame, quantity, by, model)
+    if overview(path, revision).sheets <= MANY_SHEETS:
+        return _counting(path, revision, NEEDED_COLUMNS, filters, since), quantity, by, model, None
+    what = QUANTITIES[quantity]
+    groups = ("stylus_profile", "cantilever_material") if by == "kind" else (by,)
+    narrow = (*groups, "stylus_profile", *what.add, *what.subtract)
+    few = None if model is None else _some_of_each(path, revision, by, filters, since)
+    return _counting(path, revision, narrow, filters, since), quantity, by, model, few
 
 
-@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Looking for suspects …")
-def suspected(path: str, revision: str, fdr: float) -> Listed:
-    """All units judged against their kind, the most suspect first."""
-    from fleet.judgements.scoring import FaultPrior
-    from fleet.judgements.suspects import suspects
-    from fleet.judgements.verdicts import prior_from_verdicts
-    from fleet.store import list_verdicts
-
-    store = Store(path).open()
-    frame = store.current()
-    frame = frame[frame["purpose"] == "unit"]
-    prior = prior_from_verdicts(FaultPrior(), list_verdicts(store))
-    found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
-    key = ["sheet_no", "unit"]
-    about = frame[[*key, "stylus_profile", "cantilever_material", "assembly_source", "body_family"]]
-    about = about.astype({"unit": "str"}).drop_duplicates(key)
-    table = found.table.merge(about, on=key, how="left", validate="many_to_one")
-    return Listed(table, found.sentence)
+@st.cache_resource(max_entries=_FRAMES_KEPT, show_spinner=False)
+def _counting(
+    path: str, revision: str, columns: tuple[str, ...], filters: Filters, since: int | None
+) -> pd.DataFrame:
+    """Each unit once, by its newest sheet: the named columns of those that pass."""
+    del revision
+    wanted = [c for c in dict.fromkeys(columns) if c not in ("newest", "purpose")]
+    return pick_sheets(Store(path), wanted, where=dict(filters), since=_first(since), counting=True)
 
 
-@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
-def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
-    """One sheet's readings against its kind."""
-    return cloud(sheets(path, revision), sheet_no)
+@st.cache_resource(max_entries=_FRAMES_KEPT, show_spinner=False)
+def _some_of_each(path: str, revision: str, by: str, filters: Filters, since: int | None) -> pd.DataFrame:
+    del revision
+    return pick_sheets(
+        Store(path),
+        NEEDED_COLUMNS,
+        where=dict(filters),
+        since=_first(since),
+        counting=True,
+        each=(by, MODEL_UNITS_A_GROUP),
+    )
 
 
-@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
-def sheets_of_unit(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
-    """All sheets of the unit that a sheet belongs to, newest first."""
-    frame = sheets(path, revision)
-    unit = frame.loc[frame["sheet_no"] == sheet_no, "unit"]
-    return frame[frame["unit"].isin(unit)].sort_values("measured_on", ascending=False)
+def _first(since: int | None) -> date | None:
+    return None if since is None else date(since, 1, 1)
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Counting …")
@@ -224,21 +240,37 @@ def attained(
     path: str, revision: str, by: tuple[str, ...], per: str, measure: str, policy: Policy, since: int | None
 ) -> Attained:
     """Attainment by group and period under a policy."""
-    frame = _filtered(sheets(path, revision), (), since)
-    periods = attainment(frame, list(by), policy, per)
+    columns = tuple(needed_columns(list(by), per))
+    periods = attainment(_counting(path, revision, columns, (), since), list(by), policy, per)
     return Attained(
-        groups=attainment(frame, list(by), policy),
+        groups=coarser(periods, list(by)),
         periods=periods,
-        whole=attainment(frame, [], policy),
+        whole=coarser(periods, []),
         trends=trends(periods, measure),
     )
 
 
-def _filtered(frame: pd.DataFrame, filters: Filters, since: int | None) -> pd.DataFrame:
-    keep = np.ones(len(frame), dtype=bool)
-    for name, values in filters:
-        if values:
-            keep &= frame[name].isin(values).to_numpy()
-    if since is not None:
-        keep &= (pd.to_datetime(frame["measured_on"]) >= pd.Timestamp(date(since, 1, 1))).to_numpy()
-    return frame[keep]
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Drawing the limits of chance …")
+def source_limits(
+    path: str, revision: str, per: str, measure: str, policy: Policy, since: int | None
+) -> tuple[pd.DataFrame, Funnel]:
+    """Every assembly source against the limits that chance sets around the common rate."""
+    found = attained(path, revision, ("assembly_source",), per, measure, policy, since)
+    return source_funnel(found.groups, measure)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Judging under the other policy …")
+def under_another(
+    path: str,
+    revision: str,
+    by: tuple[str, ...],
+    per: str,
+    policy: Policy,
+    other: Policy,
+    since: int | None,
+) -> pd.DataFrame:
+    """The same units under another policy, all together and by group."""
+    columns = tuple(needed_columns(list(by), per))
+    frame = _counting(path, revision, columns, (), since)
+    whole = what_if(frame, [], policy, other)
+    return pd.concat([whole, what_if(frame, list(by), policy, other)], ignore_index=True)

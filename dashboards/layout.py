@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -12,14 +12,15 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from dashboards import data
+from dashboards import address, data
 from fleet.charts.style import DARK, LIGHT, Look
-from fleet.charts.words import spoken
 from fleet.errors import FleetError
 from fleet.judgements.policy import Policy, load_policy, pick_policy
+from fleet.output import csv_text, xlsx_bytes
 
 BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 EVERYTHING: Final = "all"
+XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 ICON: Final = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
 <rect width="32" height="32" rx="6" fill="#0072B2"/>
 <path d="M5 9L21 20" stroke="#fff" stroke-width="4" stroke-linecap="round"/>
@@ -51,15 +52,15 @@ def ready(*, model: bool) -> Ready:
     path = data.store_path()
     found = Ready(path, data.revision(path))
     try:
-        frame = data.sheets(found.path, found.revision)
+        held = data.overview(found.path, found.revision)
     except FleetError as error:
         explain(error)
         st.stop()
-    if not (frame["purpose"] == "unit").any():
+    if not held.unit_sheets:
         empty("There is no bench sheet of a unit in the store yet.", "fleet intake FILE")
         st.stop()
     if model:
-        _model_or_stop(found, len(frame))
+        _model_or_stop(found, held.sheets)
     return found
 
 
@@ -135,15 +136,24 @@ def table(frame: pd.DataFrame, key: str, *, rows: int = 12) -> None:
 
 
 def download(frame: pd.DataFrame, name: str, key: str) -> None:
-    """Offer a judgement's table as CSV, as the command line would write it."""
-    st.download_button(
-        "Table as CSV",
-        frame.to_csv(index=False).encode(),
-        f"{name}.csv",
-        "text/csv",
-        key=key,
-        on_click="ignore",
-    )
+    """Offer a judgement's table as CSV and XLSX, its texts defused as the command line's are."""
+    with st.container(horizontal=True):
+        st.download_button(
+            "Table as CSV",
+            lambda: csv_text(frame).encode(),
+            f"{name}.csv",
+            "text/csv",
+            key=key,
+            on_click="ignore",
+        )
+        st.download_button(
+            "Table as XLSX",
+            lambda: xlsx_bytes(frame),
+            f"{name}.xlsx",
+            XLSX,
+            key=f"{key}_xlsx",
+            on_click="ignore",
+        )
 
 
 def next_steps(lines: Iterable[str]) -> None:
@@ -152,39 +162,11 @@ def next_steps(lines: Iterable[str]) -> None:
     st.markdown("\n".join(f"- {plain(line)}" for line in lines))
 
 
-def pick(
-    label: str,
-    options: Sequence[str],
-    key: str,
-    *,
-    names: dict[str, str] | None = None,
-    note: str | None = None,
-) -> str:
-    """Offer one of several; the choice stands in the address, so that a link opens the same view."""
-    wording = names or {}
-    return str(
-        st.selectbox(
-            label,
-            options,
-            key=key,
-            format_func=lambda o: wording.get(o, spoken(o)),
-            bind="query-params",
-            help=note,
-        )
-    )
-
-
 def since(found: Ready, key: str = "since") -> int | None:
     """Offer to count only sheets measured from a year on."""
-    options = [EVERYTHING, *(str(y) for y in data.years(found.path, found.revision))]
-    chosen = st.selectbox(
-        "Since",
-        options,
-        key=key,
-        format_func=lambda o: "the start" if o == EVERYTHING else o,
-        bind="query-params",
-    )
-    return None if chosen == EVERYTHING else int(str(chosen))
+    options = [EVERYTHING, *(str(y) for y in data.overview(found.path, found.revision).years)]
+    chosen = address.pick("Since", options, key, names={EVERYTHING: "the start"})
+    return None if chosen == EVERYTHING else int(chosen)
 
 
 def policies() -> dict[str, Policy]:
@@ -198,4 +180,4 @@ def policy(key: str = "policy") -> Policy:
     known = policies()
     if len(known) == 1:
         return next(iter(known.values()))
-    return pick_policy(known, pick("Target policy", list(known), key))
+    return pick_policy(known, address.pick("Target policy", list(known), key))

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from fleet.intake import IntakeReport
     from fleet.judgements.distributions import Distribution
+    from fleet.judgements.judge import Verdict
 
 TARGETS: Final = {"both": "both targets", "rake": "the rake target", "tracking": "the tracking limit"}
 STATES: Final = {
@@ -26,6 +28,92 @@ CLEARANCE: Final = (
 )
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
 GUARD: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
+
+
+BEFORE_READING: Final = (
+    "Say what is known of the unit: family, stylus, cantilever and source decide what is normal.",
+    "Read rake and tracking angle with the record turning, then rake with the record still.",
+    "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
+)
+
+
+def alignment(verdict: Verdict) -> list[tuple[str, str]]:
+    """Tilt, roll and zenith of one unit, each as a heading and a sentence; what isn't read says so."""
+    lines = []
+    if verdict.tilt is None:
+        lines.append(("Tilt.", "The tracking angle, record turning, isn't read yet."))
+    else:
+        lines.append(("Tilt.", verdict.tilt.sentence))
+    if verdict.roll_deg is None:
+        lines.append(("Roll.", "The electrical azimuth isn't read yet."))
+    elif abs(verdict.roll_deg) < 0.05:
+        lines.append(("Roll.", "The electrical azimuth asks for none."))
+    else:
+        sense = "clockwise" if verdict.roll_deg > 0 else "anticlockwise"
+        lines.append(
+            (
+                "Roll.",
+                f"The electrical azimuth asks for {abs(verdict.roll_deg):.1f}° {sense}, facing the nose.",
+            )
+        )
+    if verdict.zenith is None:
+        lines.append(("Zenith.", "Not read yet."))
+    else:
+        lines.append(("Zenith.", verdict.zenith.sentence))
+    return lines
+
+
+def alignment_cautions(verdict: Verdict) -> list[str]:
+    """What to mind while aligning, each once."""
+    own = [] if verdict.tilt is None else list(verdict.tilt.cautions)
+    return [c for c in dict.fromkeys(own) if c not in (NO_REPAIR, GUARD)]
+
+
+AFTER_SHEETS: Final = (
+    "New sheets teach the model only after `fleet refit`, a few seconds in a terminal.",
+    "An intake that went wrong is taken back whole: `fleet undo NUMBER`.",
+    "Names, addresses and free remarks have no place on a sheet: local privacy law decides what may be kept.",
+)
+
+
+def looked_at(report: IntakeReport) -> str:
+    """What an intake of a file would do, in a sentence."""
+    corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
+    return (
+        f"{report.file}: {_count(report.rows_read, 'row')} read, {report.accepted} would go in{corrected}, "
+        f"{report.already_there} are there already, {report.put_aside} would be put aside. "
+        "Nothing is stored yet."
+    )
+
+
+def held(sheets: int, of_units: int, intakes: int) -> str:
+    """What the store holds, in a sentence."""
+    return (
+        f"{_count(sheets, 'sheet')} from {_count(intakes, 'intake')}: {of_units} of units, "
+        f"{sheets - of_units} of check pickups."
+    )
+
+
+def versions(number: str, history: pd.DataFrame) -> str:
+    """How often a sheet came in, in a sentence."""
+    undone = int(history["undone_at"].notna().sum())
+    more = f", {undone} of them undone" if undone else ""
+    return f"Sheet {number}: {_count(len(history), 'version')}{more}; the last that isn't undone counts."
+
+
+def _count(n: int, word: str) -> str:
+    return f"{n} {word}{'' if n == 1 else 's'}"
+
+
+def after_judging(verdict: Verdict) -> list[str]:
+    """What to do with one unit's verdict."""
+    lines = [f"Read {verdict.again}."] if verdict.again else []
+    row = verdict.row
+    if row["flagged"]:
+        lines.append("Don't align it yet: two readings that agree first, then tell whoever it belongs to.")
+    elif not verdict.again:
+        lines.append("Go on with the alignment, read rake and tracking angle again afterwards, and save.")
+    return [*lines, CLEARANCE, NO_REPAIR, GUARD]
 
 
 def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
@@ -54,6 +142,18 @@ def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
     return said
 
 
+def what_if_answer(whole: pd.DataFrame, title: str) -> str:
+    """What another policy would change for all units, in a sentence."""
+    row = whole.iloc[0]
+    if not row["n"]:
+        return "No unit was read that could tell."
+    return (
+        f"{title[:1].upper()}{title[1:]}: {percent(row['rate'])} of {_count(int(row['n']), 'unit')} become "
+        f"{percent(row['rate_other'])}; {_count(int(row['gained']), 'unit')} would be gained, "
+        f"{_count(int(row['lost']), 'unit')} lost."
+    )
+
+
 def trend_lines(trends: pd.DataFrame, by: list[str], *, most: int = 3) -> list[str]:
     """Sentences of the clearest trends, the surest first; those that chance explains are left out."""
     clear = trends[trends["q_value"] < 0.05].sort_values("q_value").head(most)
@@ -77,8 +177,16 @@ def after_quote(row: Mapping[str, Any]) -> list[str]:
         lines.append("Plan for a wedge made to measure, but make it only after the unit was read.")
     if row["p_faulty"] >= 0.1:
         lines.append(f"{percent(row['p_faulty'])} of such units turn out faulty: don't promise a result.")
-    lines.append("Every fact that is told above narrows the ranges; source, stylus and cantilever say most.")
     return [*lines, CLEARANCE]
+
+
+def earlier_sheets(sheets: pd.DataFrame, sheet_no: str) -> str:
+    """How many sheets of the unit there are, and whether this is its newest."""
+    if len(sheets) == 1:
+        return "It was measured once; a second reading says more than any model."
+    newest = str(sheets["sheet_no"].iloc[0])
+    place = "this is the newest" if newest == sheet_no else f"the newest is {newest}"
+    return f"{len(sheets)} sheets of this unit; {place}."
 
 
 def after_suspect(row: Mapping[str, Any]) -> list[str]:
@@ -92,10 +200,10 @@ def after_suspect(row: Mapping[str, Any]) -> list[str]:
 
 
 def asked_like(row: Mapping[str, Any]) -> dict[str, str]:
-    """Address of an enquiry about a pickup of the same make-up: what the form's lists would say."""
+    """Address of an enquiry about a pickup of the same make-up."""
     names = ("stylus_profile", "cantilever_material", "assembly_source", "body_family")
     told = {name: row.get(name) for name in names}
-    return {name: spoken(value) for name, value in told.items() if isinstance(value, str)}
+    return {name: value for name, value in told.items() if isinstance(value, str)}
 
 
 def after_attainment(whole: pd.DataFrame) -> list[str]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sys
 import tempfile
 from pathlib import Path
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 STANDARD_OUTPUT: Final = "-"
 KINDS: Final = (".csv", ".json", ".parquet")
+_UNPRINTABLE: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+"""Control characters that a workbook can't hold."""
 SIGNIFICANT_DIGITS: Final = 8
 """Digits of a figure in a CSV file: far more than any reading has, few enough to be read."""
 
@@ -92,6 +95,42 @@ def csv_text(frame: pd.DataFrame) -> str:
             plain[name] = plain[name].map(lambda v: defuse(v) if isinstance(v, str) else v)
     text: str = plain.to_csv(index=False, float_format=f"%.{SIGNIFICANT_DIGITS}g", lineterminator="\n")
     return text
+
+
+def xlsx_bytes(frame: pd.DataFrame, *, sheet: str = "fleet") -> bytes:
+    """The table as the bytes of an XLSX workbook; every text stays a text, whatever it begins with."""
+    import io
+
+    import openpyxl  # type: ignore[import-untyped]
+
+    plain = _plain_days(frame)
+    book = openpyxl.Workbook(write_only=False)
+    page = book.active
+    page.title = sheet
+    page.append([str(name) for name in plain.columns])
+    for row in plain.itertuples(index=False):
+        page.append([_cell(value) for value in row])
+    for cells in page.iter_rows():
+        for cell in cells:
+            if isinstance(cell.value, str):
+                cell.data_type = "s"
+    kept = io.BytesIO()
+    book.save(kept)
+    return kept.getvalue()
+
+
+def _cell(value: object) -> object:
+    """A value that a workbook knows; empty where nothing is known."""
+    import numpy as np
+    import pandas as pd
+
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and value != value):
+        return None
+    if isinstance(value, np.generic):
+        return _cell(value.item())
+    if isinstance(value, bool | int | float | str):
+        return _UNPRINTABLE.sub("", value) if isinstance(value, str) else value
+    return str(value)
 
 
 def _write(frame: pd.DataFrame, kind: str, file: BinaryIO) -> None:

@@ -1,10 +1,11 @@
-"""Attainment: how often the targets are met, for whom, and whether it gets better."""
+"""Attainment: how often the targets are met, for whom, whether it gets better, and under another policy."""
 
 import streamlit as st
 
-from dashboards import layout, sentences
-from dashboards.data import attained
+from dashboards import address, behind, data, data_units, layout, policy_form, sentences
+from fleet.charts import funnels
 from fleet.charts import rates as charts
+from fleet.charts.words import spoken
 from fleet.judgements.attainment import PERIODS
 from fleet.judgements.distributions import GROUPINGS
 
@@ -15,32 +16,68 @@ layout.question(
 found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 2, 2])
 with cells[0]:
-    by = layout.pick("By", list(GROUPINGS), "group", names=GROUPINGS)
+    by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
 with cells[1]:
-    target = layout.pick("Target", list(sentences.TARGETS), "target", names=sentences.TARGETS)
+    target = address.pick(
+        "Target", ["both", *(t for t in sentences.TARGETS if t != "both")], "target", names=sentences.TARGETS
+    )
 with cells[2]:
-    state = layout.pick("Counted as", list(sentences.STATES), "state", names=sentences.STATES)
+    state = address.pick("Counted as", list(sentences.STATES), "state", names=sentences.STATES)
 with cells[3]:
-    per = layout.pick("Per", PERIODS, "per")
+    per = address.pick("Per", PERIODS, "per")
 with cells[4]:
     since = layout.since(found)
 policy = layout.policy()
 measure = f"{target}_{state}"
-result = attained(found.path, found.revision, (by,), per, measure, policy, since)
+result = data.attained(found.path, found.revision, (by,), per, measure, policy, since)
 layout.answer(sentences.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
 
 look, title = layout.look(), f"{sentences.TARGETS[target]} {sentences.STATES[state]}"
+names = result.groups[by].astype(str).tolist()
 groups = charts.named(result.groups, [by])
-layout.show(charts.rates_by_group(groups, measure, title, look), "rates")
+behind.show(charts.rates_by_group(groups, measure, title, look), "rates", names)
+figures = charts.figures(groups, measure)
+order = {spoken(n): n for n in names}
+behind.table(figures, "rate_figures", [order[g] for g in figures["group"]])
+layout.download(result.groups, "attainment", "attainment_csv")
+group = behind.group(names)
+if group is not None:
+    met = address.pick("Of them", ["all", *data_units.MET_WORDS.values()], "of_them")
+    units = data_units.units_counted(found.path, found.revision, by, group, measure, policy, since)
+    units = units if met == "all" else units[units["met"] == met]
+    st.subheader(f"{len(units)} units of {spoken(group)}: {met}")
+    behind.units(found, units, behind.listed_states(units, title), "units")
+
 st.header(f"Over time: {title}")
-layout.show(charts.rates_over_time(charts.named(result.periods, [by]), measure, title), "over_time")
+periods = charts.named(result.periods, [by])
+behind.show(charts.rates_over_time(periods, measure, title), "over_time", names)
 for line in sentences.trend_lines(result.trends, [by]):
     layout.note(line)
+layout.download(result.periods, "attainment-over-time", "periods_csv")
+
 st.header("Where no tilt serves both: why")
-layout.show(charts.conflict_causes(groups, look), "causes")
-layout.table(charts.figures(groups, measure), "rate_figures")
-layout.download(result.periods, "attainment", "attainment_csv")
+behind.show(charts.conflict_causes(groups, look), "causes", names)
+
+st.header("Sources against chance")
+table, limits = data.source_limits(found.path, found.revision, per, measure, policy, since)
+sources = charts.named(table, ["assembly_source"])
+layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
+layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95% limits; full: 99.8%.")
+layout.download(table, "funnel", "funnel_csv")
+
+st.header("Under another policy")
+other = policy_form.another(policy)
+if other == policy:
+    layout.note("Move a limit: the same units are then judged under it, without measuring anything again.")
+else:
+    changed = data.under_another(found.path, found.revision, (by,), per, policy, other, since)
+    changed = changed[changed["measure"] == measure]
+    layout.answer(sentences.what_if_answer(changed[changed[by].isna()], title))
+    each = charts.named(changed[changed[by].notna()], [by])
+    layout.show(funnels.other_policy(each, look), "what_if")
+    layout.table(funnels.other_figures(each), "what_if_figures")
+    layout.download(changed, "what-if", "what_if_csv")
 layout.note(f"Policy {policy.label}.")
 layout.next_steps(sentences.after_attainment(result.whole))

@@ -1,11 +1,13 @@
-"""Distributions: what the bench has read, group by group."""
+"""Distributions: what the bench has read, group by group, two groups against each other, and over time."""
 
 import streamlit as st
 
-from dashboards import layout, sentences
-from dashboards.data import distributed, known
+from dashboards import address, behind, data, layout, sentences
+from dashboards.data_units import units_read
+from fleet.charts import contrasts
 from fleet.charts import groups as charts
 from fleet.charts.words import spoken
+from fleet.judgements.attainment import PERIODS
 from fleet.judgements.distributions import GROUPINGS, QUANTITIES
 
 layout.question(
@@ -16,30 +18,59 @@ found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 3, 2])
 with cells[0]:
     names = {key: f"{q.words} ({q.unit})" for key, q in QUANTITIES.items()}
-    quantity = layout.pick("Quantity", list(QUANTITIES), "quantity", names=names)
+    quantity = address.pick("Quantity", list(QUANTITIES), "quantity", names=names)
 with cells[1]:
-    by = layout.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
-codes = known(found.path, found.revision)
+    by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
+levels = data.overview(found.path, found.revision).levels
 with cells[2]:
-    styli = st.multiselect(
-        "Only stylus",
-        codes["stylus_profile"],
-        key="stylus",
-        format_func=spoken,
-        placeholder="any",
-        bind="query-params",
-    )
+    styli = address.several("Only stylus", list(levels["stylus_profile"]), "stylus")
 with cells[3]:
-    sources = st.multiselect(
-        "Only source", codes["assembly_source"], key="source", placeholder="any", bind="query-params"
-    )
+    sources = address.several("Only source", list(levels["assembly_source"]), "source", names=str)
 with cells[4]:
     since = layout.since(found)
 filters = (("stylus_profile", tuple(styli)), ("assembly_source", tuple(sources)))
-result = distributed(found.path, found.revision, quantity, by, filters, since)
+result = data.distributed(found.path, found.revision, quantity, by, filters, since)
 layout.answer(result.sentence)
-layout.show(charts.readings_by_group(result, layout.look()), "groups")
+look, what = layout.look(), QUANTITIES[quantity]
+groups = result.table["group"].tolist()
+behind.show(charts.readings_by_group(result, look), "groups", groups)
 layout.note(charts.reading_guide(result))
-layout.table(charts.figures(result), "group_figures")
+behind.table(charts.figures(result), "group_figures", groups)
 layout.download(result.table, "distributions", "distributions_csv")
+group = behind.group(groups)
+if group is not None:
+    units = units_read(found.path, found.revision, quantity, by, group, filters, since)
+    st.subheader(f"The {len(units)} units of {spoken(group)}")
+    behind.units(found, units, behind.listed_readings(units, what), "units")
+
+st.header("Two groups against each other")
+left, right = st.columns(2)
+with left:
+    first = address.maybe("This group", groups, "first", nothing="choose one")
+with right:
+    second = address.maybe(
+        "against that one", [g for g in groups if g != first], "second", nothing="choose one"
+    )
+if first is not None and second is not None:
+    pair = data.contrasted(found.path, found.revision, quantity, by, (second, first), filters, since)
+    layout.answer(pair.sentence)
+    layout.show(contrasts.differences(pair, look), "differences")
+    layout.note(
+        "As read: median of all differences between two units, one of each group. House model: what is left "
+        "of it once both groups' own make-up of families, sources and materials is known."
+    )
+else:
+    layout.note("Choose two groups: their difference is then shown with its interval, raw and as modelled.")
+
+st.header("Over time")
+per = address.pick("Per", PERIODS, "per")
+shown = (*filters, (by, (group,))) if group is not None else filters
+periods = data.over_time(found.path, found.revision, quantity, per, shown, since)
+if group is not None:
+    layout.note(f"Only {spoken(group)}, as chosen above.")
+if len(periods):
+    layout.show(contrasts.over_time(periods, what, look), "over_time")
+    layout.table(contrasts.period_figures(periods, what), "period_figures")
+    layout.note("Diamond: median with its 95% interval; the bar holds the middle half of the readings.")
+    layout.download(periods, "over-time", "over_time_csv")
 layout.next_steps(sentences.after_distribution(result))

@@ -3,8 +3,9 @@
 import streamlit as st
 
 from dashboards import asking, layout, sentences
-from dashboards.data import quoted
+from dashboards.data import informed, quoted
 from fleet.charts import enquiry as charts
+from fleet.charts import information as open_facts
 from fleet.charts import quote_tables
 
 layout.question(
@@ -50,5 +51,20 @@ with right:
     layout.table(quote_tables.chances(row), "chances")
 layout.note(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
 layout.download(asked.table, "quote", "quote_csv")
+
+st.header("What to ask for next")
+worth = informed(found.path, found.revision, facts, policy)
+st.markdown(layout.plain(worth.sentence))
+if len(worth.table):
+    left, right = st.columns([2, 3])
+    with left:
+        layout.show(open_facts.narrowing(worth, look), "narrowing")
+    with right:
+        layout.table(open_facts.figures(worth), "worth")
+    layout.note(
+        "Widths of nine in ten, now to what is expected once the fact is told: each answer that it may have "
+        "is quoted with its chance. Under 3% it is hardly worth a question."
+    )
+    layout.download(worth.table, "what-next", "worth_csv")
 layout.next_steps(sentences.after_quote(asked.figures))
 layout.note(layout.BENCH_DECIDES)

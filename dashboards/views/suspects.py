@@ -1,9 +1,9 @@
-"""Suspects: units that are not normal for their kind, and why."""
+"""Suspects: units that are not normal for their kind, why; groups that drift; what they turned out to be."""
 
 import streamlit as st
 
-from dashboards import choosing, layout, sentences
-from dashboards.data import among_its_kind, sheets_of_unit
+from dashboards import address, choosing, data_units, layout, sentences, verdict_form
+from fleet.charts import drift_tables
 from fleet.charts import suspects as charts
 from fleet.judgements.cloud import PAIRS
 
@@ -14,40 +14,66 @@ layout.question(
 found = layout.ready(model=True)
 listed, shown = choosing.suspect_list(found)
 layout.answer(listed.sentence)
+if not listed.whole:
+    layout.note(
+        f"Judged here: the newest {data_units.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "
+        "judges the whole store."
+    )
 sheet_no = choosing.suspect(listed.table, shown)
-layout.download(listed.table, "suspects", "suspects_csv")
-if sheet_no is None:
-    st.stop()
+layout.download(shown, "suspects", "suspects_csv")
 
-row = charts.row_of(listed.table, sheet_no)
-look = layout.look()
-st.header(f"Sheet {sheet_no}")
-st.markdown(layout.plain(str(row["why"])))
-cloud = among_its_kind(found.path, found.revision, sheet_no)
-left, right = st.columns([2, 3])
-with left:
-    layout.show(charts.fault_chances(row, look), "fault_chances")
-with right:
-    layout.table(charts.compared(cloud), "compared")
-layout.note(cloud.sentence)
+if sheet_no is not None:
+    row = charts.row_of(listed.table, sheet_no)
+    look = layout.look()
+    st.header(f"Sheet {sheet_no}")
+    st.markdown(layout.plain(str(row["why"])))
+    cloud = data_units.among_its_kind(found.path, found.revision, sheet_no)
+    left, right = st.columns([2, 3])
+    with left:
+        layout.show(charts.fault_chances(row, look), "fault_chances")
+    with right:
+        layout.table(charts.compared(cloud), "compared")
+    layout.note(cloud.sentence)
 
-st.subheader("Its readings among its kind")
-pairs = [chart for pair in PAIRS if (chart := charts.pair_of_links(cloud, pair, look)) is not None]
-for i in range(0, len(pairs), 2):
-    for j, cell in enumerate(st.columns(2)):
-        if i + j < len(pairs):
-            with cell:
-                layout.show(pairs[i + j], f"pair_{i + j}")
-layout.note(
-    "Diamond: this unit. Dots: the others of its kind, as read; those far outside the frame are left out."
-)
+    st.subheader("Its readings among its kind")
+    pairs = [chart for pair in PAIRS if (chart := charts.pair_of_links(cloud, pair, look)) is not None]
+    for i in range(0, len(pairs), 2):
+        for j, cell in enumerate(st.columns(2)):
+            if i + j < len(pairs):
+                with cell:
+                    layout.show(pairs[i + j], f"pair_{i + j}")
+    layout.note("Diamond: this unit. Dots: the others of its kind, as read; those far outside are left out.")
 
-st.subheader("Sheets of this unit")
-layout.table(charts.unit_sheets(sheets_of_unit(found.path, found.revision, sheet_no)), "unit_sheets")
-layout.next_steps(sentences.after_suspect(row))
-st.page_link(
-    "views/enquiry.py",
-    label="Quote a pickup of this kind",
-    icon=":material/contact_support:",
-    query_params=sentences.asked_like(row),
-)
+    st.subheader("Sheets of this unit")
+    own = data_units.sheets_of_unit(found.path, found.revision, sheet_no)
+    layout.table(charts.unit_sheets(own), "unit_sheets")
+    layout.note(sentences.earlier_sheets(own, sheet_no))
+
+    st.subheader("What did it turn out to be?")
+    verdict_form.ask(found, sheet_no, row)
+    layout.note(listed.record.sentence)
+    layout.next_steps(sentences.after_suspect(row))
+    with st.container(horizontal=True):
+        st.page_link(
+            "views/enquiry.py",
+            label="Quote a pickup of this kind",
+            icon=":material/contact_support:",
+            query_params=sentences.asked_like(row),
+        )
+        st.page_link(
+            "views/sheets.py",
+            label="History of this sheet",
+            icon=":material/history:",
+            query_params={"sheet_no": sheet_no},
+        )
+
+st.header("Sources and families that drift or spread")
+if address.pick("Look at whole groups", ["no", "yes"], "groups", note="Takes a few seconds.") == "yes":
+    drift = data_units.drifting(found.path, found.revision)
+    layout.answer(drift.sentence)
+    for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:
+        st.markdown(f"- {layout.plain(str(why))}")
+    layout.table(drift_tables.checks(drift), "drift")
+    layout.download(drift.table, "groups", "groups_out")
+else:
+    layout.note("One unit may be off by itself; a batch shows when its source or family is looked at whole.")

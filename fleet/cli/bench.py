@@ -13,7 +13,7 @@ from fleet.cli.common import say
 from fleet.cli.facts import typed_row, with_columns
 from fleet.cli.quoting import split_kind
 from fleet.cli.tables import percent, table, unknown
-from fleet.cli.verdicts import PriorOption, prior_for, save_sheet, show_groups, show_record, text_table
+from fleet.cli.verdicts import PriorOption, prior_for, show_groups, show_record
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 
@@ -106,7 +106,11 @@ def judge(
     from fleet.judgements.judge import judge as judge_one
 
     verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior))
-    saved = save_sheet(where, read, sheet_no, measured_on) if save else ""
+    saved = ""
+    if save:
+        from fleet.intake import save_typed
+
+        saved = save_typed(where, read, sheet_no, measured_on, saving="--save", number="--sheet-no")
     if out is not None:
         import pandas as pd
 
@@ -131,6 +135,8 @@ def _one_sheet(
             told |= split_kind(kind, told)
         if not told:
             raise FleetError("name a file with one sheet, or type its readings: fleet judge --family F01 ...")
+        from fleet.intake import text_table
+
         typed = typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
         return typed, text_table(told, "typed-at-the-bench")
     if told or kind:

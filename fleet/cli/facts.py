@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from fleet.columns import Column
-from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,8 +23,6 @@ SHORT_NAMES: Final = {
     "cantilever_material": "cantilever",
 }
 """Short forms of options that are typed often."""
-
-TYPED: Final = "what was typed"
 
 
 def option_of(name: str) -> str:
@@ -91,26 +88,6 @@ def typed_row(
     FleetError
         If a value can't be what it is said to be; the line names the option and every reason.
     """
-    import numpy as np
-    import pyarrow as pa
+    from fleet.intake import check_typed
 
-    from fleet.intake.checks import check_table
-    from fleet.intake.table import SheetTable
-    from fleet.intake.tokens import load_key
-
-    told = {name: text for name, text in facts.items() if text is not None}
-    table = SheetTable(
-        file=TYPED,
-        lines=np.array([1]),
-        columns={name: pa.chunked_array([[text]], pa.string()) for name, text in told.items()},
-        broken=(),
-        blank_rows=0,
-        ignored=(),
-    )
-    checked = check_table(table, columns, key=load_key(make=False) if "serial" in told else None)
-    if checked.faults:
-        reasons = "; ".join(
-            f"{option_of(f.column)}: {f.value or 'the value'} {f.reason}" for f in checked.faults
-        )
-        raise FleetError(f"{reasons}.")
-    return checked.good, tuple(told)
+    return check_typed(facts, columns, call=option_of)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.cli.tables import cell_text, table
-from fleet.columns import COLUMNS
+from fleet.cli.tables import table
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from fleet.intake import Guide, IntakeReport
     from fleet.store import Store
 
@@ -67,32 +64,15 @@ def propose(
 def dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bool = False) -> IntakeReport:
     """Take a file into a trial store and show what it would give; its faults are not shown yet."""
     from fleet.intake.door import try_file
+    from fleet.intake.preview import preview
 
     checked, report = try_file(trial, file, guide=guide, supersede=supersede)
-    good = checked.good
     corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
     say(
         f"{report.file}: {report.rows_read} rows read, {report.accepted} would go in{corrected}, "
         f"{report.already_there} are there already, {report.put_aside} would be put aside. "
         "Nothing was stored."
     )
-    names = [name for name in COLUMNS if name in good and good[name].notna().any()]
-    columns: dict[str, list[Any]] = {
-        "column": names,
-        "unit": [COLUMNS[name].unit for name in names],
-        "told": [int(good[name].notna().sum()) for name in names],
-        "what it holds": [_holds(good[name]) for name in names],
-    }
-    say(table(columns))
+    found = preview(checked.good)
+    say(table({str(name): list(found[name]) for name in found}))
     return report
-
-
-def _holds(values: pd.Series[Any]) -> str:
-    """Range of figures and days, the most frequent words."""
-    told = values.dropna()
-    if values.dtype.kind in "fiM":
-        low, middle, high = told.min(), told.sort_values().iloc[len(told) // 2], told.max()
-        return f"{cell_text(low)} to {cell_text(high)}, middle {cell_text(middle)}"
-    counts = told.value_counts()
-    shown = ", ".join(f"{word} ({n})" for word, n in counts.head(4).items())
-    return shown if len(counts) <= 4 else f"{shown} and {len(counts) - 4} more"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -15,7 +14,6 @@ from fleet.cli.tables import percent, span, table
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from fleet.intake import SheetTable
     from fleet.judgements.groups import Groups
     from fleet.judgements.scoring import FaultPrior
     from fleet.judgements.suspects import Suspects
@@ -145,55 +143,3 @@ def show_groups(found: Groups, out: str | None) -> None:
             }
         )
     )
-
-
-def text_table(told: Mapping[str, str], file: str) -> SheetTable:
-    """What was typed as the only row of a file."""
-    import numpy as np
-    import pyarrow as pa
-
-    from fleet.intake import SheetTable
-
-    columns = {name: pa.chunked_array([[text]], pa.string()) for name, text in told.items()}
-    return SheetTable(file, np.array([1]), columns, (), 0, ())
-
-
-def save_sheet(store: Store, read: SheetTable, sheet_no: str | None, measured_on: str | None) -> str:
-    """Take judged readings in as a sheet, through the door that files go through.
-
-    Returns
-    -------
-    What became of it, in one sentence.
-
-    Raises
-    ------
-    FleetError
-        If it is no whole sheet, or its number is taken; nothing is stored then.
-    """
-    from dataclasses import replace
-
-    from fleet.columns import COLUMNS
-    from fleet.intake import check_sheets, intake_table, load_key
-
-    told = {"sheet_no": sheet_no, "measured_on": measured_on}
-    if measured_on is None and "measured_on" not in read.columns:
-        told["measured_on"] = dt.date.today().isoformat()
-    added = {name: text_table({name: text}, "").columns[name] for name, text in told.items() if text}
-    whole = replace(read, columns={**read.columns, **added})
-    lost = [name for name, column in COLUMNS.items() if column.required and name not in whole.columns]
-    if lost:
-        raise FleetError(f"--save needs {', '.join(lost)} as well; nothing was stored.")
-    key = load_key(make=False) if "serial" in whole.columns else None
-    faults = check_sheets(whole, key=key).faults
-    report = None if faults else intake_table(store, whole)
-    if report is not None and report.accepted:
-        return f"Saved as a sheet of {store.path}. Next: fleet refit"
-    if report is not None and report.already_there:
-        return "The sheet is in the store already, with the same contents."
-    if report is not None:
-        raise FleetError(
-            "--sheet-no: the number is in the store already with other contents; choose another, or take "
-            "a corrected sheet in with fleet intake --supersede."
-        )
-    reasons = "; ".join(f"{fault.column}: {fault.reason}" for fault in faults)
-    raise FleetError(f"not saved: {reasons}.")

@@ -10,6 +10,7 @@ from fleet.intake.reader import files_in, read_sheets
 from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable
 from fleet.intake.tokens import TokenKey, load_key
+from fleet.intake.typed import check_typed, save_typed, text_table
 
 __all__ = [
     "Checked",
@@ -21,6 +22,7 @@ __all__ = [
     "TokenKey",
     "change_token_key",
     "check_sheets",
+    "check_typed",
     "files_in",
     "intake_file",
     "intake_table",
@@ -29,4 +31,6 @@ __all__ = [
     "propose_guide",
     "read_enquiries",
     "read_sheets",
+    "save_typed",
+    "text_table",
 ]

@@ -90,6 +90,27 @@ def attainment(
     return pd.concat([table, pd.DataFrame(columns, index=table.index)], axis=1).assign(policy=policy.label)
 
 
+def coarser(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """The same count for fewer columns: groups and periods of an attainment table put together.
+
+    Parameters
+    ----------
+    table
+        What `attainment` returned, unpublished.
+    by
+        Some of its grouping columns (or `period`); none puts all together.
+    """
+    names = ["units", *(f"{m}{end}" for m in MEASURES for end in ("_n", "_met"))]
+    if by:
+        sums = table.groupby(by, sort=True)[names].sum().reset_index()
+    else:
+        sums = table[names].sum().to_frame().T.astype(int)
+    counts = {m: sums[[f"{m}_n", f"{m}_met"]].to_numpy() for m in MEASURES}
+    figures = pd.DataFrame(_figures(counts, {}, pooled=False), index=sums.index)
+    label = table["policy"].iloc[0] if len(table) else ""
+    return pd.concat([sums[[*by, "units"]], figures], axis=1).assign(policy=label)
+
+
 def needed_columns(by: list[str], per: str | None = None) -> list[str]:
     """Name the columns that `attainment` reads for these groups, so that no others need be fetched."""
     groups = [
@@ -136,7 +157,7 @@ def group_codes(units: pd.DataFrame, by: list[str], per: str | None) -> tuple[pd
     """Labels of the groups, sorted, and each unit's group number."""
     keys = {name: _kind(units) if name == "kind" else _text(units[name]) for name in by}
     if per is not None:
-        keys["period"] = _period(units["measured_on"], per)
+        keys["period"] = period_labels(units["measured_on"], per)
     code = np.zeros(len(units), dtype=np.intp)
     levels: list[pd.Index] = []
     for key in keys.values():
@@ -165,7 +186,8 @@ def _kind(units: pd.DataFrame) -> pd.Series:
     return _text(units["stylus_profile"]) + "/" + _text(units["cantilever_material"])
 
 
-def _period(dates: pd.Series, per: str) -> pd.Series:
+def period_labels(dates: pd.Series, per: str) -> pd.Series:
+    """Year, quarter (2024-Q2) or month (2024-05) of each day."""
     months = pd.to_datetime(dates).to_numpy().astype("datetime64[M]")
     stamp, place = np.unique(months, return_inverse=True)
     names = []

@@ -16,8 +16,9 @@ from scipy import special, stats
 from fleet.columns import CANTILEVER_MATERIALS, GENERATORS, STYLUS_PROFILES
 from fleet.errors import FleetError
 from fleet.judgements.attainment import NOT_TOLD
+from fleet.judgements.group_means import group_means, uncorrelated
 from fleet.judgements.targets import counted
-from fleet.models.links import FACTORS, LINK, PAIR, PAIRED, observe
+from fleet.models.links import observe
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -160,7 +161,13 @@ class Distribution:
     sentence: str
 
 
-def distribution(sheets: pd.DataFrame, quantity: str, by: str, house: House | None = None) -> Distribution:
+def distribution(
+    sheets: pd.DataFrame,
+    quantity: str,
+    by: str,
+    house: House | None = None,
+    make_up: pd.DataFrame | None = None,
+) -> Distribution:
     """Summarise one quantity by group, raw and as the house model sees the same groups.
 
     Parameters
@@ -173,6 +180,9 @@ def distribution(sheets: pd.DataFrame, quantity: str, by: str, house: House | No
         Key of `GROUPINGS`.
     house
         The model, or None where there is none yet.
+    make_up
+        Some units of each group, as many as tell its make-up, where the model's mean over all of them would
+        take too long; None for all. The raw figures are always those of all.
 
     Raises
     ------
@@ -191,6 +201,11 @@ def distribution(sheets: pd.DataFrame, quantity: str, by: str, house: House | No
     rows = [_summary(value[codes == i]) for i in range(len(names))]
     table = pd.DataFrame(rows)
     table.insert(0, "group", np.asarray(names))
+    if make_up is not None:
+        units = counted(make_up).reset_index(drop=True)
+        units = units[~np.isnan(what.read(units))].reset_index(drop=True)
+        codes = pd.Index(names).get_indexer(pd.Index(group_labels(units, by)))
+        units, codes = units[codes >= 0].reset_index(drop=True), codes[codes >= 0]
     middle, low, high = _model(house, units, what, codes.astype(np.intp), len(names))
     table = table.assign(model=middle, model_low=low, model_high=high)
     table = table.sort_values(["n", "group"], ascending=[False, True]).reset_index(drop=True)
@@ -227,61 +242,6 @@ def median_interval(values: NDArray[np.float64], level: float = 0.95) -> tuple[f
     return float(ordered[k - 1]), float(ordered[n - k])
 
 
-def group_means(
-    house: House, link: str, seen: pd.DataFrame, codes: NDArray[np.intp], groups: int
-) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of a link's expectation, averaged over each group's own make-up.
-
-    Parameters
-    ----------
-    house
-        The model.
-    link
-        Name of the link.
-    seen
-        Observations of the units (`fleet.models.links.observe`).
-    codes
-        Group number of each unit.
-    groups
-        How many groups.
-
-    Returns
-    -------
-    mean, sd
-        Shape (groups,); NaN where the model can't say.
-    """
-    if link not in house.links:
-        return np.full(groups, np.nan), np.full(groups, np.nan)
-    fit = house.links[link]
-    design = fit.gram.design
-    covariates = {"1": np.ones(len(seen))}
-    covariates |= {c: seen[c].to_numpy(dtype=float) for c in fit.link.columns}
-    usable = np.all([np.isfinite(v) for v in covariates.values()], axis=0)
-    count = np.bincount(codes[usable], minlength=groups).astype(float)
-    levels = {f: seen[f].to_numpy(dtype=object) for f in FACTORS}
-    found = design.columns_of(levels, len(seen))
-    average = np.zeros((groups, design.q + len(design.fixed)))
-    unseen = np.zeros((groups, len(design.terms)))
-    for t, (term, where) in enumerate(zip(design.terms, found, strict=True)):
-        weight = covariates[term.covariate]
-        told = usable & (where >= 0)
-        np.add.at(average, (codes[told], where[told]), weight[told])
-        new = usable & (where < 0)
-        unseen[:, t] = np.bincount(codes[new], weight[new], minlength=groups)
-    for j, name in enumerate(design.fixed):
-        average[:, design.q + j] = np.bincount(codes[usable], covariates[name][usable], minlength=groups)
-    share = np.where(count > 0, count, np.nan)[:, None]
-    average, unseen = average / share, unseen / share
-    mean_c, cov = fit.coefficients
-    means = mean_c @ np.nan_to_num(average).T + fit.link.centre
-    variance = np.einsum("gi,rij,gj->rg", np.nan_to_num(average), cov, np.nan_to_num(average))
-    variance += fit.posterior.sds**2 @ np.nan_to_num(unseen).T ** 2
-    mean = means.mean(axis=0)
-    sd = np.sqrt(variance.mean(axis=0) + means.var(axis=0))
-    blank = count == 0
-    return np.where(blank, np.nan, mean), np.where(blank, np.nan, sd)
-
-
 def _model(
     house: House | None, units: pd.DataFrame, what: Quantity, codes: NDArray[np.intp], groups: int
 ) -> tuple[Floats, Floats, Floats]:
@@ -289,7 +249,7 @@ def _model(
     if house is None or not what.links:
         return nothing, nothing, nothing
     seen = observe(units, house.facts.fill())
-    links, centre = _uncorrelated(house, what.links)
+    links, centre = uncorrelated(house, what.links)
     mean, variance = np.full(groups, centre), np.zeros(groups)
     for link, weight in links:
         part, sd = group_means(house, link, seen, codes, groups)
@@ -299,23 +259,6 @@ def _model(
     if what.links[0][0] == "minutes":
         ends = tuple(np.exp(end) for end in ends)  # type: ignore[assignment]
     return ends
-
-
-def _uncorrelated(
-    house: House, links: tuple[tuple[str, float], ...]
-) -> tuple[list[tuple[str, float]], float]:
-    """Links whose variances add up, and the constant that belongs to them.
-
-    Where tracking and built-in angle are both asked for, their two canonical combinations stand in, which the
-    model fits as deviations from the two angles' centres.
-    """
-    weights = dict(links)
-    if not all(name in weights for name in PAIRED) or not all(name in house.links for name in PAIR):
-        return list(links), 0.0
-    wanted = np.array([weights.pop(name) for name in PAIRED])
-    turned = np.linalg.solve(house.turn.T, wanted)
-    centre = float(sum(w * LINK[name].centre for w, name in zip(wanted, PAIRED, strict=True)))
-    return [*zip(PAIR, turned.tolist(), strict=True), *weights.items()], centre
 
 
 def _summary(values: NDArray[np.float64]) -> dict[str, float]:

@@ -3,6 +3,7 @@
 from fleet.store.append import Appended, Conflict
 from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
+from fleet.store.picking import Overview, overview, pick_sheets
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
 from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
 from fleet.store.verdicts import list_verdicts, record_verdict, unit_of
@@ -13,6 +14,7 @@ __all__ = [
     "Conflict",
     "Forgotten",
     "Health",
+    "Overview",
     "Store",
     "Undone",
     "back_up",
@@ -22,6 +24,8 @@ __all__ = [
     "forget_sheet",
     "forget_unit",
     "list_verdicts",
+    "overview",
+    "pick_sheets",
     "record_verdict",
     "restore",
     "undo_intake",

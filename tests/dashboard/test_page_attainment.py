@@ -28,7 +28,7 @@ def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: Open
     table = app.dataframe[0].value
     assert table["met"].sum() == own["both_reachable_met"].sum()
     assert table["units"].sum() == own["units"].sum()
-    assert len(app.get("vega_lite_chart")) == 3
+    assert len(app.get("vega_lite_chart")) == 4
 
 
 def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
@@ -36,7 +36,7 @@ def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     app = open_page(filled, "attainment")
     frame = Store(filled).current()
     for by in GROUPINGS:
-        app.selectbox(key="group").set_value(by).run()
+        app.selectbox(key="by").set_value(by).run()
         assert not app.exception
         own = attainment(frame, [by], Policy())
         assert sorted(app.dataframe[0].value["units"]) == sorted(own["units"])
@@ -66,9 +66,9 @@ def test_every_period_can_be_shown(filled: Path, open_page: OpenPage) -> None:
 
 def test_a_link_opens_the_same_view(filled: Path, open_page: OpenPage) -> None:
     """Filters in the address are the filters of the page."""
-    app = open_page(filled, "attainment", group="assembly source", target="the tracking limit", per="quarter")
+    app = open_page(filled, "attainment", by="assembly_source", target="tracking", per="quarter")
     assert not app.exception
-    assert app.selectbox(key="group").value == "assembly_source"
+    assert app.selectbox(key="by").value == "assembly_source"
     assert app.selectbox(key="target").value == "tracking"
     assert app.selectbox(key="per").value == "quarter"
 

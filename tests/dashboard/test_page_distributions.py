@@ -37,7 +37,7 @@ def test_every_quantity_can_be_shown(filled: Path, open_page: OpenPage) -> None:
 
 def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Each grouping counts every unit once."""
-    app = open_page(filled, "distributions", quantity="channel balance (dB)")
+    app = open_page(filled, "distributions", quantity="channel_balance_db")
     frame = Store(filled).current()
     for by in GROUPINGS:
         app.selectbox(key="by").set_value(by).run()
@@ -66,7 +66,7 @@ def test_filters_narrow_and_stand_in_the_address(filled: Path, open_page: OpenPa
 
 def test_a_year_can_be_named(filled: Path, open_page: OpenPage) -> None:
     """Measured since the newest year counts only sheets from then on."""
-    app = open_page(filled, "distributions", quantity="tilt room (°)")
+    app = open_page(filled, "distributions", quantity="tilt_room_deg")
     year = app.selectbox(key="since").options[1]
     app.selectbox(key="since").set_value(year).run()
     assert not app.exception

@@ -74,9 +74,9 @@ def test_filters_by_fault_source_and_year(filled: Path, open_page: OpenPage, own
     assert app.dataframe[0].value["sheet"].tolist() == mine["sheet_no"].tolist()
     app.multiselect(key="fault").set_value([]).run()
     source = app.dataframe[0].value["source"].iloc[0]
-    app.multiselect(key="from_source").set_value([source]).run()
+    app.multiselect(key="source").set_value([source]).run()
     assert set(app.dataframe[0].value["source"]) == {source}
-    app.multiselect(key="from_source").set_value([]).run()
+    app.multiselect(key="source").set_value([]).run()
     year = app.selectbox(key="since").options[1]
     app.selectbox(key="since").set_value(year).run()
     assert not app.exception
@@ -144,7 +144,9 @@ def test_narrowed_keeps_the_order() -> None:
             "leading_fault": ["misread", "other", "misread", "misread"],
             "assembly_source": ["S1", "S1", "S2", "S1"],
             "measured_on": pd.to_datetime(["2023-01-01", "2024-01-01", "2024-06-01", "2024-07-01"]),
+            "verdict": ["healthy", None, None, None],
         }
     )
-    assert choosing.narrowed(table, True, [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
-    assert choosing.narrowed(table, False, ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]
+    assert choosing.narrowed(table, "flagged", [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
+    assert choosing.narrowed(table, "open", [], [], None)["sheet_no"].tolist() == ["b", "c"]
+    assert choosing.narrowed(table, "all", ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]

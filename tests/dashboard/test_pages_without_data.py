@@ -11,8 +11,8 @@ from page_helpers import OpenPage, bench_sheets, notes
 
 from fleet.store import Store, connection
 
-PAGES = ("enquiry", "distributions", "suspects", "attainment")
-NEED_MODEL = ("enquiry", "suspects")
+PAGES = ("enquiry", "on_the_bench", "distributions", "suspects", "attainment")
+NEED_MODEL = ("enquiry", "on_the_bench", "suspects")
 
 
 def words(app) -> str:  # type: ignore[no-untyped-def]

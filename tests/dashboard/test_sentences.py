@@ -58,7 +58,7 @@ def test_trends_are_told_only_where_chance_does_not_explain_them() -> None:
 def test_next_steps_follow_from_the_chances() -> None:
     """A built-in conflict, a made wedge and frequent faults each bring their own advice, and only then."""
     calm = {"p_conflict_built_in": 0.1, "p_conflict_reach": 0.1, "p_made_wedge": 0.1, "p_faulty": 0.02}
-    assert len(sentences.after_quote(calm)) == 2
+    assert len(sentences.after_quote(calm)) == 1
     loud = {"p_conflict_built_in": 0.6, "p_conflict_reach": 0.1, "p_made_wedge": 0.8, "p_faulty": 0.2}
     text = " ".join(sentences.after_quote(loud))
     assert "will probably not serve both" in text
@@ -96,9 +96,9 @@ def test_what_stands_in_the_way_decides_the_advice() -> None:
 
 
 def test_a_link_to_a_like_enquiry_says_only_what_is_told() -> None:
-    """Words are written as the form's lists write them; what isn't told is left out."""
+    """Codes as the sheet has them; what isn't told is left out."""
     row = {"stylus_profile": "narrow_edge", "cantilever_material": float("nan"), "assembly_source": "S_01"}
-    assert sentences.asked_like(row) == {"stylus_profile": "narrow edge", "assembly_source": "S_01"}
+    assert sentences.asked_like(row) == {"stylus_profile": "narrow_edge", "assembly_source": "S_01"}
 
 
 def test_signs_are_not_taken_for_markup_but_commands_are() -> None:

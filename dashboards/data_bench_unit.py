@@ -1,0 +1,59 @@
+"""One unit on the bench, judged by what is typed so far; saved through the door that files go through."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import streamlit as st
+
+from dashboards.data import house
+from fleet.columns import COLUMNS
+from fleet.intake import check_typed, save_typed, text_table
+from fleet.judgements.attainment import NOT_TOLD
+from fleet.judgements.cloud import Cloud, cloud
+from fleet.judgements.distributions import NEEDED_COLUMNS
+from fleet.judgements.judge import Verdict, judge
+from fleet.store import Store, list_verdicts, pick_sheets
+
+if TYPE_CHECKING:
+    from fleet.judgements.policy import Policy
+
+MOST_OF_KIND = 4000
+THIS = "(on the bench)"
+
+
+@st.cache_data(max_entries=64, show_spinner="Judging …")
+def judged(
+    path: str, revision: str, told: tuple[tuple[str, str], ...], policy: Policy
+) -> tuple[Verdict, Cloud]:
+    """What the readings say, and where they lie among the unit's kind."""
+    from dataclasses import replace
+
+    from fleet.judgements.scoring import FaultPrior
+    from fleet.judgements.verdicts import prior_from_verdicts
+
+    catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
+    row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)
+    store = Store(path)
+    prior = prior_from_verdicts(FaultPrior(), list_verdicts(store))
+    return judge(house(path, revision), row, policy, prior=prior), _among(store, row)
+
+
+def _among(store: Store, row: pd.DataFrame) -> Cloud:
+    parts = [row[name].iloc[0] for name in ("stylus_profile", "cantilever_material")]
+    label = "/".join(NOT_TOLD if pd.isna(part) else str(part) for part in parts)
+    columns = ("sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS)
+    others = pick_sheets(store, columns, where={"kind": [label]}, counting=True, each=("kind", MOST_OF_KIND))
+    if len(others) < 12:
+        others = pick_sheets(store, columns, counting=True, each=("stylus_profile", MOST_OF_KIND))
+    mine = row.reindex(columns=list(columns)).assign(sheet_no=THIS, unit=THIS, newest=True, purpose="unit")
+    return cloud(pd.concat([others, mine.astype(others.dtypes.to_dict())], ignore_index=True), THIS)
+
+
+def save(path: str, told: tuple[tuple[str, str], ...], sheet_no: str, measured_on: str) -> str:
+    """Take the readings in as a sheet; see `fleet.intake.save_typed`."""
+    table = text_table(dict(told), "typed-at-the-bench")
+    return save_typed(
+        Store(path), table, sheet_no or None, measured_on, saving="a sheet", number="the sheet number"
+    )

@@ -1,0 +1,112 @@
+"""Sheets in: what an uploaded file would give, taking it in, and the record of what came in before."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import streamlit as st
+
+from fleet.errors import FleetError
+from fleet.intake import IntakeReport, intake_file, load_guide, propose_guide
+from fleet.intake.door import trial_store, try_file
+from fleet.intake.preview import preview
+from fleet.store import Store
+
+if TYPE_CHECKING:
+    from fleet.intake import Fault, Guide
+
+
+@dataclass(frozen=True)
+class Upload:
+    """A file as the browser sent it, kept in memory until it is taken in or dropped."""
+
+    name: str
+    content: bytes
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What a file would give.
+
+    Attributes
+    ----------
+    report : what an intake would report
+    holds : one row a column: what it holds
+    faults, warnings : tables of what is wrong and of what looks odd
+    """
+
+    report: IntakeReport
+    holds: pd.DataFrame
+    faults: pd.DataFrame
+    warnings: pd.DataFrame
+
+
+@st.cache_data(max_entries=4, show_spinner="Looking at the file …")
+def look(path: str, revision: str, upload: Upload, guide: Upload | None, *, supersede: bool) -> Looked:
+    """Take a file into a trial copy of the store: what an intake would do, and nothing is stored."""
+    del revision
+    with _on_disk(upload, guide) as (file, reading), trial_store(Store(path)) as trial:
+        checked, report = try_file(trial, file, guide=reading, supersede=supersede)
+    return Looked(report, preview(checked.good), fault_table(report.faults), fault_table(report.warnings))
+
+
+def take_in(path: str, upload: Upload, guide: Upload | None, *, supersede: bool) -> IntakeReport:
+    """Take a file into the store, as `fleet intake` does."""
+    with _on_disk(upload, guide) as (file, reading):
+        return intake_file(Store(path), file, guide=reading, supersede=supersede)
+
+
+@st.cache_data(max_entries=4, show_spinner="Drafting a guide …")
+def drafted(upload: Upload) -> tuple[str, str, tuple[str, ...]]:
+    """A reading guide drafted from a file: its text, what was found, its open questions."""
+    with _on_disk(upload, None) as (file, _):
+        proposal = propose_guide(file)
+    return proposal.toml, proposal.sentence, tuple(str(q) for q in proposal.guide.questions)
+
+
+def fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
+    """Faults as `fleet intake --rejects` writes them."""
+    return pd.DataFrame(faults, columns=["file", "line", "column", "value", "reason"])
+
+
+@st.cache_data(max_entries=2, show_spinner=False)
+def intakes(path: str, revision: str) -> pd.DataFrame:
+    """The record of every intake, newest first."""
+    del revision
+    return Store(path).intakes().sort_values("intake_id", ascending=False, ignore_index=True)
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def versions(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
+    """Every version of one sheet, oldest first.
+
+    Raises
+    ------
+    FleetError
+        If there is no such sheet.
+    """
+    del revision
+    found = Store(path).history(sheet_no)
+    if found.empty:
+        raise FleetError("there is no sheet of that number in the store")
+    return found
+
+
+@contextmanager
+def _on_disk(upload: Upload, guide: Upload | None) -> Iterator[tuple[Path, Guide | None]]:
+    """The uploaded files in a folder of their own, gone afterwards."""
+    with tempfile.TemporaryDirectory(prefix="fleet-upload-") as folder:
+        file = Path(folder) / (Path(upload.name).name or "upload.csv")
+        file.write_bytes(upload.content)
+        if guide is None:
+            yield file, None
+            return
+        own = Path(folder) / "guide.toml"
+        own.write_bytes(guide.content)
+        yield file, load_guide(own)

@@ -1,0 +1,166 @@
+"""Units, fetched: the suspect list, one unit's sheets among its kind, and the units behind a figure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+import streamlit as st
+
+from dashboards.data import Filters, house, overview
+from fleet.errors import FleetError
+from fleet.judgements.attainment import NOT_TOLD, needed_columns, period_labels
+from fleet.judgements.cloud import Cloud, cloud
+from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES
+from fleet.judgements.targets import states
+from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
+
+if TYPE_CHECKING:
+    from fleet.judgements.groups import Groups
+    from fleet.judgements.policy import Policy
+    from fleet.judgements.verdicts import Record
+
+NEWEST_JUDGED: Final = 20_000
+"""So many of the newest sheets are judged at once; the command line judges any number."""
+MOST_OF_KIND: Final = 4000
+_RESULTS_KEPT: Final = 32
+_ABOUT: Final = ("stylus_profile", "cantilever_material", "assembly_source", "body_family", "bench")
+MET_WORDS: Final = {1: "met", 0: "not met", -1: "not read"}
+
+
+@dataclass(frozen=True)
+class Listed:
+    """Suspects as a page needs them.
+
+    Attributes
+    ----------
+    table : the judgement's table with each unit's kind, source and newest verdict
+    sentence : the answer
+    whole : whether all sheets of the store were judged, or only the newest
+    record : how often the flags were right
+    """
+
+    table: pd.DataFrame
+    sentence: str
+    whole: bool
+    record: Record
+
+
+@st.cache_resource(max_entries=4, show_spinner="Looking for suspects …")
+def suspected(path: str, revision: str, fdr: float) -> Listed:
+    """Units judged against their kind, the most suspect first: all, or of a large store the newest sheets."""
+    from fleet.judgements.scoring import FaultPrior
+    from fleet.judgements.suspects import suspects
+    from fleet.judgements.verdicts import flag_record, prior_from_verdicts
+
+    store = Store(path).open()
+    frame = pick_sheets(store, CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
+    verdicts = list_verdicts(store)
+    prior = prior_from_verdicts(FaultPrior(), verdicts)
+    found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
+    key = ["sheet_no", "unit"]
+    about = frame[[*key, *_ABOUT]].astype({"unit": "str"}).drop_duplicates(key)
+    table = found.table.merge(about, on=key, how="left", validate="many_to_one")
+    told = verdicts.assign(unit=verdicts["unit"].astype("str")).set_index("unit")
+    table["verdict"] = table["unit"].map(told["outcome"].mask(told["fault"].notna(), told["fault"]))
+    whole = overview(path, revision).unit_sheets <= NEWEST_JUDGED
+    return Listed(table, found.sentence, whole, flag_record(found.table, verdicts))
+
+
+@st.cache_data(max_entries=4, show_spinner="Looking at sources and families …")
+def drifting(path: str, revision: str) -> Groups:
+    """Sources and families that as a whole drift or spread, among the newest sheets."""
+    from fleet.judgements.groups import groups
+
+    return groups(
+        house(path, revision), pick_sheets(Store(path), CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
+    )
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
+def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
+    """One sheet's readings against its kind; where its kind is too thin, against others as well."""
+    store = Store(path)
+    columns = ("sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS)
+    mine = pick_sheets(store, columns, where={"sheet_no": [sheet_no]})
+    if mine.empty:
+        raise FleetError(f"there is no sheet {sheet_no!r} in the store; check its number")
+    label = "/".join(
+        NOT_TOLD if pd.isna(v) else str(v)
+        for v in mine.iloc[-1][["stylus_profile", "cantilever_material"]].tolist()
+    )
+    same = pick_sheets(store, columns, where={"kind": [label]}, counting=True, each=("kind", MOST_OF_KIND))
+    others = same
+    if len(same) < 12:
+        others = pick_sheets(store, columns, counting=True, each=("stylus_profile", MOST_OF_KIND))
+    frame = pd.concat([others[others["sheet_no"] != sheet_no], mine], ignore_index=True)
+    return cloud(frame, sheet_no)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
+def sheets_of_unit(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
+    """All sheets of the unit that a sheet belongs to, newest first."""
+    del revision
+    store = Store(path)
+    mine = pick_sheets(store, ("unit",), where={"sheet_no": [sheet_no]})
+    frame = pick_sheets(store, CURRENT_COLUMNS, where={"unit": mine["unit"].astype(str).tolist() or ["-"]})
+    return frame.sort_values("measured_on", ascending=False)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Fetching the units …")
+def units_read(
+    path: str, revision: str, quantity: str, by: str, group: str, filters: Filters, since: int | None
+) -> pd.DataFrame:
+    """The units of one group that were read for a quantity: `sheet_no`, `measured_on`, …, `reading`."""
+    what = QUANTITIES[quantity]
+    columns = ("stylus_profile", *what.add, *what.subtract)
+    frame = _members(path, revision, by, group, filters, since, columns)
+    frame = frame.assign(reading=what.read(frame))
+    return frame[frame["reading"].notna()].sort_values("reading", ignore_index=True)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Fetching the units …")
+def units_counted(
+    path: str,
+    revision: str,
+    by: str,
+    group: str,
+    measure: str,
+    policy: Policy,
+    since: int | None,
+    per: str | None = None,
+    period: str | None = None,
+) -> pd.DataFrame:
+    """The units that one rate counts: `sheet_no`, `measured_on`, …, and `met`: met, not met, not read."""
+    frame = _members(path, revision, by, group, (), since, tuple(needed_columns([])))
+    if per is not None and period is not None and len(frame):
+        frame = frame[period_labels(frame["measured_on"], per) == period].reset_index(drop=True)
+    met = pd.Series(states(frame, policy)[measure], index=frame.index).map(MET_WORDS)
+    return frame.assign(met=met).sort_values("measured_on", ascending=False, ignore_index=True)
+
+
+def _members(
+    path: str,
+    revision: str,
+    by: str,
+    group: str,
+    filters: Filters,
+    since: int | None,
+    columns: tuple[str, ...],
+) -> pd.DataFrame:
+    del revision
+    wanted = [
+        c
+        for c in dict.fromkeys(["sheet_no", "measured_on", *_ABOUT, *columns])
+        if c not in ("newest", "purpose")
+    ]
+    where = dict(filters) | {by: _common(dict(filters).get(by, ()), group)}
+    first = None if since is None else date(since, 1, 1)
+    return pick_sheets(Store(path), wanted, where=where, since=first, counting=True)
+
+
+def _common(accepted: tuple[str, ...], group: str) -> tuple[str, ...]:
+    """The group itself where the page's filter lets it through, else nothing that there is."""
+    return (group,) if not accepted or group in accepted else ("",)

@@ -1,0 +1,104 @@
+"""Sheets: what came in, a file to take in with a look at it first, and the history of one sheet."""
+
+import streamlit as st
+
+from dashboards import address, data, data_sheets, layout, sentences
+from dashboards.data_sheets import Upload
+from fleet.charts import sheet_tables
+from fleet.errors import FleetError
+
+layout.question(
+    "Which sheets are in the store, and what would this file add?",
+    "A file is looked at first; nothing is stored until you confirm it. Serial numbers become keyed tokens.",
+)
+path = data.store_path()
+found = layout.Ready(path, data.revision(path))
+
+st.header("Take a file in")
+cells = st.columns(2)
+file = cells[0].file_uploader("Bench sheets: CSV, XLSX, Parquet", type=["csv", "xlsx", "parquet"], key="file")
+guide = cells[1].file_uploader("Reading guide of the bench, if it has one", type=["toml"], key="guide")
+upload = None if file is None else Upload(file.name, file.getvalue())
+reading = None if guide is None else Upload(guide.name, guide.getvalue())
+if upload is not None:
+    correct = st.checkbox("Other contents under a known sheet number are a correction", key="supersede")
+    looked = None
+    try:
+        looked = data_sheets.look(found.path, found.revision, upload, reading, supersede=correct)
+    except FleetError as error:
+        layout.explain(error)
+    if looked is not None:
+        report = looked.report
+        layout.answer(sentences.looked_at(report))
+        if report.ignored:
+            layout.note(f"Columns not looked at: {', '.join(report.ignored)}.")
+        layout.table(looked.holds, "holds")
+        if len(looked.faults):
+            st.subheader("Put aside, and why")
+            layout.table(looked.faults, "faults")
+            layout.download(looked.faults, "rejects", "rejects")
+        if len(looked.warnings):
+            st.subheader("Would go in, but worth a look")
+            layout.table(looked.warnings, "warnings")
+        if report.accepted:
+            with st.form("take_in", border=True):
+                sure = st.checkbox(f"Yes, store these {report.accepted} sheets in {path}", key="confirm")
+                if st.form_submit_button("Take them in", type="primary"):
+                    if not sure:
+                        st.warning("Nothing was stored: tick the box first.")
+                    else:
+                        try:
+                            st.session_state["report"] = data_sheets.take_in(
+                                path, upload, reading, supersede=correct
+                            )
+                        except FleetError as error:
+                            layout.explain(error)
+                        else:
+                            st.rerun()
+    if looked is None or looked.report.ignored:
+        with st.expander("Headers of the bench's own? Draft a reading guide from this file"):
+            try:
+                toml, said, questions = data_sheets.drafted(upload)
+                layout.note(said)
+                st.markdown("\n".join(f"- {layout.plain(q)}" for q in questions))
+                st.code(toml, language="toml", height=260)
+                st.download_button(
+                    "Guide as TOML", toml.encode(), "guide.toml", key="guide_out", on_click="ignore"
+                )
+                layout.note("Answer its questions in an editor, then upload it beside the file.")
+            except FleetError as error:
+                layout.explain(error)
+done = st.session_state.get("report")
+if done is not None:
+    st.success(f"{layout.plain(done.sentence)} Next: `fleet refit`")
+    if done.faults:
+        rejected = data_sheets.fault_table(done.faults)
+        layout.table(rejected, "rejected")
+        layout.download(rejected, "rejects", "rejected_out")
+
+try:
+    held = data.overview(found.path, found.revision)
+    intakes = data_sheets.intakes(found.path, found.revision)
+except FleetError as error:
+    layout.explain(error)
+    st.stop()
+st.header("What came in")
+layout.answer(sentences.held(held.sheets, held.unit_sheets, len(intakes)))
+if len(intakes):
+    layout.table(sheet_tables.intakes(intakes), "intakes")
+    layout.download(intakes, "intakes", "intakes_out")
+
+st.header("History of a sheet")
+address.adopt_text("sheet_no")
+number = st.text_input("Sheet number", key="sheet_no", placeholder="as the bench numbered it").strip()
+address.write("sheet_no", [number] if number else [])
+if number:
+    try:
+        versions = data_sheets.versions(found.path, found.revision, number)
+    except FleetError as error:
+        layout.explain(error)
+    else:
+        layout.note(sentences.versions(number, versions))
+        layout.table(sheet_tables.versions(versions), "versions", rows=24)
+        layout.download(versions.drop(columns="serial_token"), "history", "history_out")
+layout.next_steps(sentences.AFTER_SHEETS)

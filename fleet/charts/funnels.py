@@ -1,0 +1,148 @@
+"""Pictures of attainment set against chance and against another policy."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, shaped
+from fleet.charts.words import percent
+from fleet.judgements.rates import funnel_limits
+
+if TYPE_CHECKING:
+    from fleet.judgements.rates import Funnel
+
+OUTSIDE: Final = {"": "as chance allows", "95": "beyond 95%", "99.8": "beyond 99.8%"}
+_PERCENT: Final = alt.Axis(format="%", tickCount=5)
+
+
+def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIGHT) -> alt.LayerChart:
+    """Draw each group's rate against its number of units, with the limits that chance alone would set.
+
+    Parameters
+    ----------
+    table
+        Of `source_funnel`, with `group`.
+    found
+        The common rate and the overdispersion behind the limits.
+    title
+        What is counted.
+    """
+    most = int(table["n"].max())
+    n = np.unique(np.round(np.geomspace(max(3, table["n"].min() / 1.5), most * 1.2, 60)).astype(int))
+    widen = np.sqrt(found.overdispersion)
+    curves = pd.DataFrame({"n": n})
+    for name, tail in (("low95", 0.025), ("high95", 0.975), ("low998", 0.001), ("high998", 0.999)):
+        limit = (
+            funnel_limits(n, found.centre, tail) if 0 < found.centre < 1 else np.full(len(n), found.centre)
+        )
+        curves[name] = np.clip(found.centre + widen * (limit - found.centre), 0, 1)
+    told = table.assign(said=table["outside"].map(OUTSIDE))
+    names = [words for words in OUTSIDE.values() if words in set(told["said"])]
+    colours = {"as chance allows": BLUE, "beyond 95%": "#E69F00", "beyond 99.8%": VERMILION}
+    shapes = {"as chance allows": "circle", "beyond 95%": "square", "beyond 99.8%": "diamond"}
+    x = alt.X("n:Q", title="Units read", scale=alt.Scale(type="log", nice=False))
+    y = alt.Y("rate:Q", title=title, axis=_PERCENT, scale=alt.Scale(domain=[0, 1]))
+    lines = []
+    for name, dash in (("low95", [6, 3]), ("high95", [6, 3]), ("low998", [1, 0]), ("high998", [1, 0])):
+        line = alt.Chart(curves).mark_line(color=look.faint, strokeDash=dash, strokeWidth=1.5)
+        lines.append(line.encode(x=x, y=alt.Y(f"{name}:Q", scale=alt.Scale(domain=[0, 1]))))
+    centre = (
+        alt.Chart(pd.DataFrame({"rate": [found.centre]}))
+        .mark_rule(color=look.ink, strokeDash=[2, 2])
+        .encode(y="rate:Q")
+    )
+    base = alt.Chart(told).encode(x=x, y=y)
+    labels = base.mark_text(dx=8, align="left", color=look.ink, fontSize=11).encode(text="group:N")
+    points = base.mark_point(filled=True, size=110, opacity=1).encode(
+        color=coded("said", names, [colours[w] for w in names]),
+        shape=shaped("said", names, [shapes[w] for w in names]),
+        tooltip=[
+            alt.Tooltip("group:N", title="group"),
+            alt.Tooltip("n:Q", title="units read"),
+            alt.Tooltip("rate:Q", title="rate", format=".1%"),
+            alt.Tooltip("said:N", title="against chance"),
+        ],
+    )
+    return overlay(centre, *lines, labels, points, height=330, text=funnel_sentence(told, found))
+
+
+def funnel_sentence(table: pd.DataFrame, found: Funnel) -> str:
+    """Which groups chance doesn't explain, in a sentence."""
+    out = table[table["outside"] != ""]
+    start = f"Common rate {percent(found.centre)} over {len(table)} sources"
+    if found.overdispersion > 1.0:
+        start += f", limits widened for {found.overdispersion:.1f} times the scatter of chance"
+    if out.empty:
+        return f"{start}: none stands further off than chance alone explains."
+    parts = [
+        f"{r['group']} ({percent(r['rate'])} of {r['n']}, beyond {r['outside']}%)"
+        for r in out.to_dict("records")
+    ]
+    return f"{start}. Beyond chance: {'; '.join(parts)}."
+
+
+def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
+    """Draw each group's rate under the policy and under the other one, joined by a line.
+
+    Parameters
+    ----------
+    table
+        Of `what_if` for one measure, with `group`.
+    """
+    told = table[table["n"] > 0].sort_values(["rate_other", "group"], ascending=[False, True]).head(18)
+    rows = alt.Y(
+        "group:N", sort=told["group"].tolist(), title=None, axis=alt.Axis(labelLimit=260, ticks=False)
+    )
+    x = alt.Scale(domain=[0, 1])
+    link = (
+        alt.Chart(told)
+        .mark_rule(color=look.faint, strokeWidth=3)
+        .encode(y=rows, x=alt.X("rate:Q", title="Rate", axis=_PERCENT, scale=x), x2="rate_other:Q")
+    )
+    names = ["the policy", "the other one"]
+    long = pd.concat(
+        [
+            told[["group", "n"]].assign(rate=told["rate"], under=names[0]),
+            told[["group", "n"]].assign(rate=told["rate_other"], under=names[1]),
+        ]
+    )
+    points = (
+        alt.Chart(long)
+        .mark_point(filled=True, size=100, opacity=1)
+        .encode(
+            y=rows,
+            x=alt.X("rate:Q", title="Rate", axis=_PERCENT, scale=x),
+            color=coded("under", names, [BLUE, VERMILION]),
+            shape=shaped("under", names, ["circle", "diamond"]),
+            tooltip=[
+                "group:N",
+                "under:N",
+                alt.Tooltip("rate:Q", format=".1%"),
+                alt.Tooltip("n:Q", title="units"),
+            ],
+        )
+    )
+    said = "; ".join(
+        f"{r['group']} {percent(r['rate'])} to {percent(r['rate_other'])}"
+        for r in told.head(6).to_dict("records")
+    )
+    return overlay(link, points, height=30 * len(told) + 60, text=f"Rate under either policy: {said}.")
+
+
+def other_figures(table: pd.DataFrame) -> pd.DataFrame:
+    """The table under the what-if picture."""
+    rows = table.sort_values(["n", "group"], ascending=[False, True])
+    return pd.DataFrame(
+        {
+            "group": rows["group"],
+            "units read": rows["n"],
+            "rate": rows["rate"].map(percent),
+            "under the other policy": rows["rate_other"].map(percent),
+            "gained": rows["gained"],
+            "lost": rows["lost"],
+        }
+    )

@@ -1,0 +1,143 @@
+"""Some of the current sheets, and counts of them: what a screen needs, without fetching the rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from fleet.store.connection import Connection
+from fleet.store.store import CURRENT_COLUMNS, Store
+
+NOT_TOLD: Final = "(not told)"
+KIND: Final = "kind"
+
+
+@dataclass(frozen=True)
+class Overview:
+    """What a store holds, in counts.
+
+    Attributes
+    ----------
+    sheets, unit_sheets : current sheets, and those of them that are no check pickup's.
+    years : years in which sheets were measured, newest first.
+    levels : per grouping column the codes or words that occur with their number of sheets, most first.
+    """
+
+    sheets: int
+    unit_sheets: int
+    years: tuple[int, ...]
+    levels: Mapping[str, Mapping[str, int]]
+
+
+COUNTED: Final = (
+    "body_family",
+    "stylus_profile",
+    "cantilever_material",
+    "assembly_source",
+    "generator",
+    "bench",
+)
+
+
+def overview(store: Store) -> Overview:
+    """Count what is there: one scan, whatever the number of sheets."""
+    with store.reader() as con:
+        total, units = con.execute(
+            "select count(*), count(*) filter (where purpose = 'unit') from latest_sheet"
+        ).fetchall()[0]
+        years = con.execute(
+            "select distinct year(measured_on) as y from latest_sheet order by y desc"
+        ).fetchall()
+        levels = {}
+        for name in COUNTED:
+            rows = con.execute(
+                f"select {name}, count(*) as n from latest_sheet where {name} is not null "
+                f"group by {name} order by n desc, {name}"
+            ).fetchall()
+            levels[name] = {str(level): int(n) for level, n in rows}
+    return Overview(int(total), int(units), tuple(int(y) for (y,) in years), levels)
+
+
+def group_sql(by: str) -> str:
+    """SQL of a sheet's group: a column's value, or the kind; what isn't told has its own name."""
+    if by == KIND:
+        return f"{group_sql('stylus_profile')} || '/' || {group_sql('cantilever_material')}"
+    if by not in CURRENT_COLUMNS:
+        raise ValueError(f"got the grouping {by!r}; expected kind or one of CURRENT_COLUMNS")
+    return f"coalesce({by}, '{NOT_TOLD}')"
+
+
+def pick_sheets(
+    store: Store,
+    columns: Sequence[str],
+    *,
+    where: Mapping[str, Sequence[str]] | None = None,
+    since: dt.date | None = None,
+    before: dt.date | None = None,
+    counting: bool = False,
+    newest_first: int | None = None,
+    each: tuple[str, int] | None = None,
+) -> pd.DataFrame:
+    """Current sheets that pass the filters; in order of date, or the newest first where a number is named.
+
+    Parameters
+    ----------
+    store : the store.
+    columns : some of `CURRENT_COLUMNS`.
+    where : accepted values by column (or `kind`); none accepts all.
+    since, before : first day that counts, and the first that doesn't any more.
+    counting : whether each unit counts once, by its newest sheet, and check pickups not at all.
+    newest_first : at most so many sheets of units, check pickups left out.
+    each : at most so many sheets of each group of a grouping, picked by a hash of the sheet's number (the
+        same ones every time).
+    """
+    if unknown := set(columns) - set(CURRENT_COLUMNS):
+        raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
+    terms, params = _terms(where or {}, since, before)
+    if counting:
+        terms.append("newest and purpose <> 'reference'")
+    if newest_first is not None:
+        terms.append("purpose = 'unit'")
+    query = f"select {', '.join(columns)} from current_sheet"
+    query += f" where {' and '.join(terms)}" if terms else ""
+    if each is not None:
+        by, most = each
+        query += (
+            f" qualify row_number() over (partition by {group_sql(by)} order by hash(sheet_no), bench)"
+            f" <= {int(most)}"
+        )
+    if newest_first is not None:
+        query += f" order by measured_on desc, bench, sheet_no limit {int(newest_first)}"
+    elif where or each:
+        query += " order by measured_on, bench, sheet_no"
+    with store.reader() as con:
+        return _fast_frame(con, query, params)
+
+
+def _terms(
+    where: Mapping[str, Sequence[str]], since: dt.date | None, before: dt.date | None
+) -> tuple[list[str], dict[str, object]]:
+    terms: list[str] = []
+    params: dict[str, object] = {}
+    for i, (name, values) in enumerate(where.items()):
+        if values:
+            params[f"values_{i}"] = list(values)
+            terms.append(f"{group_sql(name)} in (select unnest($values_{i}))")
+    for name, day, sign in (("since", since, ">="), ("before", before, "<")):
+        if day is not None:
+            params[name] = day
+            terms.append(f"measured_on {sign} ${name}")
+    return terms, params
+
+
+def _fast_frame(con: Connection, query: str, params: dict[str, object]) -> pd.DataFrame:
+    """Rows of a query; texts stay in the engine's own layout, which costs a tenth of Python strings."""
+    table = con.sql(query, params=params).to_arrow_table()
+    frame: pd.DataFrame = table.to_pandas(date_as_object=False)
+    texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
+    days = [f.name for f in table.schema if str(f.type).startswith("date")]
+    return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
