@@ -132,8 +132,7 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
         versions = con.execute(
             "select count(*) from sheet semi join doomed using (bench, sheet_no)"
         ).fetchall()[0][0]
-        quotes = con.execute(f"select count(*) from kept_quote where {_QUOTES}", [token]).fetchall()[0][0]
-        con.execute(f"delete from kept_quote where {_QUOTES}", [token]).fetchall()
+        quotes = con.execute("select count(*) from kept_quote").fetchall()[0][0]
         con.execute(
             "create temp table asked as select distinct enquiry_id from sheet "
             "semi join doomed using (bench, sheet_no) where enquiry_id is not null"
@@ -145,6 +144,7 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
         if versions:
             _erase_models(con)
         _erase_elsewhere(con, token)
+        quotes -= con.execute("select count(*) from kept_quote").fetchall()[0][0]
         con.execute("drop table asked").fetchall()
         con.execute(_ERASE_LONE_VERDICTS).fetchall()
         con.execute("drop table doomed").fetchall()
@@ -154,12 +154,6 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
     return Forgotten(sheets, versions, quotes)
 
 
-_QUOTES = """
-(serial_token = ?
-or (bench, sheet_no) in (select bench, sheet_no from doomed)
-or (origin is null and enquiry_id in
-    (select enquiry_id from sheet semi join doomed using (bench, sheet_no) where enquiry_id is not null)))
-"""
 _ERASE_LONE_VERDICTS = """
 delete from verdict where case
     when starts_with(unit, 'sheet:') then unit not in (select 'sheet:' || bench || ':' || sheet_no from sheet)
@@ -182,6 +176,10 @@ def _erase_elsewhere(con: Connection, token: str | None) -> None:
         if token is not None:
             for column in columns & {"serial_token", "unit"}:
                 con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
+        if "unit" in columns:  # a sheet without a serial is a unit of its own, named by its place
+            con.execute(
+                f"delete from \"{table}\" where unit in (select 'sheet:' || bench || ':' || sheet_no from doomed)"
+            ).fetchall()
         if {"bench", "sheet_no"} <= columns:
             con.execute(
                 f'delete from "{table}" using doomed d where "{table}".bench = d.bench '
@@ -228,28 +226,29 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
             return 0
         if noted not in {old_check, None}:
             raise FleetError(OTHER_KEY)
+        others = _other_tables(con)
+        holders = ["sheet", *(name for name, columns in others.items() if "serial_token" in columns)]
+        every = " union ".join(f'select serial_token from "{name}"' for name in holders)
         tokens = [
             row[0]
             for row in con.execute(
-                "select serial_token from sheet where serial_token is not null "
-                "union select serial_token from kept_quote where serial_token is not null"
+                f"select serial_token from ({every}) where serial_token is not null"
             ).fetchall()
         ]
         con.register(
             "tokens_in", pd.DataFrame({"old": tokens, "new": [retoken(t) for t in tokens]}, dtype="str")
         )
-        con.execute(
-            "update sheet set serial_token = tokens_in.new "
-            "from tokens_in where sheet.serial_token = tokens_in.old"
-        ).fetchall()
-        con.execute(
-            "update kept_quote set serial_token = tokens_in.new "
-            "from tokens_in where kept_quote.serial_token = tokens_in.old"
-        ).fetchall()
-        con.execute(
-            "update verdict set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
-            "from tokens_in where regexp_replace(unit, '-[0-9]+$', '') = tokens_in.old"
-        ).fetchall()
+        for table, columns in {"sheet": {"serial_token"}, **others}.items():
+            if "serial_token" in columns:
+                con.execute(
+                    f'update "{table}" set serial_token = tokens_in.new '
+                    f'from tokens_in where "{table}".serial_token = tokens_in.old'
+                ).fetchall()
+            if "unit" in columns:
+                con.execute(
+                    f"update \"{table}\" set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
+                    "from tokens_in where regexp_replace(unit, '-[0-9]+$', '') = tokens_in.old"
+                ).fetchall()
         con.unregister("tokens_in")
         con.execute("update store_state set key_check = ?", [new_check]).fetchall()
         bump_revision(con)
