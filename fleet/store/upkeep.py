@@ -177,9 +177,8 @@ def _erase_elsewhere(con: Connection, token: str | None) -> None:
             for column in columns & {"serial_token", "unit"}:
                 con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
         if "unit" in columns:  # a sheet without a serial is a unit of its own, named by its place
-            con.execute(
-                f"delete from \"{table}\" where unit in (select 'sheet:' || bench || ':' || sheet_no from doomed)"
-            ).fetchall()
+            places = "select 'sheet:' || bench || ':' || sheet_no from doomed"
+            con.execute(f'delete from "{table}" where unit in ({places})').fetchall()
         if {"bench", "sheet_no"} <= columns:
             con.execute(
                 f'delete from "{table}" using doomed d where "{table}".bench = d.bench '
