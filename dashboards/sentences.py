@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from fleet.charts.words import percent, spoken
 
 if TYPE_CHECKING:
@@ -17,12 +15,6 @@ if TYPE_CHECKING:
     from fleet.judgements.distributions import Distribution
     from fleet.judgements.judge import Verdict
 
-TARGETS: Final = {"both": "both targets", "rake": "the rake target", "tracking": "the tracking limit"}
-STATES: Final = {
-    "reachable": "within reach of some tilt",
-    "level": "met on a level headshell",
-    "built": "met as built",
-}
 CLEARANCE: Final = (
     "Tilting a body brings it nearer the record: check clearance on a record that doesn't matter."
 )
@@ -114,32 +106,6 @@ def after_judging(verdict: Verdict) -> list[str]:
     elif not verdict.again:
         lines.append("Go on with the alignment, read rake and tracking angle again afterwards, and save.")
     return [*lines, CLEARANCE, NO_REPAIR, GUARD]
-
-
-def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
-    """Say the rate of the whole fleet, its interval, and what stands in the way.
-
-    Parameters
-    ----------
-    whole : attainment of all units, one row.
-    measure : target and state, e.g. `both_reachable`.
-    """
-    target, state = measure.split("_", 1)
-    row = whole.iloc[0] if len(whole) else None
-    if row is None or not row[f"{measure}_n"]:
-        return f"No unit was read that could tell whether {TARGETS[target]} can be met."
-    n, met = int(row[f"{measure}_n"]), int(row[f"{measure}_met"])
-    verb = "are" if target == "both" else "is"
-    said = (
-        f"Of {n} units read, {TARGETS[target]} {verb} {STATES[state]} in {met}: "
-        f"{percent(row[f'{measure}_rate'])} (95% interval {_span(row, measure)})."
-    )
-    if measure == "both_reachable":
-        said += (
-            f" The built-in angle forbids it in {percent(row['conflict_built_in_rate'])}, the room or the "
-            f"lower limit of tilt in {percent(row['conflict_reach_rate'])}."
-        )
-    return said
 
 
 def what_if_answer(whole: pd.DataFrame, title: str) -> str:
@@ -237,8 +203,3 @@ def after_distribution(found: Distribution) -> list[str]:
     lines.append("Two groups differ for sure only where their intervals are apart.")
     lines.append("A pickup of one of these kinds to be quoted? The enquiry page takes it from here.")
     return lines
-
-
-def _span(row: Mapping[str, Any] | pd.Series, measure: str) -> str:
-    low, high = row[f"{measure}_low"], row[f"{measure}_high"]
-    return "–" if np.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f}%"

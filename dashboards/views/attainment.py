@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import address, behind, data, data_units, layout, policy_form, sentences
-from fleet.charts import funnels
+from fleet.charts import funnels, rate_words
 from fleet.charts import rates as charts
 from fleet.charts.words import spoken
 from fleet.judgements.attainment import PERIODS
@@ -19,10 +19,13 @@ with cells[0]:
     by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
 with cells[1]:
     target = address.pick(
-        "Target", ["both", *(t for t in sentences.TARGETS if t != "both")], "target", names=sentences.TARGETS
+        "Target",
+        ["both", *(t for t in rate_words.TARGETS if t != "both")],
+        "target",
+        names=rate_words.TARGETS,
     )
 with cells[2]:
-    state = address.pick("Counted as", list(sentences.STATES), "state", names=sentences.STATES)
+    state = address.pick("Counted as", list(rate_words.STATES), "state", names=rate_words.STATES)
 with cells[3]:
     per = address.pick("Per", PERIODS, "per")
 with cells[4]:
@@ -30,11 +33,11 @@ with cells[4]:
 policy = layout.policy()
 measure = f"{target}_{state}"
 result = data.attained(found.path, found.revision, (by,), per, measure, policy, since)
-layout.answer(sentences.attainment_answer(result.whole, measure))
+layout.answer(rate_words.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
 
-look, title = layout.look(), f"{sentences.TARGETS[target]} {sentences.STATES[state]}"
+look, title = layout.look(), f"{rate_words.TARGETS[target]} {rate_words.STATES[state]}"
 names = result.groups[by].astype(str).tolist()
 groups = charts.named(result.groups, [by])
 behind.show(charts.rates_by_group(groups, measure, title, look), "rates", names)

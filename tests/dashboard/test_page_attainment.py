@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from page_helpers import OpenPage, bold, notes
 
-from dashboards import sentences
+from fleet.charts import rate_words
 from fleet.judgements.attainment import PERIODS, attainment
 from fleet.judgements.distributions import GROUPINGS
 from fleet.judgements.policy import Policy
@@ -46,8 +46,8 @@ def test_every_target_and_state_can_be_shown(filled: Path, open_page: OpenPage) 
     """Each target in each state shows its own count."""
     app = open_page(filled, "attainment")
     own = attainment(Store(filled).current(), ["kind"], Policy())
-    for target, words in sentences.TARGETS.items():
-        for state in sentences.STATES:
+    for target, words in rate_words.TARGETS.items():
+        for state in rate_words.STATES:
             app.selectbox(key="target").set_value(target)
             app.selectbox(key="state").set_value(state).run()
             assert not app.exception
