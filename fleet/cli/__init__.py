@@ -35,6 +35,8 @@ _MODULES: Final = (
     "fleet.cli.workbench",
     "fleet.cli.drawer",
     "fleet.cli.review",
+    "fleet.cli.bench_trust",
+    "fleet.cli.gauging",
     "fleet.cli.screens",
     "fleet.cli.upkeep",
 )

@@ -40,12 +40,16 @@ def demo(
     Takes well under a minute. The bench's files and the tables made from them stay in the folder.
     """
     from fleet.store import Store
-    from synthetic_data.demo import DEMO_LABEL, demo_fleet
+    from synthetic_data.demo import DEMO_LABEL, DEMO_SEED, demo_fleet
+    from synthetic_data.watch import gauge_study
+    from synthetic_data.world import WorldSpec
 
     say(DEMO_LABEL)
     try:
         demo_fleet(folder)
         (folder / "demo-roll.csv").write_text(_ROLL, encoding="utf-8")
+        study, _ = gauge_study(WorldSpec(seed=DEMO_SEED), operator_sd_deg=0.15)
+        study.to_csv(folder / "demo-gauge.csv", index=False)
     except OSError as error:
         raise FleetError(
             f"cannot write to {folder}: {(error.strerror or 'no reason told').lower()}."
