@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import IO, Any
 
 import numpy as np
@@ -16,7 +16,11 @@ from fleet.errors import FleetError
 from fleet.intake.guide import Guide
 from fleet.intake.table import SheetTable, Text, match_headers
 
-_LARGEST_UNPACKED_BYTES = 1 << 29
+_LARGEST_UNPACKED_BYTES = 1 << 25
+_LARGEST_OTHER_PARTS_BYTES = 1 << 21
+_CELLS_OF_A_BLANK_ROW = 5
+_MOST_CELLS = 5_000_000
+_MOST_PARQUET_ROWS = 20_000_000
 
 
 def read_parquet(
@@ -33,6 +37,8 @@ def read_parquet(
 
     try:
         parquet = pq.ParquetFile(file)
+        if parquet.metadata.num_rows > _MOST_PARQUET_ROWS:
+            raise FleetError(f"{name} has more than 20 million rows; write it as several files.")
         headers = [str(h) for h in parquet.schema_arrow.names]
         places, ignored = match_headers(headers, known, name, guide)
         table = parquet.read(columns=[headers[place] for place in places.values()])
@@ -124,23 +130,60 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
             f"{name} is a workbook; to read it: pip install openpyxl, or save it as CSV."
         ) from error
     try:
-        with zipfile.ZipFile(file) as packed:
-            if sum(part.file_size for part in packed.infolist()) > _LARGEST_UNPACKED_BYTES:
-                raise FleetError(f"{name} unpacks to more than 512 MB; save it as CSV.")
-        file.seek(0)
-        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
-        if page and page not in book.sheetnames:
-            raise FleetError(f"{name} has no page of the name that the guide gives.")
-        sheet = book[page] if page else book.worksheets[0]
-        sheet.reset_dimensions()
-        return [
-            (number, [_cell(value) for value in row])
-            for number, row in enumerate(sheet.iter_rows(values_only=True), start=1)
-        ]
+        formulas = _look_over(file, name)
+        rows = [[_cell(value) for value in row] for row in _page_rows(openpyxl, file, name, page)]
+        if formulas:
+            for cells, row in zip(rows, _page_rows(openpyxl, file, name, page, written=True), strict=True):
+                for place, written in enumerate(row):
+                    if cells[place] == "" and written is not None:
+                        cells[place] = str(written)  # a formula without its value: no reading, and not empty
+        return list(enumerate(rows, start=1))
     except FleetError:
         raise
     except Exception as error:  # a mangled workbook fails in any way at all
         raise FleetError(f"{name} cannot be read as a workbook; save it again, or as CSV.") from error
+
+
+def _look_over(file: IO[bytes], name: str) -> bool:
+    """Refuse what would grow beyond reason when it is unpacked or parsed; whether there are formulas."""
+    with zipfile.ZipFile(file) as packed:
+        sizes = {part.filename: part.file_size for part in packed.infolist()}
+        large = {part for part in sizes if part.startswith(("xl/worksheets/", "xl/sharedStrings"))}
+        others = sum(size for part, size in sizes.items() if part not in large)
+        if sum(sizes.values()) > _LARGEST_UNPACKED_BYTES or others > _LARGEST_OTHER_PARTS_BYTES:
+            raise FleetError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
+        formulas = False
+        for part in sizes:
+            text = packed.read(part)
+            if part.endswith((".xml", ".rels")) and not _tags_balance(text):
+                raise FleetError(f"{name} cannot be read as a workbook; save it again, or as CSV.")
+            formulas |= part in large and b"<f" in text
+    return formulas
+
+
+def _tags_balance(xml: bytes) -> bool:
+    """Whether as many elements end as begin: what only opens could nest until the memory is full."""
+    ends = xml.count(b"</")
+    begins = xml.count(b"<") - ends - xml.count(b"<?") - xml.count(b"<!")
+    return begins == ends + xml.count(b"/>")
+
+
+def _page_rows(
+    openpyxl: Any, file: IO[bytes], name: str, page: str, *, written: bool = False
+) -> Iterator[tuple[Any, ...]]:
+    """Cells of the page's rows: values, or with `written` what was typed, formulas included."""
+    file.seek(0)
+    book = openpyxl.load_workbook(file, read_only=True, data_only=not written)
+    if page and page not in book.sheetnames:
+        raise FleetError(f"{name} has no page of the name that the guide gives.")
+    sheet = book[page] if page else book.worksheets[0]
+    sheet.reset_dimensions()
+    cells = 0
+    for row in sheet.iter_rows(values_only=True):
+        cells += max(len(row), _CELLS_OF_A_BLANK_ROW)
+        if cells > _MOST_CELLS:  # a few bytes can claim a cell at the far end of a page
+            raise FleetError(f"{name} spreads over more than 5 million cells; save it as CSV.")
+        yield row
 
 
 def _cell(value: Any) -> str:

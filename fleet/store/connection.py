@@ -30,7 +30,14 @@ _CONFIG: Final[dict[str, Any]] = {
     "python_enable_replacements": False,
     "storage_compatibility_version": "v1.4.0",
 }
-_SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False, "lock_configuration": True}
+PLAIN_CONFIG: Final[dict[str, Any]] = {
+    k: v for k, v in _CONFIG.items() if k != "storage_compatibility_version"
+}
+"""For a connection that holds no file of its own."""
+_SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False}
+_QUIET: Final = "set enable_progress_bar = false"
+"""A bar would be drawn into tables on standard output. It can only be put off after opening, each time anew, so
+the configuration isn't locked; but access to other files stays shut, no statement can open it again."""
 
 Connection = duckdb.DuckDBPyConnection
 T = TypeVar("T")
@@ -96,6 +103,7 @@ def connection(
         con = wait_for_lock(lambda: duckdb.connect(str(path), read_only=read_only, config=config), wait_s)
     try:
         with _plain_errors(told):
+            con.execute(_QUIET).fetchall()
             yield con
     finally:
         with _plain_errors(told):  # a full disk may show only when the log is folded into the file

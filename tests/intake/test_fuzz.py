@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import random
+import time
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -12,13 +13,19 @@ from typing import TypeVar
 
 import pytest
 
+from fleet.cli import run
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 from fleet.intake import TokenKey, check_sheets, propose_guide, read_sheets
 from fleet.intake.guide import Guide, Rule
+from fleet.store import Store, check_store
 
 T = TypeVar("T")
-N_FILES = 5000 if os.environ.get("FLEET_LONG") else 400
+LONG = bool(os.environ.get("FLEET_LONG"))
+N_FILES = 5000 if LONG else 400
+N_COMMANDS = 300 if LONG else 25
+LONGEST_S = 10.0
+"""A file that takes longer hangs; each takes some hundredths, so a busy computer doesn't matter."""
 KEY = TokenKey(b"k" * 32)
 GUIDE = Guide(
     rules=(
@@ -209,3 +216,80 @@ def test_a_workbook_of_hostile_parts_is_refused(write: Callable[..., Path]) -> N
         archive.writestr("xl/workbook.xml", bomb + "]><workbook>&i;</workbook>")
         archive.writestr("[Content_Types].xml", "<Types/>")
     assert read_and_check(write(packed.getvalue(), "f.xlsx"), None) == "refused"
+
+
+def mangled_file(rng: random.Random, number: int, folder: Path, whole: dict[str, bytes]) -> list[str]:
+    """Write a mangled file of some kind; the words that take it in."""
+    kind = ("csv", "csv", "guided", "parquet", "xlsx", "bomb")[number % 6]
+    path = folder / f"f{number}.{'csv' if kind == 'guided' else 'xlsx' if kind == 'bomb' else kind}"
+    if kind in whole:
+        data = bytearray(whole[kind])
+        for _ in range(rng.randrange(1, 5)):
+            data[rng.randrange(4, len(data))] = rng.randrange(256)
+        path.write_bytes(data[: rng.choice([len(data), rng.randrange(5, len(data))])])
+    elif kind == "bomb":
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            for part in rng.sample(["xl/workbook.xml", "xl/worksheets/sheet1.xml", "[Content_Types].xml"], 2):
+                archive.writestr(part, b"<a>" * rng.choice([10, 10**5, 10**7]))
+    else:
+        path.write_bytes(mangle(rng, ";" if kind == "guided" else ","))
+    return ["intake", *(["--guide", "guide.toml"] if kind == "guided" else []), path.name]
+
+
+GUIDE_TEXT = """[file]
+delimiter = ";"
+encoding = "cp1252"
+decimal = ","
+dates = "dmy"
+[columns.sheet_no]
+to = "sheet_no"
+blanks = "_"
+[columns.vtf_mn]
+to = "vtf_mn"
+unit = "g"
+"""
+
+
+def test_mangled_files_through_the_command(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    record_property: Callable[[str, object], None],
+) -> None:
+    """Whatever comes: no traceback, no hang, no file half in, memory bounded, and the counts add up."""
+    pd = pytest.importorskip("pandas")
+    pytest.importorskip("openpyxl")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("FLEET_STORE", str(tmp_path / "store" / "fleet.duckdb"))
+    (tmp_path / "guide.toml").write_text(GUIDE_TEXT)
+    frame = pd.DataFrame(
+        {"sheet_no": ["P1"], "measured_on": ["2024-01-01"], "body_family": ["F"], "vtf_mn": [19.0]}
+    )
+    frame.to_parquet("whole.parquet")
+    frame.to_excel("whole.xlsx", index=False)
+    whole = {kind: (tmp_path / f"whole.{kind}").read_bytes() for kind in ("parquet", "xlsx")}
+    rng = random.Random(20241125)
+    store = Store(tmp_path / "store" / "fleet.duckdb").create()
+    became: dict[int, int] = {0: 0, 1: 0, 2: 0}
+    slowest = 0.0
+    for number in range(N_COMMANDS):
+        words = mangled_file(rng, number, tmp_path, whole)
+        before = len(store.intakes())
+        start = time.monotonic()
+        status = run(words)
+        slowest = max(slowest, time.monotonic() - start)
+        said = "".join(capfd.readouterr())
+        assert "Traceback" not in said
+        assert "something went wrong inside fleet" not in said, (words, said)
+        became[status] += 1
+        intakes = store.intakes()
+        assert len(intakes) <= before + (status < 2)
+        if len(intakes) > before:
+            last = intakes.iloc[-1]
+            assert last["accepted"] + last["put_aside"] + last["already_there"] == last["rows_read"]
+    assert check_store(store).problems == ()
+    assert slowest < LONGEST_S
+    assert became[2] > N_COMMANDS / 10
+    assert became[0] + became[1] > N_COMMANDS / 10
+    record_property("commands by status", str(became))
+    record_property("slowest in seconds", f"{slowest:.2f}")

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from fleet.errors import FleetError
-from fleet.intake import check_sheets, files_in, read_sheets
+from fleet.intake import check_sheets, columnar, files_in, read_sheets
 
 Write = Callable[..., Path]
 ROWS = {
@@ -96,10 +96,72 @@ def test_a_workbook_that_unpacks_to_gigabytes_is_refused(write: Write) -> None:
         zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive,
         archive.open("xl/a.xml", "w") as member,
     ):
-        for _ in range(600):
+        for _ in range(33):
             member.write(b" " * (1 << 20))
-    with pytest.raises(FleetError, match="unpacks to more than 512 MB"):
+    with pytest.raises(FleetError, match="unpacks to more than a workbook of 32 MB"):
         read_sheets(write(packed.getvalue(), "a.xlsx"))
+
+
+def workbook_of(sheet_data: str) -> bytes:
+    """A workbook whose only page is this XML."""
+    openpyxl = pytest.importorskip("openpyxl")
+    whole = io.BytesIO()
+    book = openpyxl.Workbook()
+    book.active.append(["sheet_no"])
+    book.save(whole)
+    made = io.BytesIO()
+    with zipfile.ZipFile(whole) as old, zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as new:
+        for part in old.namelist():
+            data = old.read(part)
+            if part == "xl/worksheets/sheet1.xml":
+                start, end = data.index(b"<sheetData>") + 11, data.index(b"</sheetData>")
+                data = data[:start] + sheet_data.encode() + data[end:]
+            new.writestr(part, data)
+    return made.getvalue()
+
+
+def test_a_workbook_that_only_opens_tags_is_refused(write: Write) -> None:
+    """Elements nested a million deep are never parsed."""
+    with pytest.raises(FleetError, match="cannot be read as a workbook"):
+        read_sheets(write(workbook_of('<row r="1"><c r="A1"><v>' + "<a>" * 10**6), "a.xlsx"))
+
+
+@pytest.mark.parametrize(
+    "sheet_data",
+    [
+        '<row r="999999999"><c r="A999999999"><v>1</v></c></row>',
+        "".join(f'<row r="{i}"><c r="ZZZ{i}"><v>1</v></c></row>' for i in range(1, 1000)),
+    ],
+)
+def test_a_page_of_far_away_cells_is_refused(write: Write, sheet_data: str) -> None:
+    """A cell that claims to stand a million rows or columns away costs no memory and no time."""
+    with pytest.raises(FleetError, match="spreads over more than 5 million cells"):
+        read_sheets(write(workbook_of(sheet_data), "a.xlsx"))
+
+
+def test_a_formula_without_its_value_is_not_taken_for_an_empty_cell(tmp_path: Path) -> None:
+    """What only a spreadsheet could work out puts its row aside, but not in a column not looked at."""
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["sheet_no", "measured_on", "body_family", "vtf_mn", "sum"])
+    book.active.append(["A1", "2024-03-01", "F1", 19.0, "=D2+1"])
+    book.active.append(["A2", "2024-03-01", "F1", "=D2+1", None])
+    book.save(tmp_path / "a.xlsx")
+    checked = check_sheets(read_sheets(tmp_path / "a.xlsx"))
+    assert checked.good["sheet_no"].tolist() == ["A1"]
+    assert [(f.line, f.column, f.value) for f in checked.faults] == [
+        (3, "vtf_mn", "(5 characters, not shown)")
+    ]
+
+
+def test_a_parquet_file_that_claims_too_many_rows_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The number of rows is looked at before any is read."""
+    pd.DataFrame(ROWS).astype(str).to_parquet(tmp_path / "a.parquet")
+    monkeypatch.setattr(columnar, "_MOST_PARQUET_ROWS", 1)
+    with pytest.raises(FleetError, match="more than 20 million rows"):
+        read_sheets(tmp_path / "a.parquet")
 
 
 def test_a_path_without_a_file_gets_one_line(tmp_path: Path) -> None:

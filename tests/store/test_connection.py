@@ -43,9 +43,8 @@ def held(path: Path, *, read_only: bool) -> Iterator[subprocess.Popen[str]]:
 def test_a_writer_elsewhere_is_said_plainly(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """Reader and writer alike give up after their wait with one line and no process number."""
     monkeypatch.setattr(store_module, "READER_WAIT_S", 0.1)
-    monkeypatch.setattr(store_module, "WRITER_WAIT_S", 0.1)
     with held(store.path, read_only=False):
-        for attempt in (store.revision, store.writer().__enter__):
+        for attempt in (store.revision, store.writer(wait_s=0.1).__enter__):
             with pytest.raises(FleetError, match="is in use by another program") as caught:
                 attempt()
             assert "PID" not in str(caught.value)
@@ -205,6 +204,15 @@ def test_the_store_is_for_its_owner_alone(store: Store, sheets: Sheets) -> None:
         con.begin()
         log = store.path.with_name(store.path.name + ".wal")
         assert log.stat().st_mode & 0o777 == 0o600
+
+
+def test_a_long_query_draws_nothing(store: Store, capfd: pytest.CaptureFixture[str]) -> None:
+    """No progress bar gets into a table on standard output, also where connections are nested."""
+    with store.reader(), store.reader() as con:
+        assert con.execute("select current_setting('enable_progress_bar')").fetchall() == [(False,)]
+    with connection.connection(Path(":memory:"), read_only=False, wait_s=0, shut=False) as con:
+        assert con.execute("select current_setting('enable_progress_bar')").fetchall() == [(False,)]
+    assert capfd.readouterr() == ("", "")
 
 
 def test_making_a_store_twice_keeps_the_first(store: Store, sheets: Sheets) -> None:
