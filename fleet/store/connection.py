@@ -36,8 +36,8 @@ PLAIN_CONFIG: Final[dict[str, Any]] = {
 """For a connection that holds no file of its own."""
 _SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False}
 _QUIET: Final = "set enable_progress_bar = false"
-"""A bar would be drawn into tables on standard output. It can only be put off after opening, each time anew, so
-the configuration isn't locked; but access to other files stays shut, no statement can open it again."""
+"""A bar would be drawn into tables on standard output. It can only be put off after opening, each time anew,
+so the configuration isn't locked; but access to other files stays shut, no statement can open it again."""
 
 Connection = duckdb.DuckDBPyConnection
 T = TypeVar("T")
