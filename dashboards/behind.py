@@ -23,16 +23,20 @@ MOST_LISTED: Final = 300
 
 def clickable(chart: alt.LayerChart, field: str) -> alt.LayerChart:
     """Let a click on a mark of the chart name its group; nothing fades, so nothing is lost to the eye."""
+    out = chart.copy(deep=True)
+    shared = _speaks_of(out, field)  # layers that show the same frame hand it to the whole
+    places = [
+        i
+        for i, layer in enumerate(out.layer)
+        if _speaks_of(layer, field) or (shared and layer.data is alt.Undefined)
+    ]
     point = alt.selection_point(name=CLICK, fields=[field], on="click", clear="dblclick")
-    layers = list(chart.layer)
-    place = next((i for i in range(len(layers) - 1, -1, -1) if _speaks_of(layers[i], field)), len(layers) - 1)
-    layers[place] = layers[place].add_params(point)
-    return alt.LayerChart(layer=layers).properties(height=chart.height, description=chart.description)
+    out.layer[places[-1]] = out.layer[places[-1]].add_params(point)
+    return out
 
 
 def _speaks_of(layer: Any, field: str) -> bool:
-    frame = getattr(layer, "data", None)
-    return isinstance(frame, pd.DataFrame) and field in frame.columns
+    return isinstance(layer.data, pd.DataFrame) and field in layer.data.columns
 
 
 def show(
@@ -47,7 +51,7 @@ def show(
     groups : the groups as the store says them.
     label : how the chart writes them.
     """
-    said = {label(g): g for g in groups}
+    said = {label(g): g for g in groups} | {g: g for g in groups}
 
     def picked() -> None:
         found = st.session_state[key]["selection"].get(CLICK, [])

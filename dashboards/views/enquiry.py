@@ -56,14 +56,11 @@ st.header("What to ask for next")
 worth = informed(found.path, found.revision, facts, policy)
 st.markdown(layout.plain(worth.sentence))
 if len(worth.table):
-    left, right = st.columns([2, 3])
-    with left:
-        layout.show(open_facts.narrowing(worth, look), "narrowing")
-    with right:
-        layout.table(open_facts.figures(worth), "worth")
+    layout.show(open_facts.narrowing(worth, look), "narrowing")
+    layout.table(open_facts.figures(worth), "worth")
     layout.note(
-        "Widths of nine in ten, now to what is expected once the fact is told: each answer that it may have "
-        "is quoted with its chance. Under 3% it is hardly worth a question."
+        "Bar: mean over rake, tracking angle and tilt. Table: width of nine in ten now, and as expected once "
+        "the fact is told, over the answers that it may have. Under 3% it is hardly worth a question."
     )
     layout.download(worth.table, "what-next", "worth_csv")
 layout.next_steps(sentences.after_quote(asked.figures))

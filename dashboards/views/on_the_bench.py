@@ -47,7 +47,7 @@ with st.form("save", border=True):
     number = cells[0].text_input("Sheet number", key="save_number", help="No blanks; your own numbering.")
     day = cells[1].date_input("Measured on", key="save_day", value="today", format="YYYY-MM-DD")
     sure = cells[2].checkbox("The readings are final: store them", key="save_sure")
-    if st.form_submit_button("Save the sheet", type="primary"):
+    if st.form_submit_button("Save the sheet"):
         try:
             if not sure:
                 raise FleetError("nothing was stored: tick the box that the readings are final")

@@ -43,7 +43,7 @@ if upload is not None:
         if report.accepted:
             with st.form("take_in", border=True):
                 sure = st.checkbox(f"Yes, store these {report.accepted} sheets in {path}", key="confirm")
-                if st.form_submit_button("Take them in", type="primary"):
+                if st.form_submit_button("Take them in"):
                     if not sure:
                         st.warning("Nothing was stored: tick the box first.")
                     else:

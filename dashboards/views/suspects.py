@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, choosing, data_units, layout, sentences, verdict_form
+from dashboards import choosing, data_units, layout, sentences, verdict_form
 from fleet.charts import drift_tables
 from fleet.charts import suspects as charts
 from fleet.judgements.cloud import PAIRS
@@ -68,7 +68,7 @@ if sheet_no is not None:
         )
 
 st.header("Sources and families that drift or spread")
-if address.pick("Look at whole groups", ["no", "yes"], "groups", note="Takes a few seconds.") == "yes":
+if st.toggle("Look at whole groups (takes a few seconds)", key="groups", bind="query-params"):
     drift = data_units.drifting(found.path, found.revision)
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:

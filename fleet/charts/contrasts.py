@@ -41,7 +41,7 @@ def differences(found: Contrast, look: Look = LIGHT) -> alt.LayerChart:
         tooltip=[alt.Tooltip("estimate:N"), alt.Tooltip("middle:Q", title="difference", format="+.2f")],
     )
     zero = alt.Chart(pd.DataFrame({"x": [0.0]})).mark_rule(color=look.ink, strokeDash=[4, 4]).encode(x="x:Q")
-    return overlay(zero, bars, points, height=60 * len(names) + 60, text=found.sentence)
+    return overlay(zero, bars, points, height=50 * len(names) + 110, text=found.sentence)
 
 
 def over_time(table: pd.DataFrame, quantity: Quantity, look: Look = LIGHT) -> alt.LayerChart:

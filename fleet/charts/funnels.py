@@ -95,7 +95,10 @@ def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
     """
     told = table[table["n"] > 0].sort_values(["rate_other", "group"], ascending=[False, True]).head(18)
     rows = alt.Y(
-        "group:N", sort=told["group"].tolist(), title=None, axis=alt.Axis(labelLimit=260, ticks=False)
+        "group:N",
+        sort=told["group"].tolist(),
+        title=None,
+        axis=alt.Axis(labelLimit=260, ticks=False, labelOverlap=False),
     )
     x = alt.Scale(domain=[0, 1])
     link = (
@@ -130,7 +133,7 @@ def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
         f"{r['group']} {percent(r['rate'])} to {percent(r['rate_other'])}"
         for r in told.head(6).to_dict("records")
     )
-    return overlay(link, points, height=30 * len(told) + 60, text=f"Rate under either policy: {said}.")
+    return overlay(link, points, height=32 * len(told) + 110, text=f"Rate under either policy: {said}.")
 
 
 def other_figures(table: pd.DataFrame) -> pd.DataFrame:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from fleet.judgements.information import Information
 
 MOST_FACTS: Final = 9
-_TITLE: Final = "Narrower by (mean of rake, tracking angle, tilt)"
+_TITLE: Final = "Narrower by"
 
 
 def narrowing(found: Information, look: Look = LIGHT) -> alt.LayerChart:
@@ -25,7 +25,10 @@ def narrowing(found: Information, look: Look = LIGHT) -> alt.LayerChart:
         share=lambda t: t["worth"].clip(lower=0.0), said=lambda t: t["worth"].clip(lower=0.0).map(percent)
     )
     rows = alt.Y(
-        "words:N", sort=shown["words"].tolist(), title=None, axis=alt.Axis(labelLimit=300, ticks=False)
+        "words:N",
+        sort=shown["words"].tolist(),
+        title=None,
+        axis=alt.Axis(labelLimit=320, ticks=False, labelOverlap=False),
     )
     x = alt.X(
         "share:Q",
@@ -48,7 +51,7 @@ def narrowing(found: Information, look: Look = LIGHT) -> alt.LayerChart:
         .encode(x=alt.X("share:Q", title=_TITLE), y=rows, text="said:N")
     )
     said = "; ".join(f"{w} {s}" for w, s in zip(shown["words"], shown["said"], strict=True))
-    return overlay(bars, texts, height=30 * len(shown) + 50, text=f"Expected narrowing by each fact: {said}.")
+    return overlay(bars, texts, height=30 * len(shown) + 70, text=f"Expected narrowing by each fact: {said}.")
 
 
 def figures(found: Information) -> pd.DataFrame:

@@ -74,7 +74,7 @@ def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = L
     )
     said = "; ".join(f"{r['label']} {percent(r['rate'])}" for r in told.head(6).to_dict("records"))
     text = f"{title} by group, best first: {said}. All groups shown together: {percent(whole)}."
-    return overlay(line, bars, points, height=max(30 * len(told) + 30, 110), text=text)
+    return overlay(line, bars, points, height=max(32 * len(told) + 70, 140), text=text)
 
 
 def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerChart:
@@ -150,7 +150,7 @@ def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
     )
     said = [f"{name} {' / '.join(part['said'])}" for name, part in long.groupby("label", sort=False)][:6]
     text = f"Share of units by group ({', '.join(CAUSES)}): {'; '.join(said)}."
-    return overlay(bars, figures, height=max(32 * len(labels) + 50, 130), text=text)
+    return overlay(bars, figures, height=max(34 * len(labels) + 110, 180), text=text)
 
 
 def cause_shares(table: pd.DataFrame) -> pd.DataFrame:
@@ -163,7 +163,8 @@ def cause_shares(table: pd.DataFrame) -> pd.DataFrame:
         share = (
             told["rate" if column == "both_reachable" else f"{column}_rate"].fillna(0.0).to_numpy(dtype=float)
         )
-        ends = {"label": labels, "what": name, "share": share, "from": start, "to": start + share}
+        ends = {"group": told["group"], "label": labels, "what": name, "share": share}
+        ends |= {"from": start, "to": start + share}
         parts.append(pd.DataFrame(ends))
         start = start + share
     long = pd.concat(parts, ignore_index=True)
@@ -193,7 +194,9 @@ def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
 
 
 def _rows(labels: list[str]) -> alt.Y:
-    return alt.Y("label:N", sort=labels, title=None, axis=alt.Axis(labelLimit=260, ticks=False))
+    return alt.Y(
+        "label:N", sort=labels, title=None, axis=alt.Axis(labelLimit=260, ticks=False, labelOverlap=False)
+    )
 
 
 def _tips(field: str, title: str) -> list[alt.Tooltip]:

@@ -41,7 +41,10 @@ def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 
     keep = (table.index < most) | (table["what"] == HEALTHY)
     shown = table[keep].assign(said=lambda t: t["chance"].map(percent))
     rows = alt.Y(
-        "name:N", sort=shown["name"].tolist(), title=None, axis=alt.Axis(labelLimit=180, ticks=False)
+        "name:N",
+        sort=shown["name"].tolist(),
+        title=None,
+        axis=alt.Axis(labelLimit=180, ticks=False, labelOverlap=False),
     )
     x = alt.X(
         "chance:Q",
@@ -68,7 +71,7 @@ def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 
     )
     said = "; ".join(f"{name} {chance}" for name, chance in zip(shown["name"], shown["said"], strict=True))
     return overlay(
-        bars, figures, height=30 * len(shown) + 30, text=f"Chances of being healthy or faulty: {said}."
+        bars, figures, height=30 * len(shown) + 60, text=f"Chances of being healthy or faulty: {said}."
     )
 
 

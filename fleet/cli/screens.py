@@ -125,6 +125,7 @@ def dashboard_command(port: int) -> list[str]:
         "server.maxUploadSize": 20,
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
+        "theme.primaryColor": "#0072B2",
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
     }

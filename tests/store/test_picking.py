@@ -1,0 +1,102 @@
+"""Some of the sheets, and counts of them: the same rows and values as the whole frame has."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import pandas as pd
+import pytest
+
+from fleet.store import CURRENT_COLUMNS, Store, overview, pick_sheets
+
+Build = Callable[..., pd.DataFrame]
+ROWS = (
+    {
+        "stylus_profile": "elliptical",
+        "cantilever_material": "boron",
+        "assembly_source": "S1",
+        "serial_token": "a",
+    },
+    {
+        "stylus_profile": "elliptical",
+        "cantilever_material": None,
+        "assembly_source": "S2",
+        "serial_token": "a",
+    },
+    {"stylus_profile": None, "cantilever_material": "ruby", "sra_dynamic_deg": 91.5, "bench": "two"},
+    {"purpose": "reference", "stylus_profile": "elliptical", "cantilever_material": "boron"},
+    {"stylus_profile": "elliptical", "cantilever_material": "boron", "measured_on": "2025-02-01"},
+)
+
+
+@pytest.fixture
+def filled(store: Store, sheets: Build) -> Store:
+    store.append(sheets(*ROWS), file_name="f.csv")
+    return store
+
+
+def numbers(frame: pd.DataFrame) -> list[str]:
+    return sorted(frame["sheet_no"])
+
+
+def test_everything_is_what_current_gives(filled: Store) -> None:
+    """Without filters the rows, values and types are those of `current`."""
+    mine = pick_sheets(filled, CURRENT_COLUMNS).sort_values("sheet_no", ignore_index=True)
+    theirs = filled.current().sort_values("sheet_no", ignore_index=True)
+    pd.testing.assert_frame_equal(mine, theirs, check_dtype=False)
+    for name in ("sheet_no", "stylus_profile", "operator", "measured_on", "sra_dynamic_deg", "newest"):
+        assert mine[name].dtype == theirs[name].dtype
+
+
+def test_filters_leave_what_passes(filled: Store) -> None:
+    """By column, by kind with what isn't told, by day; no value accepts all."""
+    assert numbers(pick_sheets(filled, ["sheet_no"], where={"kind": ["elliptical/boron"]})) == [
+        "A0",
+        "A3",
+        "A4",
+    ]
+    assert numbers(pick_sheets(filled, ["sheet_no"], where={"kind": ["(not told)/ruby"]})) == ["A2"]
+    assert numbers(pick_sheets(filled, ["sheet_no"], where={"assembly_source": ["S1", "S2"]})) == ["A0", "A1"]
+    assert numbers(pick_sheets(filled, ["sheet_no"], where={"bench": []})) == ["A0", "A1", "A2", "A3", "A4"]
+    since = pick_sheets(filled, ["sheet_no"], since=dt.date(2025, 1, 1))
+    assert numbers(since) == ["A4"]
+    before = pick_sheets(filled, ["sheet_no"], before=dt.date(2024, 1, 3))
+    assert numbers(before) == ["A0", "A1"]
+
+
+def test_counting_takes_each_unit_once(filled: Store) -> None:
+    """Check pickups are left out; of two sheets of one assembly the newest counts."""
+    frame = filled.current()
+    own = frame[frame["newest"] & (frame["purpose"] != "reference")]
+    assert numbers(pick_sheets(filled, ["sheet_no"], counting=True)) == numbers(own)
+
+
+def test_the_newest_come_first_and_no_check_pickup(filled: Store) -> None:
+    """At most so many, the newest day first."""
+    assert pick_sheets(filled, ["sheet_no"], newest_first=2)["sheet_no"].tolist() == ["A4", "A2"]
+
+
+def test_at_most_so_many_of_each(filled: Store) -> None:
+    """The same ones every time, none of a group left out."""
+    some = pick_sheets(filled, ["sheet_no", "stylus_profile"], each=("stylus_profile", 1))
+    assert len(some) == 2
+    assert numbers(some) == numbers(pick_sheets(filled, ["sheet_no"], each=("stylus_profile", 1)))
+
+
+def test_a_value_is_never_taken_for_sql(filled: Store) -> None:
+    """A quote in a filter's value matches nothing and does nothing."""
+    assert pick_sheets(filled, ["sheet_no"], where={"bench": ["x') or (1=1"]}).empty
+    with pytest.raises(ValueError, match="expected kind or one of CURRENT_COLUMNS"):
+        pick_sheets(filled, ["sheet_no"], where={"bench) or (1=1": ["x"]})
+    with pytest.raises(ValueError, match="expected some of CURRENT_COLUMNS"):
+        pick_sheets(filled, ["sheet_no; drop table sheet"])
+
+
+def test_the_overview_counts(filled: Store) -> None:
+    """Sheets, units' sheets, years and levels, the most frequent first."""
+    found = overview(filled)
+    assert (found.sheets, found.unit_sheets) == (5, 4)
+    assert found.years == (2025, 2024)
+    assert list(found.levels["stylus_profile"].items()) == [("elliptical", 4)]
+    assert found.levels["cantilever_material"] == {"boron": 3, "ruby": 1}
