@@ -187,7 +187,10 @@ def write_key_file(path: Path, key: TokenKey) -> None:
     """
     lines = "".join(f"fleet-token-key {secret.hex()}\n" for secret in (*key.earlier, key.secret))
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        try:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except FileExistsError as error:  # something other than a folder
+            raise NotADirectoryError(error.errno, "its folder is no folder") from error
         with tempfile.TemporaryDirectory(prefix=".fleet-key-", dir=path.parent) as aside:
             new = Path(aside) / "key"
             with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
