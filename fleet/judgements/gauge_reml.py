@@ -169,14 +169,17 @@ class _Profile:
         def lowest(value: float, begin: Floats) -> tuple[float, Floats]:
             done = optimize.minimize(
                 lambda x: self.value(spread(value, x * scale)), begin, bounds=limits / scale[:, None],
-                method="L-BFGS-B", options={"maxiter": 60},
+                method="L-BFGS-B", options={"maxiter": 60, "ftol": 1e-7},
             )  # fmt: skip
             return float(done.fun) - self.best - cut, done.x
 
-        def near(value: float) -> float:
+        known: dict[float, float] = {}
+
+        def near(value: float) -> float:  # from where the last one ended, so each value is kept
             nonlocal last
-            found, last = lowest(value, last)
-            return found
+            if value not in known:
+                known[value], last = lowest(value, last)
+            return known[value]
 
         def sure(value: float) -> float:
             return min(lowest(value, begin)[0] for begin in (first, other))
@@ -203,7 +206,7 @@ def _edge(excess: Callable[[float], float], centre: float, end: float, unit: flo
     while True:
         outer = max(inner - step, end) if down else min(inner + step, end)
         if excess(outer) > 0.0:
-            return float(optimize.brentq(excess, *sorted((inner, outer)), xtol=1e-5 * unit, rtol=1e-5))
+            return float(optimize.brentq(excess, *sorted((inner, outer)), xtol=1e-4 * unit, rtol=2e-4))
         if outer == end:
             return end
         inner, step = outer, step * (1.0 if down else 2.0)

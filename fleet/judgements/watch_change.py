@@ -24,7 +24,7 @@ Kind = Literal["creep", "step", "unclear"]
 SURE: Final = 0.8
 """A kind of change is named where it has at least this chance against the other."""
 DRAWS: Final = 4000
-_SIMULATED: Final = 1999
+_SIMULATED: Final = 999
 _MOST_DATES: Final = 400
 _DAYS_A_WEEK: Final = 7.0
 

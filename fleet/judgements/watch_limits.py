@@ -61,7 +61,15 @@ class Limits:
         return {"single": self.single, "ewma": self.ewma, "cusum": self.cusum}[chart]
 
 
-def run_length(chart: Chart, limit: float, *, shift: float = 0.0, checks: int = 0, dof: float = 0.0) -> float:
+def run_length(
+    chart: Chart,
+    limit: float,
+    *,
+    shift: float = 0.0,
+    checks: int = 0,
+    dof: float = 0.0,
+    warmth: float = 0.0,
+) -> float:
     """Checks per signal: the average run length, and over uncertain baselines one by the mean rate.
 
     Parameters
@@ -69,34 +77,41 @@ def run_length(chart: Chart, limit: float, *, shift: float = 0.0, checks: int = 
     chart, limit : which chart, and its limit in sigmas of the baseline (see `Limits`)
     shift : of the bench [true sigmas]
     checks, dof : checks in the baseline and its degrees of freedom; 0: centre and sd known exactly
+    warmth : mean square of the error that an uncertain effect of temperature makes [sigmas²]
     """
     if checks == 0:
         return _known(chart, limit, shift, 1.0)
     rate = 0.0
-    for mean, mean_share in zip(*_normal_nodes(checks), strict=True):
+    for mean, mean_share in zip(*_normal_nodes(1.0 / checks + warmth), strict=True):
         for ratio, ratio_share in zip(*_ratio_nodes(dof), strict=True):
             share = float(mean_share * ratio_share)
             rate += share / _known(chart, limit, shift - float(mean), float(ratio))
     return 1.0 / rate
 
 
-def limits_for(every_checks: float, *, checks: int, dof: float) -> Limits:
+def limits_for(
+    every_checks: float, *, checks: int, dof: float, warmth: tuple[float, float] = (0.0, 0.0)
+) -> Limits:
     """Limits at which each chart raises one false alarm in so many checks on average.
 
     Parameters
     ----------
     every_checks : promised checks per false alarm of each chart, the bench steady
     checks, dof : checks in the baseline and its degrees of freedom
+    warmth : mean square of the error that an uncertain effect of temperature makes [sigmas²]: of single
+        checks, and of their average over about a month, which EWMA and CUSUM take for a shift
     """
-    return _limits_for(float(every_checks), int(checks), float(dof))
+    fast, slow = (round(float(x), 5) for x in warmth)
+    return _limits_for(float(every_checks), int(checks), float(dof), fast, slow)
 
 
 @lru_cache(maxsize=64)
-def _limits_for(every_checks: float, checks: int, dof: float) -> Limits:
+def _limits_for(every_checks: float, checks: int, dof: float, fast: float, slow: float) -> Limits:
     found: dict[Chart, float] = {}
     usual = float(stats.norm.isf(0.5 / every_checks))
     for chart, guess in zip(CHARTS, (usual, usual, float(np.log(every_checks)) - 0.5), strict=True):
-        length = partial(run_length, chart, checks=checks, dof=dof)
+        warmth = fast if chart == "single" else slow
+        length = partial(run_length, chart, checks=checks, dof=dof, warmth=warmth)
         found[chart] = _solve(length, every_checks, guess)
     known = tuple(run_length(chart, found[chart]) for chart in CHARTS)
     return Limits(
@@ -131,11 +146,11 @@ def _known(chart: Chart, limit: float, shift: float, ratio: float) -> float:
     return length if 1.0 <= length <= _NEVER else _NEVER
 
 
-def _normal_nodes(checks: int) -> tuple[Floats, Floats]:
-    """Nodes and weights over the baseline mean's error [sigmas]; both signs alike, so one side twice."""
+def _normal_nodes(variance: float) -> tuple[Floats, Floats]:
+    """Nodes and weights over the centre's error [sigmas]; both signs alike, so one side twice."""
     node, weight = np.polynomial.hermite_e.hermegauss(_MEAN_NODES)
     keep = node > 0.0
-    return node[keep] / np.sqrt(checks), 2.0 * weight[keep] / weight.sum()
+    return node[keep] * np.sqrt(variance), 2.0 * weight[keep] / weight.sum()
 
 
 def _ratio_nodes(dof: float) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from fleet.judgements.control import cusum_chart, ewma_chart
+from fleet.judgements.control import cusum_chart, ewma, ewma_chart
 from fleet.judgements.watch_limits import (
     CUSUM_ALLOWANCE,
     EWMA_WEIGHT,
@@ -22,6 +22,9 @@ Floats = NDArray[np.float64]
 PARTS: Final = ("baseline", "learning", "watched")
 """A check is in the baseline, teaches a later check pickup's own level, or is watched."""
 SLIP_SIGMAS: Final = 5.0
+MONTH_WEIGHT: Final = 0.25
+"""A season's warmth passes this average nearly whole, a day's hardly: so much of it a chart takes for a shift.
+With the EWMA's own lighter weight it would be missed that a season's peaks alarm more than its mean square."""
 _LEAST_TEMPERATURE_SD_C: Final = 0.5
 _MOST_WITHOUT_TEMPERATURE: Final = 0.5
 
@@ -38,6 +41,8 @@ class Fit:
     dof : degrees of freedom behind `sd`
     per_kelvin, per_kelvin_se : effect of temperature; 0 where it isn't known
     temperature_c : the baseline's mean; NaN where it isn't known
+    warmth_error : mean square error [sigmas²] that an uncertain effect of temperature makes: of single
+        checks, and of their average over about a month
     lag1 : correlation of checks that follow each other
     """
 
@@ -48,6 +53,7 @@ class Fit:
     per_kelvin: float
     per_kelvin_se: float
     temperature_c: float
+    warmth_error: tuple[float, float]
     lag1: float
 
     def warmth(self, checks: pd.DataFrame) -> Floats:
@@ -98,13 +104,17 @@ def fit_levels(checks: pd.DataFrame, reading: str, end: pd.Timestamp) -> Fit | N
     rest = y - x @ coef
     dof = len(y) - int(rank)
     sd = max(float(np.sqrt(rest @ rest / dof)), 1e-6)
-    slope, slope_se = 0.0, 0.0
+    slope, slope_se, error = 0.0, 0.0, (0.0, 0.0)
     if not np.isnan(mean_c):
         slope = float(coef[-1])
-        slope_se = sd * float(np.sqrt(np.linalg.pinv(x.T @ x)[-1, -1]))
+        per_sigma2 = float(np.linalg.pinv(x.T @ x)[-1, -1])
+        slope_se = sd * float(np.sqrt(per_sigma2))
+        above = np.nan_to_num(own["temperature_c"].to_numpy(dtype=float) - mean_c)
+        slow = ewma(above, MONTH_WEIGHT)
+        error = (per_sigma2 * float(np.mean(above**2)), per_sigma2 * float(np.mean(slow**2)))
     levels = dict(zip(names, coef.tolist(), strict=False))
     sizes = {name: int(counts[name]) for name in names}
-    return Fit(levels, sizes, sd, dof, slope, slope_se, mean_c, _lag1(rest, unit))
+    return Fit(levels, sizes, sd, dof, slope, slope_se, mean_c, error, _lag1(rest, unit))
 
 
 def _parts(checks: pd.DataFrame, end: pd.Timestamp) -> NDArray[np.object_]:
@@ -175,7 +185,7 @@ def chart_reading(
     for name in dict.fromkeys(unit):
         if name not in fit.levels:
             continue
-        limits = limits_for(every_checks, checks=fit.checks[name], dof=fit.dof)
+        limits = limits_for(every_checks, checks=fit.checks[name], dof=fit.dof, warmth=fit.warmth_error)
         for part in PARTS:
             rows = out.index[(unit == name).to_numpy() & (out["part"] == part).to_numpy()]
             if len(rows):

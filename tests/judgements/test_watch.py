@@ -252,7 +252,7 @@ def test_a_change_needs_enough_checks_and_sees_both_kinds() -> None:
     found = find_change(noise(60) + np.where(np.arange(60) >= 30, 1.0, 0.0), days)
     assert found is not None
     assert found.kind == "step"
-    assert found.p_value == pytest.approx(1 / 2000)
+    assert found.p_value == pytest.approx(1 / 1000)
     off = found.offset([days[5], days[-1]])
     assert off[0].tolist() == [0.0, 0.0, 0.0]
     assert off[1, 1] < 1.0 < off[1, 2]
