@@ -22,7 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("fleet.models",),
     ("fleet.store",),
     ("fleet.intake",),
-    ("fleet.refit", "fleet.tally_files"),
+    ("fleet.refit", "fleet.tally_files", "fleet.backtest", "fleet.promotion"),
     ("fleet.judgements",),
     ("fleet.charts", "fleet.report", "fleet.output"),
     ("fleet.cli", "dashboards"),

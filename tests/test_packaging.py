@@ -39,6 +39,7 @@ def test_every_import_is_a_dependency() -> None:
         for line in [
             *PROJECT["dependencies"],
             *PROJECT["optional-dependencies"]["report"],
+            *PROJECT["optional-dependencies"]["rivals"],
             *PROJECT["optional-dependencies"]["spark"],
         ]
     }

@@ -37,6 +37,7 @@ _MODULES: Final = (
     "fleet.cli.review",
     "fleet.cli.bench_trust",
     "fleet.cli.gauging",
+    "fleet.cli.record",
     "fleet.cli.screens",
     "fleet.cli.upkeep",
 )

@@ -24,23 +24,33 @@ def add_to(app: typer.Typer) -> None:
 
 def model(
     number: Annotated[
-        int | None, typer.Option("--number", min=1, help="Which kept model; the newest if left out.")
+        int | None, typer.Option("--number", min=1, help="Which kept model; the one in use if left out.")
     ] = None,
     against: Annotated[
         int | None, typer.Option("--against", min=1, help="Another kept model, to set beside it.")
     ] = None,
     every: Annotated[bool, typer.Option("--list", help="List the models kept.")] = False,
+    use: Annotated[
+        int | None, typer.Option("--use", min=1, help="Let this kept model answer from now on.")
+    ] = None,
     out: common.OutOption = None,
     store: common.StoreOption = None,
 ) -> None:
     """Say what the house model has learnt: who sets what how, how sure that is, and what to mind.
 
-    --out writes every level's effect with its interval.
+    --out writes every level's effect with its interval. --use goes back to an earlier model, or on to one
+    that a refit kept aside.
     """
     from fleet.output import check_out
 
     check_out(out)
     opened = common.the_store(store).open()
+    if use is not None:
+        from fleet.store.models import use_model
+
+        use_model(opened, use, reason="chosen")
+        say(f"Model {use} answers from now on; the next fleet refit tries a new one against it.")
+        return
     if every:
         _list(opened)
         return
@@ -49,7 +59,7 @@ def model(
 
     house = load_house(opened, number)
     if against is not None:
-        say(f"Model {against} beside model {number if number is not None else 'newest'}.")
+        say(f"Model {against} beside model {number if number is not None else 'in use'}.")
         _table(compare(load_house(opened, against), house))
         return
     told = learnt(house)

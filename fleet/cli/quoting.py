@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fleet.intake import Fault
     from fleet.judgements.policy import Policy
     from fleet.judgements.quote import Quotes
+    from fleet.models.house import House
 
 ASKED: Final = "asked"
 MOST_IN_WORDS: Final = 3
@@ -62,13 +63,23 @@ def quote(
     ] = 1024,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
+    what_next: Annotated[
+        bool, typer.Option("--what-next", help="Which fact that isn't told would narrow one quote most.")
+    ] = False,
+    as_modelled: Annotated[
+        bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
+    ] = False,
+    no_keep: Annotated[
+        bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
+    ] = False,
     store: common.StoreOption = None,
     **facts: str | None,
 ) -> None:
     """Say what to expect of a pickup before it is on the bench: sag, angles, tilt, time, price.
 
     Name a file of enquiries, or say what is known of one pickup: --kind, --family, --vtf-mn and so on.
-    Whatever isn't told widens the answer by itself.
+    Whatever isn't told widens the answer by itself. Quotes are kept in the store for the track record
+    (fleet record), a serial only as its token.
     """
     from fleet.output import check_out
 
@@ -77,10 +88,18 @@ def quote(
     policies = common.policies_from(policy, policy_name)
     enquiries, faults = _enquiries(file, kind, facts)
     house = common.the_house_or_cold(store)
+    if what_next:
+        _show_what_next(enquiries, house, policies["default"], out)
+        return
 
+    from fleet.cli.keeping import correction, keep
     from fleet.judgements.quote import quote as quote_all
 
-    quotes = quote_all(enquiries, house, policies, n_draws=n_draws)
+    where = common.the_store(store)
+    use = None if as_modelled else correction(where)
+    quotes = quote_all(enquiries, house, policies, n_draws=n_draws, recalibration=use)
+    if not no_keep:
+        keep(where, quotes, enquiries, house)
     free = common.write_out(quotes.table, out)
     if draws is not None:
         free = common.write_out(quotes.draws(), draws) and free
@@ -91,6 +110,32 @@ def quote(
         common.warn(f"{rows} {'enquiry was' if rows == 1 else 'enquiries were'} put aside:")
         common.show_faults(faults)
         raise typer.Exit(1)
+
+
+def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
+    """Print or write what each fact that isn't told would take off the quote's ranges."""
+    from fleet.judgements.information import WIDTHS, information
+
+    if len(enquiries) != 1:
+        raise FleetError(
+            f"--what-next looks at one pickup, and here are {len(enquiries)}; name one at a time."
+        )
+    found = information(enquiries, house, policy)
+    if not common.write_out(found.table, out) or out is not None:
+        return
+    say(found.sentence)
+    if found.table.empty:
+        return
+    rows = found.table.to_dict("records")
+    columns: dict[str, list[Any]] = {"fact": [row["words"] for row in rows]}
+    for name, words in WIDTHS.items():
+        columns[f"{words} [°]"] = [
+            f"{cell_text(row[f'{name}_now'], 1)} -> {cell_text(row[f'{name}_then'], 1)}" for row in rows
+        ]
+    columns["narrower by"] = [percent(max(float(row["worth"]), 0.0)) for row in rows]
+    say("Width of nine readings in ten, now -> expected once the fact is told:")
+    say(table(columns))
+    say(CAUTION)
 
 
 def _enquiries(
@@ -159,6 +204,8 @@ def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None
             say()
     else:
         say(_lines(quotes.table if most is None else quotes.table.head(most)))
+        for note in quotes.notes:
+            say(f"{note}.")
         if most is not None and len(rows) > most:
             say(f"  ... and {len(rows) - most} more.")
     say(CAUTION)

@@ -34,9 +34,21 @@ def refit(
     """Fit the house model on the sheets in the store and keep it there.
 
     Takes a few seconds. Check pickups don't teach it, units that stand far out teach it nothing, and a unit
-    measured twice counts once.
+    measured twice counts once. The model before is kept: the new one is tried against it on units that
+    neither has seen, and taken into use by a written rule (fleet explain record).
     """
-    tell_refit(fit(common.the_store(store), since=None if since is None else since.date()))
+    from fleet.promotion import refit_by_rule
+
+    try:
+        done = refit_by_rule(
+            common.the_store(store),
+            since=None if since is None else since.date(),
+            progress=common.progress(),
+        )
+    finally:
+        common.end_progress()
+    tell_refit(done.house)
+    say(done.sentence)
     say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
 
 

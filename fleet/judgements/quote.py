@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.judgements.policy import Policy, made_wedge, pick_policy, price
+from fleet.judgements.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
 from fleet.judgements.tilt import choose_tilt, reach
 from fleet.models.candidates import NEVER_SEEN
+from fleet.models.forecasts import quantiles_of
 from fleet.models.house import House
 from fleet.models.links import FACTORS, SPHERICAL
 from fleet.models.predict import Draws, Forecaster
@@ -70,11 +72,26 @@ class Quotes:
     table : one row an enquiry, `COLUMNS`
     sentences : one an enquiry
     arrays : joint draws per quantity of `DRAWN`, each (m, n)
+    standing : per enquiry, how it stands to the model's families (`recalibration.STANDINGS`)
+    policies : per enquiry, the target policy
+    recalibration : the correction that the figures were told with, if any
     """
 
     table: pd.DataFrame
     sentences: tuple[str, ...]
     arrays: Mapping[str, Floats]
+    standing: tuple[str, ...] = ()
+    policies: tuple[Policy, ...] = ()
+    recalibration: Recalibration | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to say beside the quotes: which of them were corrected by the record, and how."""
+        use = self.recalibration
+        if use is None:
+            return ()
+        told = {use.told(s): None for s in self.standing}
+        return tuple(words[0].upper() + words[1:] for words in told if words)
 
     def draws(self) -> pd.DataFrame:
         """Joint draws as a long frame: enquiry_id, draw, and the quantities of `DRAWN`."""
@@ -92,6 +109,7 @@ def quote(
     n_draws: int = 1024,
     seed: int = 0,
     policy_name: str | None = None,
+    recalibration: Recalibration | None = None,
 ) -> Quotes:
     """Answer enquiries from the house model.
 
@@ -105,6 +123,7 @@ def quote(
     policies : by name; an enquiry's own ``policy`` is used where it names one
     n_draws, seed : of the joint draws (ignored for a `Forecaster`)
     policy_name : used where an enquiry names none; default ``default``
+    recalibration : correction of the intervals from the track record; None = as the model says
 
     Raises
     ------
@@ -122,29 +141,32 @@ def quote(
     )
     chosen = [pick_policy(dict(policies), name) for name in names]
     parts = [
-        _answer(frame.iloc[start : start + CHUNK], forecaster, chosen[start : start + CHUNK])
+        _answer(frame.iloc[start : start + CHUNK], forecaster, chosen[start : start + CHUNK], recalibration)
         for start in range(0, len(frame), CHUNK)
     ]
     if not parts:
         empty = {q: np.empty((0, forecaster.n)) for q in DRAWN}
         return Quotes(pd.DataFrame(columns=list(COLUMNS)), (), empty)
-    table = pd.concat([t for t, _ in parts], ignore_index=True)[list(COLUMNS)]
-    arrays = {q: np.concatenate([a[q] for _, a in parts]) for q in DRAWN}
-    return Quotes(table, tuple(sentence(row) for row in _records(table)), arrays)
+    table = pd.concat([t for t, _, _ in parts], ignore_index=True)[list(COLUMNS)]
+    arrays = {q: np.concatenate([a[q] for _, a, _ in parts]) for q in DRAWN}
+    told = tuple(sentence(row) for row in _records(table))
+    standing = tuple(str(s) for _, _, own in parts for s in own)
+    return Quotes(table, told, arrays, standing, tuple(chosen), recalibration)
 
 
 def _answer(
-    frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy]
-) -> tuple[pd.DataFrame, dict[str, Floats]]:
-    draws = forecaster.draw(frame)
+    frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
+) -> tuple[pd.DataFrame, dict[str, Floats], NDArray[np.object_]]:
+    plain = forecaster.draw(frame)
+    standing = standings(frame, plain.candidates)
+    corrects = use is not None and bool(use.changes)
+    draws = recalibrated(plain, standing, use) if use is not None and corrects else plain
     table: dict[str, object] = {"enquiry_id": frame["enquiry_id"].astype(str).to_numpy()}
-    tilt, wedge = np.empty(draws.sag.shape), np.empty(draws.sag.shape, dtype=bool)
+    tilt = _tilts(draws, policies)
+    wedge = np.empty(draws.sag.shape, dtype=bool)
     chances = {name: np.empty(len(frame)) for name in CHANCES}
     for policy in dict.fromkeys(policies):
         mine = np.array([p == policy for p in policies])
-        tilt[mine] = choose_tilt(
-            draws.sra_dynamic[mine], draws.vta_dynamic[mine], draws.tilt_room[mine], policy
-        ).tilt_deg
         wedge[mine] = made_wedge(tilt[mine], policy)
         reached = reach(draws.sra_true[mine], draws.vta_true[mine], draws.tilt_room[mine], policy)
         for name, hit in zip(CHANCES[:5], reached, strict=True):
@@ -152,8 +174,11 @@ def _answer(
     spherical = np.isnan(draws.sra_true).all(axis=1)
     chances["p_rake_met"][spherical] = np.nan
     edge = np.array([p.guarded_rake_deg[0] - p.guarded_tracking_deg for p in policies])
-    clash = draws.built_in < edge[:, None]
-    minutes = forecaster.minutes(draws, tilt, clash)
+    # Bench time has a factor of its own, learnt beside the tilts of the model as it is.
+    clash = plain.built_in < edge[:, None]
+    minutes = forecaster.minutes(plain, _tilts(plain, policies) if corrects else tilt, clash)
+    if use is not None and corrects:
+        minutes = recalibrated_minutes(minutes, standing, use)
     chances["p_faulty"] = _share_faulty(forecaster.house, draws)
     chances["p_made_wedge"] = wedge.mean(axis=1)
     arrays = {
@@ -171,25 +196,28 @@ def _answer(
     counts = _counts(forecaster.house)
     labels = {policy: policy.label for policy in dict.fromkeys(policies)}
     table["policy"] = [labels[p] for p in policies]
+    corrected = ["" if use is None else use.told(str(s)) for s in standing]
     table["basis"] = [
-        _basis(r, draws, i, forecaster.house.units, counts) for i, r in enumerate(_records(frame))
+        "; ".join(filter(None, [_basis(r, draws, i, forecaster.house.units, counts), corrected[i]]))
+        for i, r in enumerate(_records(frame))
     ]
-    return pd.DataFrame(table), arrays
+    return pd.DataFrame(table), arrays, standing
+
+
+def _tilts(draws: Draws, policies: list[Policy]) -> Floats:
+    """The tilt that each enquiry's policy chooses on each draw's reading (m, n)."""
+    tilt = np.empty(draws.sag.shape)
+    for policy in dict.fromkeys(policies):
+        mine = np.array([p == policy for p in policies])
+        tilt[mine] = choose_tilt(
+            draws.sra_dynamic[mine], draws.vta_dynamic[mine], draws.tilt_room[mine], policy
+        ).tilt_deg
+    return tilt
 
 
 def _quantile_columns(name: str, values: Floats) -> dict[str, Floats]:
-    """Quantiles of each row, over the draws that have a value (a spherical stylus has no rake)."""
-    ordered = np.sort(values, axis=1)
-    count = np.sum(~np.isnan(ordered), axis=1)
-    out = {}
-    for level in LEVELS:
-        place = np.maximum(level * (count - 1), 0.0)
-        low = np.floor(place).astype(int)
-        high = np.minimum(low + 1, np.maximum(count - 1, 0))
-        row = np.arange(len(values))
-        a, b = ordered[row, low], ordered[row, high]
-        out[f"{name}_q{round(100 * level):02d}"] = np.where(count > 0, a + (place - low) * (b - a), np.nan)
-    return out
+    found = quantiles_of(values, np.array(LEVELS))
+    return {f"{name}_q{round(100 * level):02d}": found[:, i] for i, level in enumerate(LEVELS)}
 
 
 def _prices(minutes: Floats, wedge: NDArray[np.bool_], policies: list[Policy]) -> dict[str, Floats]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -14,6 +16,8 @@ LEVELS: Final = tuple(
 )
 """Probabilities at which a forecast's quantiles are kept; the ends of all intervals told are among them."""
 GRID: Final = np.array(LEVELS)
+FEW_QUOTES: Final = 20
+"""Below this many forecasts (as far as they are independent) nothing is said about them."""
 _ENDS = np.concatenate([[0.0], (GRID[1:] + GRID[:-1]) / 2.0, [1.0]])
 _WEIGHTS = np.diff(_ENDS)
 
@@ -92,3 +96,44 @@ def pit(quantiles: Floats, read: Floats) -> Floats:
     inside = np.where(below == 0, GRID[0] / 2.0, inside)
     inside = np.where(below == len(GRID), 1.0 - (1.0 - GRID[-1]) / 2.0, inside)
     return np.where(np.isnan(read) | np.isnan(quantiles).any(axis=1), np.nan, inside)
+
+
+@dataclass(frozen=True)
+class Paired:
+    """One forecaster's mean score less another's on the same quotes, and the standard error of that."""
+
+    n: int
+    difference: float
+    standard_error: float
+
+    @property
+    def verdict(self) -> str:
+        """Which is better: `first`, `second`, or `even` within two standard errors."""
+        if self.n < FEW_QUOTES or not abs(self.difference) > 2.0 * self.standard_error:
+            return "even"
+        return "first" if self.difference < 0.0 else "second"
+
+
+def paired(first: Floats, second: Floats, families: NDArray[np.object_]) -> Paired:
+    """Compare two forecasters' scores (less is better) quote by quote.
+
+    The standard error is that of a mean of families' sums, so that families with many quotes don't count as
+    many proofs (cluster-robust, with the usual k / (k - 1)).
+
+    Parameters
+    ----------
+    first, second : (n,) scores; NaN in either leaves the quote out
+    families : (n,)
+    """
+    gap = first - second
+    told = ~np.isnan(gap)
+    gap, code = gap[told], pd.factorize(families[told])[0]
+    n = len(gap)
+    if n < 2:
+        return Paired(n, float(gap.mean()) if n else np.nan, np.nan)
+    mean = float(gap.mean())
+    sums = np.bincount(code, weights=gap - mean)
+    k = len(sums)
+    if k < 2:
+        return Paired(n, mean, np.nan)
+    return Paired(n, mean, float(np.sqrt(k / (k - 1) * (sums**2).sum()) / n))
