@@ -1,0 +1,132 @@
+"""How long a page takes to its first figure, cold, warm and after a filter, and what it takes in memory.
+
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/dashboard.py [SHEETS …]      (10000 1000000 if left out)
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/dashboard.py --store FILE
+
+A store of invented sheets is filled and fitted (not timed). For each page a server of its own is started as
+`fleet dashboard` starts it, and a real Chromium opens the page: *cold* is from asking for the address to the
+page's answer, with nothing kept of the store (the server's own start, the first import of the libraries by
+one plain visit to the sheets page, comes before). *Warm* is the same page opened anew in a fresh window.
+*Filter* is from picking another option of a list to the answer that differs. *Whole* is the cold page with
+everything drawn. Memory is the server's largest resident set so far. One run each; on a busy machine compare
+within a run only.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[1] / "browser"), str(Path(__file__).parents[1])]
+from browser_tools import FLAGS, chromium, running, settled  # noqa: E402
+from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+
+ANSWER = '[data-testid="stMarkdownContainer"] p > strong'
+PAGES = {
+    "enquiry": ("/", ("Stylus", "elliptical")),
+    "on the bench": (
+        "/on_the_bench?stylus_profile=line_contact&sra_dynamic_deg=90&vta_dynamic_deg=22",
+        None,
+    ),
+    "suspects": ("/suspects", ("False alarms allowed", "1%")),
+    "distributions": ("/distributions", ("Quantity", "dynamic sag")),
+    "attainment": ("/attainment", ("Target", "the rake target")),
+    "sheets": ("/sheets", None),
+}
+
+
+def fill(path: Path, n: int) -> None:
+    """A store of n invented sheets with its house model, made in processes of their own."""
+    own = Path(__file__).parent / "suspects.py"
+    subprocess.run([sys.executable, str(own), "fill", str(path), str(n)], check=True)
+    code = (
+        "import sys; from fleet.refit import refit; from fleet.store import Store; refit(Store(sys.argv[1]))"
+    )
+    subprocess.run([sys.executable, "-c", code, str(path)], check=True)
+
+
+def answered(page: Page, before: str | None = None) -> str:
+    """Wait for the page's answer, or for one that differs, and say it."""
+    script = "([where, old]) => { const e = document.querySelector(where); return e && e.innerText !== old }"
+    page.wait_for_function(script, arg=[ANSWER, before], timeout=180_000)
+    return page.locator(ANSWER).first.inner_text()
+
+
+def window(browser: Browser) -> Page:
+    """A window that keeps nothing of earlier ones."""
+    page = browser.new_context(viewport={"width": 1280, "height": 2400}).new_page()
+    page.set_default_timeout(180_000)
+    return page
+
+
+def timed(browser: Browser, store: Path, log: Path, path: str, change: tuple[str, str] | None) -> list[float]:
+    """Seconds cold, whole, warm and after a filter; MB."""
+    with running(store, log) as (address, pid):
+        first = window(browser)
+        first.goto(f"{address}/sheets?plain=1")
+        if path != "/sheets":
+            first.get_by_text("What came in").wait_for()
+            settled(first)
+        page = window(browser)
+        start = time.perf_counter()
+        page.goto(address + path)
+        answered(page)
+        cold = time.perf_counter() - start
+        page.get_by_text("What to do next").wait_for()
+        settled(page)
+        whole = time.perf_counter() - start
+        again = window(browser)
+        start = time.perf_counter()
+        again.goto(address + path)
+        said = answered(again)
+        warm = time.perf_counter() - start
+        again.get_by_text("What to do next").wait_for()
+        settled(again)
+        after = float("nan")
+        if change is not None:
+            again.get_by_role("combobox", name=change[0]).click()
+            option = again.get_by_role("option", name=change[1]).first
+            option.wait_for()
+            start = time.perf_counter()
+            option.click()
+            answered(again, said)
+            after = time.perf_counter() - start
+        status = Path(f"/proc/{pid}/status").read_text()
+    peak = next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]
+    return [cold, warm, after, whole, int(peak) / 1024]
+
+
+def tell(line: str) -> None:
+    """Print at once."""
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
+
+
+def main(stores: dict[str, Path]) -> None:
+    """Print a table for each store."""
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
+        browser = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+        for name, store in stores.items():
+            heads = ("page", "cold s", "warm s", "filter s", "whole s", "MB")
+            tell(
+                f"{name}\n{heads[0]:14s}{heads[1]:>8s}{heads[2]:>8s}{heads[3]:>10s}{heads[4]:>9s}{heads[5]:>7s}"
+            )
+            for page, (path, change) in PAGES.items():
+                row = timed(browser, store, Path(folder) / "log.txt", path, change)
+                tell(f"{page:14s}{row[0]:8.2f}{row[1]:8.2f}{row[2]:10.2f}{row[3]:9.2f}{row[4]:7.0f}")
+        browser.close()
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--store"]:
+        main({Path(given).name: Path(given) for given in sys.argv[2:]})
+    else:
+        with tempfile.TemporaryDirectory() as where:
+            made = {}
+            for count in [int(given) for given in sys.argv[1:]] or [10_000, 1_000_000]:
+                made[f"{count} sheets"] = Path(where) / f"{count}.duckdb"
+                fill(made[f"{count} sheets"], count)
+            main(made)

@@ -1,0 +1,60 @@
+"""On the bench: typed readings are judged as the command line judges them, and saved only after a tick."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+from page_helpers import OpenPage, bold
+
+from fleet.judgements.judge import judge
+from fleet.judgements.policy import Policy
+from fleet.refit import load_house
+from fleet.store import Store
+
+
+def test_nothing_read_says_where_to_start(filled: Path, open_page: OpenPage) -> None:
+    """An empty form has no verdict, only what to read first."""
+    app = open_page(filled, "on_the_bench", stylus_profile="elliptical")
+    assert not app.exception
+    assert bold(app).startswith("Nothing is read yet.")
+    assert not app.get("vega_lite_chart")
+
+
+def test_the_verdict_is_the_judgements_own(filled: Path, open_page: OpenPage) -> None:
+    """Readings in the address give the sentence, the tilt, the zenith and the reading to take again."""
+    told = {"sra_static_deg": 88.1, "sra_dynamic_deg": 87.6, "vta_dynamic_deg": 24.0, "zenith_deg": 9.5}
+    words = {"stylus_profile": "line_contact", "cantilever_material": "boron"}
+    app = open_page(filled, "on_the_bench", **words, **{k: str(v) for k, v in told.items()})
+    assert not app.exception
+    sheet = pd.DataFrame({k: [v] for k, v in {**words, **told}.items()})
+    own = judge(load_house(Store(filled)), sheet, Policy())
+    assert bold(app) == own.sentence
+    assert own.tilt is not None
+    assert own.zenith is not None
+    text = " ".join(str(m.value).replace("\\", "") for m in app.markdown)
+    assert own.tilt.sentence in text
+    assert own.zenith.sentence in text
+    assert app.info[0].value == f"Read {own.again}."
+    assert "The electrical azimuth isn't read yet." in text
+    readings = app.dataframe[0].value.set_index("reading")
+    assert readings.loc["dynamic sag", "this unit"] == "0.50°"
+
+
+def test_saving_needs_the_tick_and_a_whole_sheet(own: Path, open_page: OpenPage) -> None:
+    """Without the tick, and without a family, nothing is stored; with both the readings are a sheet."""
+    app = open_page(own, "on_the_bench", sra_dynamic_deg="91.2", vta_dynamic_deg="21.5")
+    before = len(Store(own).current(["sheet_no"]))
+    app.text_input(key="save_number").set_value("B-1")
+    app.button[-1].click().run()
+    assert "tick the box" in app.error[0].value
+    app.checkbox(key="save_sure").set_value(True)
+    app.button[-1].click().run()
+    assert "body_family" in app.error[0].value
+    assert len(Store(own).current(["sheet_no"])) == before
+    app.selectbox(key="body_family").set_value("F001")
+    app.button[-1].click().run()
+    assert not app.exception
+    assert app.success[0].value.startswith("Saved as a sheet")
+    saved = Store(own).current().set_index("sheet_no").loc["B-1"]
+    assert (saved["sra_dynamic_deg"], saved["body_family"]) == (91.2, "F001")
