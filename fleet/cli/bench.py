@@ -47,6 +47,7 @@ _TILT_FACTS: Final = {
         "stylus_profile",
     )
 }
+NEVER_SURE: Final = 0.9999
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
 
@@ -171,6 +172,8 @@ def suspects(
     ] = False,
     prior: PriorOption = None,
     out: common.OutOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
     store: common.StoreOption = None,
 ) -> None:
     """List the units that are not normal for their kind, with what is probably wrong.
@@ -194,7 +197,9 @@ def suspects(
 
     from fleet.judgements.suspects import suspects as find
 
-    found = find(house, sheets[sheets["purpose"] == "unit"], fdr=fdr, prior=prior_for(where, prior))
+    chosen = common.policies_from(policy, policy_name)["default"]
+    units = sheets[sheets["purpose"] == "unit"]
+    found = find(house, units, fdr=fdr, prior=prior_for(where, prior), policy=chosen)
     if verdicts:
         show_record(found, where, out)
     elif common.write_out(found.table, out) and out is None:
@@ -225,7 +230,7 @@ def show_suspects(found: Suspects, *, most: int, one_a_cause: bool = False) -> N
         "measured": list(flagged["measured_on"]),
         "q": ["<0.0001" if q < 1e-4 else f"{q:.4f}" for q in flagged["q_value"]],
         "probably": [fault.replace("_", " ") for fault in faults],
-        "chance": [percent(float("nan") if c is None else float(c)) for c in chance],
+        "chance": [percent(float("nan") if c is None else min(float(c), NEVER_SURE)) for c in chance],
     }
     say(table(columns))
     say()

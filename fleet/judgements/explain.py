@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Hashable, Mapping
+from itertools import pairwise
+from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.judgements.scoring import Scores
 from fleet.judgements.signatures import FAULTS, SAG
-from fleet.models.house import House
-from fleet.models.links import JUDGED
+from fleet.models.links import JUDGED, RAKE_LINKS, SPHERICAL
 from fleet.models.residuals import Residuals
 
 OFF_SIGMAS: Final = 2.5
@@ -47,18 +47,21 @@ CAUSES: Final = {
     "other": "it fits none of the known faults",
 }
 ACTIONS: Final = {
-    "rake_set_wrong": "tilt serves one target only; return it to its maker",
-    "stylus_twisted": "turning the body trades time skew for tracking distortion; return it to its maker",
+    "rake_set_wrong": "return it to its maker",
+    "stylus_twisted": "return it to its maker",
     "stylus_canted": "roll can only split the difference; return it to its maker",
-    "generator_rolled": "a roll of the body cures the crosstalk but cants the stylus; return it to its maker",
-    "assembly_rolled": "a roll of the body corrects it",
-    "cantilever_angle": "tilt moves rake along with it; return it to its maker",
-    "suspension_soft": "watch the clearance; return it to its maker",
+    "generator_rolled": "return it to its maker, or let roll split the difference",
+    "assembly_rolled": "roll the body",
+    "cantilever_angle": "return it to its maker",
+    "suspension_soft": "check tracking force and clearance; return it to its maker",
     "suspension_stiff": "check tracking force and the record's grip; return it to its maker",
     "weak_channel": "no alignment cures it; check leads and pins, then return it to its maker",
     "misread": "measure it again",
     "other": "measure it again",
 }
+NEARLY_SURE: Final = 0.8
+"""A likeliest fault below this share of all faults has the next one named after it."""
+WORTH_NAMING: Final = 0.1
 
 
 def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
@@ -73,36 +76,37 @@ def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArr
     return out
 
 
-def needs_readings(scores: Scores, i: int) -> bool:
-    """Whether the sentence of sheet ``i`` may quote its readings."""
-    return FAULTS[int(scores.faults[i].argmax())] == "misread"
-
-
 def explain(
-    house: House, sheet: pd.Series | None, resid: Residuals, scores: Scores, i: int, *, flagged: bool
+    sheet: Mapping[Hashable, Any] | None,
+    resid: Residuals,
+    scores: Scores,
+    i: int,
+    *,
+    flagged: bool,
+    means: str = "",
 ) -> str:
     """One sentence for sheet ``i``.
 
     Parameters
     ----------
-    house : House
-    sheet : its readings, canonical columns; may be None where `needs_readings` says so
+    sheet : its readings, canonical columns; may be None where no slip is proposed
     resid, scores : of all sheets
     flagged : what the list says of its unit
+    means : what its likeliest fault means for the owner (see `fleet.judgements.meaning`)
     """
     if np.isnan(scores.score[i]):
         return "Nothing was read that could be judged."
     healthy = float(scores.healthy[i])
-    off = departures(house, resid, i)
+    off = departures(resid, i)
     if not flagged and healthy >= 0.5:
         return f"Normal for its kind ({_share(healthy)} sure){'' if not off else f'; {off[0]}'}."
     fault = FAULTS[int(scores.faults[i].argmax())]
     seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
-    rest = "; everything else normal" if 0 < len(off) < int((~np.isnan(resid.value[i])).sum()) else ""
-    cause = CAUSES[fault]
+    cause = CAUSES[fault] + _else(scores, i)
     if fault == "misread" and sheet is not None:
-        cause += f" ({proposal(sheet, resid, scores, i)})"
-    text = f"{_capital(seen)}{rest}: {cause}; {ACTIONS[fault]}."
+        means = proposal(sheet, resid, scores, i)
+    parts = [part for part in (cause, means, ACTIONS[fault]) if part]
+    text = f"{_capital(seen)}{_rest(resid, i, len(off))}: {'; '.join(parts)}."
     if flagged and healthy >= 0.5:
         text += f" The list flags it, though by itself it is more likely sound ({_share(healthy)})."
     elif not flagged:
@@ -112,7 +116,36 @@ def explain(
     return text
 
 
-def departures(house: House, resid: Residuals, i: int) -> list[str]:
+def _rest(resid: Residuals, i: int, off: int) -> str:
+    """That what is not off is normal, as far as it was read."""
+    there = ~np.isnan(resid.value[i])
+    if not 0 < off < int(there.sum()):
+        return ""
+    whole = (there | np.isnan(resid.expected[i]) | _cannot_be_read(resid, i)).all()
+    return "; everything else normal" if whole else "; everything else that was read is normal"
+
+
+def _cannot_be_read(resid: Residuals, i: int) -> NDArray[np.bool_]:
+    spherical = resid.observed["profile"].iloc[i] == SPHERICAL
+    return np.array([spherical and name in RAKE_LINKS for name in JUDGED])
+
+
+def _else(scores: Scores, i: int) -> str:
+    """The next likeliest fault with its share of all faults, where the likeliest isn't nearly sure."""
+    share = scores.faults[i] / scores.faults[i].sum()
+    first, second = np.argsort(-share)[:2].tolist()
+    if share[first] >= NEARLY_SURE or share[second] < WORTH_NAMING:
+        return ""
+    other = "none of the known faults" if FAULTS[second] == "other" else plain_fault(FAULTS[second])
+    return f" ({share[first]:.0%}), or else {other} ({share[second]:.0%})"
+
+
+def plain_fault(fault: str) -> str:
+    """A fault's code as words."""
+    return fault.replace("_", " ")
+
+
+def departures(resid: Residuals, i: int) -> list[str]:
     """The residuals that stand out, the farthest first, in words with figures."""
     value = resid.value[i]
     z = value / np.sqrt(resid.covariance[i].diagonal())
@@ -130,31 +163,60 @@ def departures(house: House, resid: Residuals, i: int) -> list[str]:
         else:
             reading = value[j] + resid.expected[i, j]
             out.append(f"{name} {reading:+.{digits}f}{unit} ({abs(z[j]):.1f} sigmas from {whose})")
-    del house
     return out
 
 
-def proposal(sheet: pd.Series, resid: Residuals, scores: Scores, i: int) -> str:
+def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i: int) -> str:
     """The reading that a slip would explain and what it would be; never applied."""
     item = scores.items[int(scores.best_slip[i])]
     if item.undo == SAG:
         return (
-            f"still and turning rake look swapped: {sheet['sra_dynamic_deg']:.2f}° still, "
-            f"{sheet['sra_static_deg']:.2f}° turning would be normal"
+            f"still and turning rake look swapped: {float(sheet['sra_dynamic_deg']):.2f}° still, "
+            f"{float(sheet['sra_static_deg']):.2f}° turning would be normal"
         )
     reading = float(sheet[item.column])
     if item.undo is not None:
         return f"{READING_WORDS[item.column]} looks to have the wrong sign: {-reading:+.2f} would be normal"
-    normal = reading - _shift(item.vector, resid, i)
-    return f"{READING_WORDS[item.column]} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    shift, sd = _shift(item.vector, resid, i)
+    normal = reading - shift
+    text = f"{READING_WORDS[item.column]} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    meant = likely_slip(reading, normal, sd)
+    return text if meant is None else f"{text}, perhaps {meant:.2f}"
 
 
-def _shift(vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Residuals, i: int) -> float:
-    """Size along a direction that explains the residuals best (generalised least squares)."""
+def likely_slip(reading: float, normal: float, sd: float) -> float | None:
+    """The one figure near what is normal that a slip of the pen turns into this reading.
+
+    Parameters
+    ----------
+    reading : as written
+    normal, sd : what would be normal, and how sure that is; figures beyond two of its sds are no candidates
+
+    Returns
+    -------
+    float or None
+        Tens one or two too many or too few, two neighbouring digits exchanged, or the point one place off;
+        None if none of these comes near, or several do.
+    """
+    digits = f"{abs(reading):.2f}"
+    found = [reading + step for step in (-20.0, -10.0, 10.0, 20.0)] + [reading * 10.0, reading / 10.0]
+    for a, b in pairwise(k for k, c in enumerate(digits) if c != "."):
+        turned = list(digits)
+        turned[a], turned[b] = turned[b], turned[a]
+        found.append(float(np.copysign(float("".join(turned)), reading)))
+    near = {round(x, 3) for x in found if abs(x - normal) <= 2.0 * sd and abs(x - reading) > 2.0 * sd}
+    return near.pop() if len(near) == 1 else None
+
+
+def _shift(
+    vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Residuals, i: int
+) -> tuple[float, float]:
+    """Size along a direction that explains the residuals best, and its sd (generalised least squares)."""
     read = np.flatnonzero(~np.isnan(resid.value[i]))
     d = np.broadcast_to(vector, (1, len(JUDGED)))[0, read]
     weight = np.linalg.solve(resid.covariance[i][np.ix_(read, read)], d)
-    return float(weight @ resid.value[i][read] / (weight @ d))
+    power = float(weight @ d)
+    return float(weight @ resid.value[i][read] / power), float(power**-0.5)
 
 
 def _share(p: float) -> str:

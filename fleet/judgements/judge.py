@@ -11,6 +11,7 @@ import pandas as pd
 
 from fleet.columns import COLUMNS as SHEET_COLUMNS
 from fleet.judgements.explain import NAMES, OFF_SIGMAS, explain
+from fleet.judgements.meaning import meanings
 from fleet.judgements.policy import Policy
 from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
 from fleet.judgements.signatures import FAULTS
@@ -21,15 +22,7 @@ from fleet.models.house import House
 from fleet.models.links import JUDGED, RAKE_LINKS, SPHERICAL
 from fleet.models.residuals import Residuals, residuals
 
-FLAG_AT: Final = 0.01
-"""A single unit has no list to share false alarms with: it is flagged where one sound unit in a hundred would
-score as high (our choice)."""
 NULL_DRAWS: Final = 50
-ALONE: Final = {
-    "among so many units one like this is to be expected": "not beyond chance alone",
-    "The list flags it, though by itself it is more likely sound": "Rare for its kind, yet more likely sound",
-}
-"""What is said of a list, and in its place of one unit."""
 SURE: Final = 0.95
 READ_WITH: Final = {
     "tracking": "the tracking angle and both rakes",
@@ -72,7 +65,13 @@ class Verdict:
 
 
 def judge(
-    house: House, readings: pd.DataFrame, policy: Policy, *, prior: FaultPrior | None = None, seed: int = 7
+    house: House,
+    readings: pd.DataFrame,
+    policy: Policy,
+    *,
+    prior: FaultPrior | None = None,
+    seed: int = 7,
+    taught: bool = False,
 ) -> Verdict:
     """Judge one unit by its readings; nothing is kept.
 
@@ -83,18 +82,19 @@ def judge(
     policy : target policy for the tilt
     prior : shares of faults, default the documented ones
     seed : of the simulated null
+    taught : whether it is its unit's newest sheet in the store: the model is then asked without it
     """
     frame = readings.reset_index(drop=True).iloc[:1].copy()
     for name in SHEET_COLUMNS:
         if name not in frame:
             frame[name] = None
-    resid = residuals(house, frame)
+    resid = residuals(house, frame, taught=np.array([taught]))
     scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, scale=1.0)
-    flagged = bool(scores.p_value[0] <= FLAG_AT)
+    flagged = bool(scores.healthy[0] < 0.5)
     sheet = frame.iloc[0]
-    sentence = explain(house, sheet, resid, scores, 0, flagged=flagged)
-    for of_lists, of_one in ALONE.items():
-        sentence = sentence.replace(of_lists, of_one)
+    fault = FAULTS[int(scores.faults[0].argmax())]
+    (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy)
+    sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
     tilt = _tilt(sheet, policy)
     zenith, roll = _zenith(sheet), _roll(sheet)
     again = _again(resid, scores)

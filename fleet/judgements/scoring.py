@@ -41,6 +41,8 @@ PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misre
 """Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
 a hundred carries a slip (common practice, no source)."""
 SCALE_LIMITS: Final = (0.7, 1.5)
+SMALLEST_P: Final = 1e-300
+"""Doubles end there; no unit is impossible."""
 
 
 @dataclass(frozen=True)
@@ -128,13 +130,13 @@ def score_sheets(
     """
     prior = prior or FaultPrior()
     m = len(resid.value)
-    kappa = cant_share(house)
     read = ~np.isnan(resid.value)
     code = read @ (1 << np.arange(len(JUDGED)))
-    factor_of = _bulk_scale(resid, read, bulk) if scale is None else scale
+    scale = _bulk_scale(resid, read, bulk) if scale is None else scale
+    case = _Case(resid, cant_share(house), prior, scale)
     out = Scores(
         np.full(m, np.nan), np.ones(m), np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
-        np.full(m, -1), factor_of, tuple(signatures(np.zeros((1, len(JUDGED))), kappa)),
+        np.full(m, -1), scale, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     for pattern in np.unique(code):
@@ -142,10 +144,9 @@ def score_sheets(
         links = np.flatnonzero(read[rows[0]])
         if links.size == 0:
             continue
-        null = _null(resid, rows, links, kappa, prior, factor_of, rng, null_draws)
+        null = case.null(rows, links, rng, null_draws)
         for start in range(0, len(rows), CHUNK):
-            part = rows[start : start + CHUNK]
-            _score_part(out, resid, part, links, kappa, prior, factor_of, null)
+            case.score(out, rows[start : start + CHUNK], links, null)
     return out
 
 
@@ -153,73 +154,66 @@ def _shares(prior: FaultPrior) -> Floats:
     return np.array([prior.shares.get(f, 0.0) for f in FAULTS])
 
 
-def _whiten(
-    resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64], kappa: float, scale: float
-) -> Whitened:
-    factor = whitened(resid.covariance[np.ix_(rows, links, links)] * scale)
-    return Whitened.of(signatures(resid.expected[rows], kappa), links, factor)
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """What all sheets of one call are scored by."""
+
+    resid: Residuals
+    cant_share: float
+    prior: FaultPrior
+    scale: float
+
+    def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
+        """The signatures of some sheets against their covariances."""
+        factor = whitened(self.resid.covariance[np.ix_(rows, links, links)] * self.scale)
+        return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
+
+    def null(
+        self, rows: NDArray[np.int64], links: NDArray[np.int64], rng: np.random.Generator, draws: int
+    ) -> Floats:
+        """Sorted scores of simulated sound sheets with this pattern of readings."""
+        many = len(rows) > NULL_SHEETS
+        some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
+        white_of = self.whiten(some, links)
+        readings = np.full((len(some), len(JUDGED)), np.nan)
+        found = []
+        for _ in range(draws):
+            white = rng.standard_normal((len(some), len(links)))
+            value = np.einsum("mij,mj->mi", white_of.factor, white)
+            readings[:, links] = self.resid.expected[np.ix_(some, links)] + value
+            faults, _ = white_of.ratios(white, readings)
+            found.append(_combine(faults, self.prior))
+        return np.sort(np.concatenate(found))
+
+    def score(self, out: Scores, rows: NDArray[np.int64], links: NDArray[np.int64], null: Floats) -> None:
+        """Fill in scores, p-values and probabilities of sheets that share a pattern of readings."""
+        resid, prior = self.resid, self.prior
+        white_of = self.whiten(rows, links)
+        white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
+        faults, each = white_of.ratios(white, resid.expected[rows] + resid.value[rows])
+        score = _combine(faults, prior)
+        out.score[rows] = score
+        above = len(null) - np.searchsorted(null, score, side="left")
+        beyond = np.maximum(np.exp(-score), SMALLEST_P)
+        out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), beyond)
+        logs = np.log(_shares(prior)) + faults
+        top = np.maximum(logs.max(axis=1), np.log(prior.healthy))[:, None]
+        weight = np.exp(logs - top)
+        sound = prior.healthy * np.exp(-top[:, 0])
+        total = sound + weight.sum(axis=1)
+        out.healthy[rows] = sound / total
+        out.faults[rows] = weight / total[:, None]
+        slips = [i for i, item in enumerate(white_of.items) if item.fault == "misread"]
+        if slips:
+            strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]
+            names = [white_of.number[i] for i in slips]
+            out.best_slip[rows] = np.array(names)[strength.argmax(axis=0)]
 
 
 def _combine(faults: Floats, prior: FaultPrior) -> Floats:
     """Log likelihood ratio averaged over the faults by their prior weights."""
     weights = np.where(np.isinf(faults), 0.0, prior.weights)
     return np.asarray(special.logsumexp(faults, b=weights / weights.sum(axis=1, keepdims=True), axis=1))
-
-
-def _null(
-    resid: Residuals,
-    rows: NDArray[np.int64],
-    links: NDArray[np.int64],
-    kappa: float,
-    prior: FaultPrior,
-    scale: float,
-    rng: np.random.Generator,
-    draws: int,
-) -> Floats:
-    """Sorted scores of simulated sound sheets with this pattern of readings."""
-    many = len(rows) > NULL_SHEETS
-    some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
-    white_of = _whiten(resid, some, links, kappa, scale)
-    readings = np.full((len(some), len(JUDGED)), np.nan)
-    found = []
-    for _ in range(draws):
-        white = rng.standard_normal((len(some), len(links)))
-        value = np.einsum("mij,mj->mi", white_of.factor, white)
-        readings[:, links] = resid.expected[np.ix_(some, links)] + value
-        faults, _ = white_of.ratios(white, readings)
-        found.append(_combine(faults, prior))
-    return np.sort(np.concatenate(found))
-
-
-def _score_part(
-    out: Scores,
-    resid: Residuals,
-    rows: NDArray[np.int64],
-    links: NDArray[np.int64],
-    kappa: float,
-    prior: FaultPrior,
-    scale: float,
-    null: Floats,
-) -> None:
-    white_of = _whiten(resid, rows, links, kappa, scale)
-    white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
-    faults, each = white_of.ratios(white, resid.expected[rows] + resid.value[rows])
-    score = _combine(faults, prior)
-    out.score[rows] = score
-    above = len(null) - np.searchsorted(null, score, side="left")
-    out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), np.exp(-score))
-    logs = np.log(_shares(prior)) + faults
-    top = np.maximum(logs.max(axis=1), np.log(prior.healthy))[:, None]
-    weight = np.exp(logs - top)
-    sound = prior.healthy * np.exp(-top[:, 0])
-    total = sound + weight.sum(axis=1)
-    out.healthy[rows] = sound / total
-    out.faults[rows] = weight / total[:, None]
-    slips = [i for i, item in enumerate(white_of.items) if item.fault == "misread"]
-    if slips:
-        strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]
-        names = [white_of.number[i] for i in slips]
-        out.best_slip[rows] = np.array(names)[strength.argmax(axis=0)]
 
 
 def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool_] | None) -> float:

@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.judgements.explain import READING_WORDS, explain, needs_readings, plain
+from fleet.judgements.explain import READING_WORDS, explain, plain
+from fleet.judgements.meaning import meanings
+from fleet.judgements.policy import Policy
 from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
 from fleet.judgements.signatures import FAULTS
 from fleet.models.house import House
@@ -55,7 +57,13 @@ class Suspects:
 
 
 def suspects(
-    house: House, sheets: pd.DataFrame, *, fdr: float = 0.05, prior: FaultPrior | None = None, seed: int = 7
+    house: House,
+    sheets: pd.DataFrame,
+    *,
+    fdr: float = 0.05,
+    prior: FaultPrior | None = None,
+    policy: Policy | None = None,
+    seed: int = 7,
 ) -> Suspects:
     """Judge every sheet against the house model without its own unit.
 
@@ -65,6 +73,7 @@ def suspects(
     sheets : current sheets (canonical columns, ``unit``, ``newest``); reference sheets are left out
     fdr : share of false alarms that the list may hold
     prior : shares of faults, default the documented ones
+    policy : the targets that a fault may put out of reach, default the documented ones
     seed : of the simulated null
 
     Returns
@@ -82,7 +91,7 @@ def suspects(
     p_unit, q_unit = _by_unit(scores.p_value, frame["unit"].to_numpy())
     flagged = q_unit <= fdr
     table = _table(frame, scores, p_unit, q_unit, flagged)
-    table["why"] = _why(house, frame, resid, scores, flagged)
+    table["why"] = _why(house, frame, resid, scores, flagged, policy or Policy())
     order = np.lexsort((table["sheet_no"], -table["score"].fillna(-np.inf), ~table["flagged"]))
     table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
     return Suspects(table, _sentence(table, fdr), fdr, scores.scale)
@@ -122,14 +131,22 @@ def _table(
 
 
 def _why(
-    house: House, frame: pd.DataFrame, resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]
+    house: House,
+    frame: pd.DataFrame,
+    resid: Residuals,
+    scores: Scores,
+    flagged: NDArray[np.bool_],
+    policy: Policy,
 ) -> list[str]:
     """A sentence for each sheet; the bulk of plainly normal sheets shares a short one."""
     torn = disagreeing(house, frame)
     out: list[str] = plain(resid, scores, flagged).tolist()
-    for i in [i for i, text in enumerate(out) if text is None]:
-        sheet = frame.iloc[i] if needs_readings(scores, i) else None
-        out[i] = explain(house, sheet, resid, scores, i, flagged=bool(flagged[i]))
+    rows = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
+    faults = [FAULTS[k] for k in scores.faults[rows].argmax(axis=1)]
+    means = meanings(frame, resid, rows, faults, policy)
+    read = frame[[r for r in READINGS if r in frame]].iloc[rows].to_dict("records")
+    for i, sheet, meant in zip(rows.tolist(), read, means, strict=True):
+        out[i] = explain(sheet, resid, scores, i, flagged=bool(flagged[i]), means=meant)
     for i, readings in torn.items():
         again = "" if out[i].endswith(AGAIN) else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"

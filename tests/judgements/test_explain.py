@@ -8,7 +8,15 @@ import pytest
 from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
-from fleet.judgements.explain import ACTIONS, CAUSES, READING_WORDS, departures, explain, proposal
+from fleet.judgements.explain import (
+    ACTIONS,
+    CAUSES,
+    READING_WORDS,
+    departures,
+    explain,
+    likely_slip,
+    proposal,
+)
 from fleet.judgements.scoring import score_sheets
 from fleet.judgements.signatures import FAULTS
 from fleet.models.residuals import residuals
@@ -28,13 +36,13 @@ def sheet(fleet: Fleet) -> pd.DataFrame:
 def said(fleet: Fleet, sheet: pd.DataFrame, *, flagged: bool = True) -> str:
     resid = residuals(fleet.house, sheet)
     scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
-    return explain(fleet.house, sheet.iloc[0], resid, scores, 0, flagged=flagged)
+    return explain(dict(sheet.iloc[0]), resid, scores, 0, flagged=flagged)
 
 
 def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
     resid = residuals(fleet.house, sheet)
     scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
-    return proposal(sheet.iloc[0], resid, scores, 0)
+    return proposal(dict(sheet.iloc[0]), resid, scores, 0)
 
 
 def test_every_fault_has_a_cause_and_an_action() -> None:
@@ -85,7 +93,7 @@ def test_flag_and_probability_may_disagree_and_the_sentence_says_why(
 def test_departures_are_ordered_and_signed(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """The farthest first; readings about zero are told as they were read, with their sign."""
     off = changed(sheet, zenith_deg=-9.0, channel_balance_db=1.9)
-    found = departures(fleet.house, residuals(fleet.house, off), 0)
+    found = departures(residuals(fleet.house, off), 0)
     assert len(found) == 2
     assert found[0].startswith("zenith error -")
     assert found[1].startswith("channel balance +")
@@ -107,7 +115,7 @@ def test_a_wrong_sign_is_proposed_back(fleet: Fleet, sheet: pd.DataFrame) -> Non
     other = residuals(fleet.house, flipped)
     other.expected[0, 6], other.value[0, 6] = 2.4, -4.8
     scores = score_sheets(fleet.house, other, null_draws=4, scale=1.0)
-    text = proposal(flipped.iloc[0], other, scores, 0)
+    text = proposal(dict(flipped.iloc[0]), other, scores, 0)
     assert text == "channel balance looks to have the wrong sign: +2.40 would be normal"
 
 
@@ -136,3 +144,38 @@ def test_nothing_read_is_said_so(fleet: Fleet, sheet: pd.DataFrame) -> None:
     readings = [c for c in sheet if c.endswith(("_deg", "_db")) and c not in {"tilt_room_deg"}]
     blank = sheet.assign(**dict.fromkeys(readings))
     assert said(fleet, blank) == "Nothing was read that could be judged."
+
+
+def test_an_unsure_cause_has_the_next_one_beside_it(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Both azimuths off by a little: rolled or canted, with the shares of both among the faults."""
+    resid = residuals(fleet.house, changed(sheet, azimuth_optical_deg=2.4, azimuth_electrical_deg=1.6))
+    scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
+    share = np.sort(scores.faults[0] / scores.faults[0].sum())[::-1]
+    assert 0.1 < share[1] < share[0] < 0.8, "a case in doubt"
+    text = explain(None, resid, scores, 0, flagged=True)
+    assert f"({share[0]:.0%}), or else " in text
+    assert f"({share[1]:.0%});" in text
+    assert "or else" not in said(fleet, faulty_sheets(sheet)["stylus_twisted"])
+
+
+def test_what_was_not_read_is_not_called_normal(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """With the balance unread only what was read is normal."""
+    off = faulty_sheets(sheet)["stylus_twisted"]
+    assert "; everything else normal:" in said(fleet, off)
+    assert "; everything else that was read is normal:" in said(fleet, off.assign(channel_balance_db=None))
+
+
+@pytest.mark.parametrize(
+    ("reading", "normal", "sd", "meant"),
+    [
+        (81.25, 91.1, 0.3, 91.25),
+        (29.10, 92.0, 0.4, 92.10),
+        (2.25, 22.1, 0.5, None),
+        (2.25, 22.6, 0.15, 22.5),
+        (95.60, 91.0, 0.3, None),
+        (-4.20, -2.3, 0.2, -2.4),
+    ],
+)
+def test_a_slip_of_the_pen_is_undone(reading: float, normal: float, sd: float, meant: float | None) -> None:
+    """A ten too few, digits exchanged, the point one place off; else nothing."""
+    assert likely_slip(reading, normal, sd) == (None if meant is None else pytest.approx(meant))

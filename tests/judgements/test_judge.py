@@ -8,7 +8,7 @@ import pytest
 from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
-from fleet.judgements.judge import CAUTIONS, FLAG_AT, judge
+from fleet.judgements.judge import CAUTIONS, judge
 from fleet.judgements.policy import Policy
 from fleet.judgements.signatures import FAULTS
 from fleet.judgements.suspects import COLUMNS, suspects
@@ -59,9 +59,9 @@ def test_a_sound_unit_is_normal_and_nothing_is_asked(fleet: Fleet, sheet: pd.Dat
 def test_a_faulty_unit_is_flagged_and_the_reading_named(
     fleet: Fleet, sheet: pd.DataFrame, fault: str
 ) -> None:
-    """Each hand-made fault: flagged at one in a hundred, and a reading to repeat first."""
+    """Each hand-made fault: likelier faulty than sound, and a reading to repeat first."""
     verdict = judge(fleet.house, faulty_sheets(sheet)[fault], POLICY)
-    assert verdict.row["flagged"] == (verdict.row["p_value"] <= FLAG_AT)
+    assert verdict.row["flagged"] == (verdict.row["p_healthy"] < 0.5)
     assert verdict.row["flagged"]
     assert verdict.row["leading_fault"] == fault
     assert "again before anything is decided" in verdict.again
