@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 from fleet.errors import FleetError
@@ -12,10 +13,14 @@ from fleet.models.archive import from_parts, to_parts
 from fleet.models.cold import cold_house
 from fleet.models.gathered import Gathered
 from fleet.models.house import House
+from fleet.models.merging import merge
 from fleet.models.tallying import gather as gather_sheets
+from fleet.sharing.taken import lent_units, merged_tallies
 from fleet.store import Store
+from fleet.store.growing import KeptBase, keep_base, undone_intakes
 from fleet.store.models import newest_model, save_model
 from fleet.store.tallies import DuckEngine, newest_intake
+from fleet.tally_files import tallies_bytes
 
 if TYPE_CHECKING:
     from fleet.store.connection import Connection
@@ -42,7 +47,7 @@ def refit(store: Store, *, progress: Callable[[str], None] | None = None, since:
     FleetError
         If the store holds no teaching sheet.
     """
-    house = fit_store(store, progress=progress, since=since)
+    house = fit_store(store, progress=progress, since=since, hold=partial(keep_base, store))
     say = progress or (lambda _: None)
     say("keeping the model")
     arrays, texts = to_parts(house)
@@ -57,6 +62,7 @@ def fit_store(
     progress: Callable[[str], None] | None = None,
     since: date | None = None,
     before: date | None = None,
+    hold: Callable[[KeptBase], None] | None = None,
 ) -> House:
     """Fit without keeping (see `refit`).
 
@@ -64,16 +70,45 @@ def fit_store(
     ----------
     store, progress : as for `refit`
     since, before : only sheets measured from / before this day teach; None sets no limit
+    hold : is given the store's own sums, which a quick refit can start from
     """
-    say = progress or (lambda _: None)
     revision = store.revision()
     with store.reader() as con:
         repeats = CURRENT if before is None else spanned(CURRENT, None, before)
         gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
-        last_intake = newest_intake(con)
-    say("fitting the chain of links")
+        last_intake, undone = newest_intake(con), undone_intakes(con)
+    if hold is not None:
+        hold(KeptBase(revision, last_intake, undone, since, tallies_bytes(gathered, {})))
     first, end = ("" if day is None else day.isoformat() for day in (since, before))
-    return replace(gathered.fit(revision=revision), last_intake=last_intake, span=(first, end))
+    house = fit_sums(store, gathered, revision=revision, others=before is None, progress=progress)
+    return replace(house, last_intake=last_intake, span=(first, end))
+
+
+def fit_sums(
+    store: Store,
+    gathered: Gathered,
+    *,
+    revision: int,
+    others: bool = True,
+    progress: Callable[[str], None] | None = None,
+) -> House:
+    """Fit on sums of sheets, other benches' tallies that the store took in added.
+
+    Parameters
+    ----------
+    store, progress : as for `refit`
+    gathered : the sums
+    revision : data revision that they stand for
+    others : whether to add other benches' tallies
+    """
+    say = progress or (lambda _: None)
+    taken = merged_tallies(store) if others else []
+    if taken:
+        say("adding other benches' tallies")
+        gathered = merge(gathered, [told for _, told in taken])
+    say("fitting the chain of links")
+    house = gathered.fit(revision=revision)
+    return replace(house, notes=house.notes + lent_units(kept for kept, _ in taken))
 
 
 def gather(

@@ -22,7 +22,10 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("fleet.models",),
     ("fleet.store",),
     ("fleet.intake",),
-    ("fleet.refit", "fleet.tally_files", "fleet.backtest", "fleet.promotion"),
+    (
+        *("fleet.refit", "fleet.tally_files", "fleet.sharing", "fleet.backtest", "fleet.promotion"),
+        *("fleet.outside", "fleet.quick", "fleet.spark"),
+    ),
     ("fleet.judgements",),
     ("fleet.charts", "fleet.report", "fleet.output"),
     ("fleet.cli", "dashboards"),
@@ -81,7 +84,13 @@ def test_arrows_point_one_way(module: str, path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("library", "home"), [("duckdb", "fleet.store"), ("streamlit", "dashboards"), ("typer", "fleet.cli")]
+    ("library", "home"),
+    [
+        ("duckdb", "fleet.store"),
+        ("streamlit", "dashboards"),
+        ("typer", "fleet.cli"),
+        ("pyspark", "fleet.spark"),
+    ],
 )
 def test_each_library_has_one_home(library: str, home: str) -> None:
     """Only the store imports duckdb, only the dashboards import streamlit, only the command line typer."""

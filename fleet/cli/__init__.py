@@ -28,6 +28,7 @@ _MODULES: Final = (
     "fleet.cli.sheets",
     "fleet.cli.guides",
     "fleet.cli.refit",
+    "fleet.cli.tallies",
     "fleet.cli.model",
     "fleet.cli.quoting",
     "fleet.cli.bench",

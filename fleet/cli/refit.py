@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
+from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     from datetime import date
 
     from fleet.models.house import House
+    from fleet.promotion import Promotion
+    from fleet.quick import Quick
     from fleet.store import Store
 
 
@@ -29,6 +33,23 @@ def refit(
             "--since", formats=["%Y-%m-%d"], help="Teach from this day on only (fleet explain fleet-size)."
         ),
     ] = None,
+    quick: Annotated[
+        bool,
+        typer.Option(
+            "--quick",
+            help="Only look at units that changed since the last full refit, whose cut still stands "
+            "(fleet explain scale).",
+        ),
+    ] = False,
+    tallies: Annotated[
+        Path | None,
+        typer.Option(
+            "--tallies",
+            metavar="FILE",
+            help="Learn from a tallies file instead of the store's sheets (fleet tallies makes one).",
+            show_default=False,
+        ),
+    ] = None,
     store: common.StoreOption = None,
 ) -> None:
     """Fit the house model on the sheets in the store and keep it there.
@@ -37,19 +58,37 @@ def refit(
     measured twice counts once. The model before is kept: the new one is tried against it on units that
     neither has seen, and taken into use by a written rule (fleet explain record).
     """
-    from fleet.promotion import refit_by_rule
-
+    if tallies is not None and (quick or since is not None):
+        raise FleetError("--tallies FILE holds what teaches already: leave out --quick and --since")
+    first = None if since is None else since.date()
     try:
-        done = refit_by_rule(
-            common.the_store(store),
-            since=None if since is None else since.date(),
-            progress=common.progress(),
-        )
+        found = _from_sums(common.the_store(store), tallies, first) if quick or tallies else None
+        done = found or _by_rule(common.the_store(store), first)
     finally:
         common.end_progress()
     tell_refit(done.house)
     say(done.sentence)
     say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
+
+
+def _by_rule(store: Store, since: date | None) -> Promotion:
+    from fleet.promotion import refit_by_rule
+
+    return refit_by_rule(store, since=since, progress=common.progress())
+
+
+def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick | None:
+    """The model of sums that are there already; None where only a full refit will do, and says why."""
+    from fleet.quick import FullRefitNeededError, quick_refit, refit_from_file
+
+    if tallies is not None:
+        return refit_from_file(store, tallies, progress=common.progress())
+    try:
+        return quick_refit(store, since=since, progress=common.progress())
+    except FullRefitNeededError as why:
+        common.end_progress()
+        say(f"A full refit instead of a quick one: {why}.")
+        return None
 
 
 def fit(store: Store, *, since: date | None = None) -> House:

@@ -241,6 +241,7 @@ def fit_bayes(
     draws: int | None = None,
     kept: int = KEPT,
     seed: int = 20,
+    sweeps: int = SWEEPS,
     reml: RemlFit | None = None,
 ) -> Posterior:
     """Posterior of the standard deviations of a mixed model.
@@ -258,6 +259,7 @@ def fit_bayes(
     draws : size of the importance sample (a power of two); default 512, or 1024 below 150 rows
     kept : number of equally weighted draws kept for predictions
     seed : seed of the scrambled Sobol set
+    sweeps : of the slice sampler, should it have to take over
 
     Returns
     -------
@@ -288,7 +290,7 @@ def fit_bayes(
             sample = _importance(target, proposal, 2 * n, seed + 1)
         method = "importance"
         if _poor(sample):
-            sample, method = _slice(target, proposal.mode, seed), "slice"
+            sample, method = _slice(target, proposal.mode, seed, sweeps), "slice"
     sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
     return Posterior(
@@ -369,15 +371,15 @@ def _importance(target: _Target, proposal: _Proposal, n: int, seed: int) -> _Sam
     return _Sample(x, sigma, weights, k, float(1.0 / (weights**2).sum()))
 
 
-def _slice(target: _Target, start: Floats, seed: int) -> _Sample:
+def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
     widths = np.ones(target.dim)
     if target.sigma is None:
         widths[-1] = min(1.0, 3.0 / np.sqrt(2.0 * target.dof))
     rng = np.random.default_rng(seed)
-    x = slice_chain(target.value, start, widths, sweeps=SWEEPS, warm=WARM, rng=rng)
+    x = slice_chain(target.value, start, widths, sweeps=sweeps, warm=min(WARM, sweeps), rng=rng)
     x[:, : target.terms] = np.abs(x[:, : target.terms])
     sigma = np.array([target.evaluate(row)[1] for row in x])
-    return _Sample(x, sigma, np.full(SWEEPS, 1.0 / SWEEPS), float("nan"), chain_ess(x))
+    return _Sample(x, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
 
 
 def _systematic(weights: Floats, kept: int) -> NDArrayInt:

@@ -74,7 +74,7 @@ def cut_to_parts(cut: CutTallies) -> tuple[dict[str, Floats], dict[str, str]]:
     head["faulty"] = {k: list(v) for k, v in cut.faulty.items()}
     texts = {"head": json.dumps(head)}
     for name, frame in (("cells", cut.cells), ("products", cut.products), ("cut", cut.cut)):
-        texts[name] = frame.to_json(orient="split", double_precision=15)
+        texts[name] = exact_text(frame)
     return arrays, texts
 
 
@@ -118,6 +118,12 @@ def cut_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> Cu
         arrays["scale_s2"],
         head["robust"],
     )
+
+
+def exact_text(frame: pd.DataFrame) -> str:
+    """A small frame as JSON in which every double keeps all its digits."""
+    data = [[None if x != x else x for x in row] for row in frame.astype(object).to_numpy().tolist()]
+    return json.dumps({"columns": list(frame.columns), "index": frame.index.tolist(), "data": data})
 
 
 def _frame(text: str) -> pd.DataFrame:

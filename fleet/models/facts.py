@@ -18,6 +18,10 @@ TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0
 """Mean and sd of the logs of a family's figures before any family is known: compliance about 14 µm/mN, length
 5.5 mm, force 18 mN (common practice, no source)."""
 
+SPEC_DRAWS = 64
+SPEC_SWEEPS = 256
+"""With a dozen families the slice sampler has to take over; a catalogue figure's guess needs no long chain."""
+
 
 @dataclass(frozen=True)
 class SpecLink:
@@ -117,5 +121,7 @@ def _spec_link(table: pd.DataFrame, name: str) -> SpecLink:
     frame["y"] += 1e-3 * spread * np.linspace(-1.0, 1.0, len(frame))
     cells, shifts = Cells.from_frame(frame, "y", factors=SPEC_FACTORS)
     gram = build_gram(cells, [Term((f,)) for f in SPEC_FACTORS])
-    posterior = fit_bayes(gram, prior=half_t_prior(0.5 * spread), kept=64)
+    posterior = fit_bayes(
+        gram, prior=half_t_prior(0.5 * spread), draws=512, kept=SPEC_DRAWS, sweeps=SPEC_SWEEPS
+    )
     return SpecLink(posterior, cells, float(shifts[-1]), name)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import pandas as pd
 
-from fleet.models.cut import CutTallies, Floats, cut_from_parts, cut_to_parts
+from fleet.models.cut import CutTallies, Floats, cut_from_parts, cut_to_parts, exact_text
 from fleet.models.facts import SPECIFICATIONS, FleetFacts, learn_facts
 from fleet.models.fitting import Sampling, fit_cut
 from fleet.models.house import House
@@ -37,9 +38,18 @@ class Gathered:
         """Standard deviation of one reading, per reading."""
         return {reading: sd for reading, (sd, _) in self.noise.items()}
 
+    @cached_property
+    def _learnt(self) -> FleetFacts:
+        return learn_facts(self.combos, self.families)
+
     def facts(self) -> FleetFacts:
         """Families, combinations, and the links for missing catalogue figures."""
-        return learn_facts(self.combos, self.families)
+        return self._learnt
+
+    def knowing(self, facts: FleetFacts) -> Gathered:
+        """The same, with what was learnt from its combinations and families before."""
+        self.__dict__["_learnt"] = facts
+        return self
 
     def fit(self, *, revision: int = 0, sampling: Sampling | None = None) -> House:
         """The house model of these sums."""
@@ -49,8 +59,7 @@ class Gathered:
 def gathered_to_parts(gathered: Gathered) -> tuple[dict[str, Floats], dict[str, str]]:
     """Arrays and texts that `gathered_from_parts` turns back into the same."""
     arrays, texts = cut_to_parts(gathered.cut)
-    texts["combos"] = gathered.combos.to_json(orient="split", double_precision=15, index=False)
-    texts["families"] = gathered.families.to_json(orient="split", double_precision=15, index=False)
+    texts["combos"], texts["families"] = exact_text(gathered.combos), exact_text(gathered.families)
     texts["noise"] = json.dumps({k: list(v) for k, v in gathered.noise.items()})
     return arrays, texts
 

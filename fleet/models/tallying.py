@@ -29,8 +29,11 @@ class Engine(Protocol):
     def keep(self, name: str, query: str) -> None:
         """Hold the answer of a query under a name, to be scanned again and again."""
 
+    def view(self, name: str, query: str) -> None:
+        """Give a query a name; it runs each time that it is asked."""
+
     def drop(self, name: str) -> None:
-        """Let go of what was kept or put under a name."""
+        """Let go of what was kept under a name."""
 
     def put(self, name: str, frame: pd.DataFrame) -> None:
         """Make a small frame known under a name; a missing value is NULL."""
@@ -49,14 +52,13 @@ class SqlTallies:
     def __init__(self, engine: Engine, source: str, fill: pd.DataFrame) -> None:
         self.engine = engine
         engine.put(sql.FILL, fill.rename_axis("family").reset_index())
-        engine.keep(sql.CODED, sql.observation_sql(source, with_sheet=False))
+        engine.view(sql.CODED, sql.observation_sql(source, with_sheet=False))
         found = engine.frame(sql.cells_sql())
         cells = found.sort_values(list(sql.CELL_KEYS), ignore_index=True)
         cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
         self.cells = cells.astype({"scale_class": np.int32, "n": np.int64})
         engine.put(sql.CELLS, self.cells)
         engine.keep(sql.OBSERVED, sql.observed_sql())
-        engine.drop(sql.CODED)
 
     def sums(
         self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
@@ -174,6 +176,7 @@ def gather(
     say("looking at repeats")
     noise = reading_noise(engine, current)
     say("summing up readings")
-    tallies = SqlTallies(engine, teaching, learn_facts(combos, families).fill())
+    facts = learn_facts(combos, families)
+    tallies = SqlTallies(engine, teaching, facts.fill())
     cut = cut_tallies(tallies, {reading: sd for reading, (sd, _) in noise.items()})
-    return Gathered(cut, combos, families, noise)
+    return Gathered(cut, combos, families, noise).knowing(facts)

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
 import duckdb
 import pandas as pd
 
+from fleet.errors import FleetError
 from fleet.models import tally_sql as sql
 from fleet.models.tallying import SqlTallies, family_tables
+from fleet.store.connection import PLAIN_CONFIG
+
+DUCKDB = "duckdb"
 
 
 class DuckEngine:
@@ -29,6 +38,10 @@ class DuckEngine:
         """Hold the answer of a query in a passing table."""
         self._con.execute(f"create or replace temp table {name} as {query}").fetchall()
 
+    def view(self, name: str, query: str) -> None:
+        """Give a query a name; it runs each time that it is asked."""
+        self._con.execute(f"create or replace temp view {name} as {query}").fetchall()
+
     def drop(self, name: str) -> None:
         """Let a passing table go."""
         self._con.execute(f"drop table {name}").fetchall()
@@ -38,6 +51,57 @@ class DuckEngine:
         self._con.register("frame_in", frame)
         self._con.execute(f"create or replace temp table {name} as select * from frame_in").fetchall()
         self._con.unregister("frame_in")
+
+
+class ParquetEngine(DuckEngine):
+    """DuckDB over Parquet where it lies; sheets are read again each time they are looked at."""
+
+    name = DUCKDB
+    keeps_sheets = False
+
+    def read(self, source: str, name: str) -> list[str]:
+        """Make a Parquet file, or every one below a folder, known under a name; the columns that it has.
+
+        Raises
+        ------
+        FleetError
+            If there is nothing of the kind.
+        """
+        path = Path(source).expanduser()
+        if not path.exists():
+            raise FleetError(f"there is no file or folder {path.name}")
+        files = str(path / "**" / "*.parquet") if path.is_dir() else str(path)
+        quoted = files.replace("'", "''")
+        try:
+            self.view(
+                name,
+                f"select * from read_parquet('{quoted}', union_by_name = true, "
+                f"hive_partitioning = true, hive_types_autocast = false)",
+            )
+            return list(self._con.sql(f"select * from {name} limit 0").columns)
+        except duckdb.Error as error:
+            raise FleetError(f"{path.name} holds no Parquet that can be read") from error
+
+
+@contextmanager
+def parquet_engine() -> Iterator[ParquetEngine]:
+    """DuckDB in memory, what doesn't fit there in a passing folder.
+
+    Raises
+    ------
+    FleetError
+        If there is not enough memory or disk, or the Parquet is damaged.
+    """
+    with (
+        tempfile.TemporaryDirectory(prefix="fleet-tallies-") as folder,
+        duckdb.connect(config={**PLAIN_CONFIG, "temp_directory": folder}) as con,
+    ):
+        try:
+            yield ParquetEngine(con)
+        except duckdb.OutOfMemoryException as error:
+            raise FleetError("there is not enough memory or disk for this; use --engine spark") from error
+        except (duckdb.IOException, duckdb.InvalidInputException, duckdb.ConversionException) as error:
+            raise FleetError(f"the Parquet can't be read: {str(error).splitlines()[0][:200]}") from error
 
 
 class Tallier(SqlTallies):

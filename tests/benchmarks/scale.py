@@ -1,0 +1,275 @@
+"""Where the time goes from a thousand sheets to ten million, beside the floor and what one would use instead.
+
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/scale.py --sizes 1e3,1e4,1e5,1e6,1e7 --folder FOLDER
+
+prints the tables of fleet/docs/scale.md.  Every measurement runs in a process of its own, methods in turn and
+turn after turn; shown is the least of the turns (a shared machine only ever adds time) and the peak memory of the
+process, imports included (an empty one with the imports alone: "nothing").
+
+Rows: *bare scan* = DuckDB sums every column that the tallies use, no groups; *group by* = DuckDB counts and
+sums by the cells' factors; *tallies* = all sums of all links with the robust passes; *refit* = tallies and the
+fit with its posterior; *quick refit* = the same after 100 more sheets; *pandas + scikit-learn* = the same
+columns into a frame, per link a one-hot ridge regression with its residual spread by source: no robust pass
+beyond one cut, no interval, no chain.  *suspects* judges every unit; *isolation forest* is scikit-learn's own
+on the same seven readings; *attainment* counts targets by kind.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from fleet.models.links import FACTOR_COLUMNS, READINGS
+
+TURNS = 3
+MOST = {"pandas + scikit-learn": 1e6, "isolation forest": 1e6, "suspects": 1e6, "attainment": 1e6}
+NUMBERS = (
+    *READINGS, "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "hours_used",
+    "tilt_room_deg", "tilt_applied_deg", "bench_minutes",
+)  # fmt: skip
+WORDS = [c for c in FACTOR_COLUMNS.values() if c != "compliance_frequency_hz"]
+
+
+def nothing(folder: Path) -> Callable[[], object]:
+    """An empty process with the imports of a refit."""
+    import fleet.refit  # noqa: F401
+
+    return lambda: None
+
+
+def bare_scan(folder: Path) -> Callable[[], object]:
+    """Sum every number, count every word."""
+    parts = [*(f"sum({c})" for c in NUMBERS), *(f"count({c})" for c in WORDS)]
+    return asked(folder, f"select {', '.join(parts)} from sheet")
+
+
+def group_by(folder: Path) -> Callable[[], object]:
+    """Count, and sum every number, by the cells' factors."""
+    keys = ", ".join(FACTOR_COLUMNS.values())
+    sums = ", ".join(f"sum({c})" for c in NUMBERS)
+    return asked(folder, f"select {keys}, count(*), {sums} from sheet group by {keys}")
+
+
+def asked(folder: Path, query: str) -> Callable[[], object]:
+    con = duckdb.connect(str(folder / "fleet.duckdb"), read_only=True, config={"threads": 2})
+    return lambda: con.execute(query).fetchall()
+
+
+def tallies(folder: Path) -> Callable[[], object]:
+    """All sums of all links, with the robust passes."""
+    from fleet.refit import TEACHING, gather
+    from fleet.store import Store
+
+    def work() -> None:
+        with Store(folder / "fleet.duckdb").reader() as con:
+            gather(con, TEACHING)
+
+    return work
+
+
+def refit(folder: Path) -> Callable[[], object]:
+    """Tallies, and the fit."""
+    from fleet.refit import fit_store
+    from fleet.store import Store
+
+    return lambda: fit_store(Store(folder / "fleet.duckdb"))
+
+
+def quick_refit(folder: Path) -> Callable[[], object]:
+    """The sums brought up to date after 100 more sheets, and the fit."""
+    from fleet.quick import grow_store
+    from fleet.store import Store
+    from fleet.store.growing import kept_base
+
+    def work() -> None:
+        with Store(folder / "grown.duckdb").reader() as con:
+            kept = kept_base(con)
+            assert kept is not None
+            grown = grow_store(con, kept)
+        grown.gathered.fit()
+
+    return work
+
+
+def by_sklearn(folder: Path) -> Callable[[], object]:
+    """The same columns into a frame; per link one-hot levels, ridge, one cut, residual spread by source."""
+    import numpy as np
+    from sklearn.linear_model import Ridge
+    from sklearn.preprocessing import OneHotEncoder
+
+    from fleet.store import Store
+
+    def work() -> None:
+        names = [*FACTOR_COLUMNS.values(), *NUMBERS]
+        d = Store(folder / "fleet.duckdb").teaching(names)
+        d["sag"] = d["sra_static_deg"] - d["sra_dynamic_deg"]
+        d["built_in"] = d["sra_dynamic_deg"] - d["vta_dynamic_deg"]
+        d["tracking"] = d["vta_dynamic_deg"] + d["sag"]
+        d["minutes"] = np.log(d["bench_minutes"])
+        x = OneHotEncoder().fit_transform(d[WORDS].astype(object).fillna(""))
+        for link in ("tracking", "built_in", "sag", "zenith_deg", "azimuth_optical_deg",
+                     "azimuth_electrical_deg", "channel_balance_db", "tilt_room_deg", "minutes"):  # fmt: skip
+            y = d[link].to_numpy(dtype=float)
+            rows = np.flatnonzero(~np.isnan(y))
+            model = Ridge(alpha=1.0, solver="sparse_cg").fit(x[rows], y[rows])
+            off = y[rows] - model.predict(x[rows])
+            kept = rows[np.abs(off) < 3.5 * 1.4826 * np.median(np.abs(off))]
+            model = Ridge(alpha=1.0, solver="sparse_cg").fit(x[kept], y[kept])
+            off = y[kept] - model.predict(x[kept])
+            (d["assembly_source"].iloc[kept].to_frame().assign(off=off).groupby("assembly_source")["off"].std())
+
+    return work
+
+
+def suspects(folder: Path) -> Callable[[], object]:
+    """Every unit in the store judged."""
+    from fleet.judgements.suspects import suspects as judge
+    from fleet.refit import fit_store
+    from fleet.store import Store
+
+    store = Store(folder / "fleet.duckdb")
+    house, sheets = fit_store(store), store.current()
+    return lambda: judge(house, sheets)
+
+
+def isolation_forest(folder: Path) -> Callable[[], object]:
+    """scikit-learn's outlier scores of the same sheets' readings."""
+    from sklearn.ensemble import IsolationForest
+
+    from fleet.store import Store
+
+    x = Store(folder / "fleet.duckdb").current(list(READINGS)).fillna(0.0).to_numpy(dtype=float)
+    return lambda: IsolationForest(random_state=0, n_jobs=1).fit(x).score_samples(x)
+
+
+def attainment(folder: Path) -> Callable[[], object]:
+    """How often the targets were met, by kind."""
+    from fleet.judgements.attainment import attainment as judge
+    from fleet.judgements.attainment import needed_columns
+    from fleet.judgements.policy import Policy
+    from fleet.store import Store
+
+    groups = ["stylus_profile", "cantilever_material"]
+    store = Store(folder / "fleet.duckdb")
+    return lambda: judge(store.current(needed_columns(groups)), groups, Policy())
+
+
+METHODS = {
+    "nothing": nothing,
+    "bare scan": bare_scan,
+    "group by": group_by,
+    "tallies": tallies,
+    "refit": refit,
+    "quick refit": quick_refit,
+    "pandas + scikit-learn": by_sklearn,
+    "suspects": suspects,
+    "isolation forest": isolation_forest,
+    "attainment": attainment,
+}
+
+
+def make(folder: Path, n: int) -> Path:
+    """A fleet of n sheets, and a copy with a full refit's sums and 100 sheets more."""
+    import shutil
+    from functools import partial
+
+    from big_fleet import load_store, write_parts
+    from worlds import ideal, tokened
+
+    from fleet.refit import fit_store
+    from fleet.store import Store
+    from fleet.store.growing import keep_base
+
+    place = folder / str(n)
+    if (place / "grown.duckdb").exists():
+        return place
+    place.mkdir(exist_ok=True)
+    load_store(place / "fleet.duckdb", write_parts(place, n))
+    shutil.copy(place / "fleet.duckdb", place / "rough.duckdb")
+    grown = Store(place / "rough.duckdb")
+    fit_store(grown, hold=partial(keep_base, grown))
+    more = tokened(ideal(1).sheets(100, stream=999)[0])
+    more["sheet_no"] = "M-" + more["sheet_no"]
+    grown.append(more, file_name="more.csv")
+    (place / "rough.duckdb").rename(place / "grown.duckdb")
+    return place
+
+
+def measured(method: str, place: Path) -> dict[str, float]:
+    """Run one method in a fresh process; its seconds and peak memory [MB]."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--child", method, str(place)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+    )
+    if done.returncode:
+        raise RuntimeError(f"{method} failed: {done.stderr.strip()[-400:]}")
+    figures: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+    return figures
+
+
+def child(method: str, place: str) -> None:
+    """What runs in the fresh process: once for everything that is loaded late, then the clock."""
+    work = METHODS[method](Path(place))
+    start = time.perf_counter()
+    work()
+    first = time.perf_counter() - start
+    again = first
+    if first < 20.0:
+        start = time.perf_counter()
+        work()
+        again = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    sys.stdout.write(json.dumps({"seconds": min(first, again), "peak_mb": peak}) + "\n")
+
+
+def shown(seconds: float) -> str:
+    """Milliseconds with three figures, or seconds from one on."""
+    return f"{seconds:.3g} s" if seconds >= 1.0 else f"{1000.0 * seconds:.3g}"
+
+
+def main() -> None:
+    """Build, measure, print: time, ratio to the bare scan of the same run, peak memory."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--sizes", default="1e3,1e4,1e5,1e6")
+    ask.add_argument("--folder")
+    ask.add_argument("--turns", type=int, default=TURNS)
+    ask.add_argument("--only", default=",".join(METHODS))
+    given = ask.parse_args()
+    names = given.only.split(",")
+    with tempfile.TemporaryDirectory() as passing:
+        folder = Path(given.folder or passing)
+        sys.stdout.write("| sheets | what | time | times the bare scan | peak MB |\n|---|---|---|---|---|\n")
+        for n in (int(float(x)) for x in given.sizes.split(",")):
+            place = make(folder, n)
+            found: dict[str, list[dict[str, float]]] = {m: [] for m in names if n <= MOST.get(m, 1e9)}
+            for _ in range(given.turns if n < 5_000_000 else 1):
+                for method in found:
+                    found[method].append(measured(method, place))
+            best = {m: min(x["seconds"] for x in runs) for m, runs in found.items()}
+            for method, runs in found.items():
+                ratio = best[method] / best["bare scan"]
+                peak = max(x["peak_mb"] for x in runs)
+                sys.stdout.write(f"| {n:,} | {method} | {shown(best[method])} | {ratio:.3g} | {peak:.0f} |\n")
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--child"]:
+        child(*sys.argv[2:])
+    else:
+        main()
