@@ -18,6 +18,7 @@ page = st.navigation(
         st.Page(VIEWS / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
         st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
         st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
+        st.Page(VIEWS / "record.py", title="Track record", icon=":material/fact_check:"),
         st.Page(VIEWS / "sheets.py", title="Sheets", icon=":material/upload_file:"),
     ],
     position="top",

@@ -23,6 +23,7 @@ from fleet.judgements.attainment import attainment, coarser, needed_columns
 from fleet.judgements.comparisons import source_funnel, trends, what_if
 from fleet.judgements.contrasts import Contrast, by_period, contrast
 from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
+from fleet.judgements.recalibration import Recalibration, recalibrated
 from fleet.judgements.tradeoff import TradeOff, trade_off
 from fleet.store import Overview, Store, default_path, pick_sheets
 from fleet.store import overview as look_over
@@ -125,11 +126,23 @@ def quoted(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
     from fleet.judgements.quote import quote
 
-    frame, model = enquiry(facts), forecaster(path, revision)
-    quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name)
+    frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
+    quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
     true = model.draw(frame)
+    if use is not None:
+        true = recalibrated(true, np.array(quotes.standing, dtype=object), use)
     trade = trade_off(true.sra_true[0], true.vta_true[0], true.tilt_room[0], policy)
     return Asked(quotes.table, quotes.draws(), trade, quotes.sentences[0])
+
+
+@st.cache_data(max_entries=_STORES_KEPT, show_spinner=False)
+def correction(path: str, revision: str) -> Recalibration | None:
+    """The track record's correction of intervals that is switched on; None if there is none."""
+    from fleet.store.quotes import recalibration_text
+
+    del revision
+    text = recalibration_text(Store(path))
+    return None if text is None else Recalibration.from_text(text)
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Weighing what isn't told …")

@@ -134,13 +134,15 @@ def answered(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> Answered:
 
 
 def _arrays(forecasts: pd.DataFrame) -> dict[str, Floats]:
-    empty = np.full(len(LEVELS), np.nan)
-    return {
-        q: np.array([empty if x is None else np.asarray(x, dtype=np.float64) for x in forecasts[q]]).reshape(
-            len(forecasts), len(LEVELS)
-        )
-        for q in QUANTITIES
-    }
+    """Quantiles as arrays; a cell without a list (a spherical stylus has no rake) is NaN throughout."""
+    out = {}
+    for q in QUANTITIES:
+        rows = np.full((len(forecasts), len(LEVELS)), np.nan)
+        for i, cell in enumerate(forecasts[q]):
+            if isinstance(cell, list | np.ndarray):
+                rows[i] = cell
+        out[q] = rows
+    return out
 
 
 def outcomes(policies: pd.Series, bench: pd.DataFrame) -> dict[str, Floats]:

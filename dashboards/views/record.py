@@ -1,0 +1,99 @@
+"""Track record: whether the quotes came true, for whom they didn't, and what to do about it."""
+
+import streamlit as st
+
+from dashboards import address, data, data_record, layout
+from fleet.charts import record as charts
+from fleet.judgements.answered import QUANTITIES
+from fleet.judgements.attainment import PERIODS
+from fleet.judgements.record import CHANCES
+
+GROUPS = {
+    "standing": "whether the family was known",
+    "kind": "kind",
+    "body_family": "family",
+    "assembly_source": "source",
+    "stylus_profile": "stylus",
+    "model_id": "house model",
+}
+WHOLE = "the whole time"
+
+layout.question(
+    "Did the quotes come true?",
+    "Quotes are kept when they are told, and scored when the unit's sheet comes in; a back-test quotes the "
+    "history quarter by quarter, each from what was known before.",
+)
+found = layout.ready(model=False)
+told, waiting = data_record.answers(found.path, found.revision, data_record.QUOTES)
+tried, _none = data_record.answers(found.path, found.revision, data_record.BACKTEST)
+if not len(told) and not len(tried):
+    some = f"{waiting} kept quotes wait for their sheets; none" if waiting else "No quote"
+    layout.empty(
+        f"{some} has been answered by a sheet yet. How good quotes would have been so far:",
+        "fleet backtest",
+    )
+    st.stop()
+sources = [name for name, own in ((data_record.QUOTES, told), (data_record.BACKTEST, tried)) if len(own)]
+cells = st.columns(3)
+with cells[0]:
+    source = address.pick("Of", sources, "source")
+with cells[1]:
+    by = address.pick("By", list(GROUPS), "by", names=GROUPS)
+with cells[2]:
+    per = address.pick("Per", (WHOLE, *PERIODS), "per")
+result = data_record.recorded(found.path, found.revision, source, by, "" if per == WHOLE else per)
+layout.answer(result.sentence)
+if waiting:
+    layout.note(f"{waiting} more kept quotes wait for their sheets.")
+
+look = layout.look()
+layout.show(charts.intervals_held(result.coverage, look), "intervals")
+layout.note("Bars: where the share may lie, 95% sure; quotes of one family err together and count for less.")
+st.header("For whom")
+layout.show(charts.groups_held(result.groups, look), "groups")
+
+st.header("Were the chances honest?")
+for place, (key, (what, _, _)) in zip(st.columns(2), CHANCES.items(), strict=True):
+    with place:
+        chances = result.chances[key]
+        st.markdown(f"**{layout.plain(what[:1].upper() + what[1:])}**")
+        if chances.n:
+            layout.show(charts.chances_came(chances, what, look), f"chances_{key}")
+            layout.note(
+                f"Brier score {chances.brier:.3f}; always telling the plain rate: {chances.base:.3f}. "
+                f"In all: {chances.verdict}."
+            )
+        else:
+            layout.note("No sheet could tell: rake, tracking angle and tilt room are needed.")
+
+st.header("Where readings fell in their forecasts")
+quantities = {q: QUANTITIES[q] for q in result.pit}
+quantity = address.pick("Quantity", list(quantities), "quantity", names=quantities)
+layout.show(charts.where_readings_fell(result.pit[quantity], quantities[quantity], look), "pit")
+layout.note(
+    "Honest forecasts fill the tenths evenly, within the dashed lines in 95 of 100 records. Full ends: too "
+    "narrow; full middle: too wide; one side full: told too high or too low."
+)
+
+st.header("Against simpler forecasts from the same sheets")
+layout.table(charts.score_figures(result), "scores", rows=16)
+layout.note("CRPS in degrees or minutes; for chances the Brier score. Less is better; ± two standard errors.")
+for line in (*result.money, *result.cautions):
+    layout.note(line)
+st.header("Every interval")
+layout.table(charts.held_figures(result), "held", rows=21)
+layout.download(result.table(), "record", "record_csv")
+
+use = data.correction(found.path, found.revision)
+option = " --backtest" if source == data_record.BACKTEST else ""
+lines = []
+if use is not None:
+    lines.append(f"{use.sentence} `fleet record --no-recalibrate` stops that.")
+elif data_record.corrected(found.path, found.revision, source).changes:
+    lines.append(f"Some intervals are wrong: `fleet record{option} --recalibrate` corrects them, visibly.")
+else:
+    lines.append("Nothing to correct: promise what the quotes say.")
+if not len(tried):
+    lines.append("`fleet backtest` shows how good quotes would have been on the sheets that are there.")
+lines.append("Write the enquiry's number on the sheet: without it or a serial no quote can be scored.")
+layout.next_steps([*lines, layout.BENCH_DECIDES])
