@@ -27,6 +27,7 @@ SHEETS_PANEL: Final = "Sheets in"
 QUOTE_PANEL: Final = "Before bench time"
 BENCH_PANEL: Final = "At the bench"
 REVIEW_PANEL: Final = "Over the year"
+SHARE_PANEL: Final = "With other benches"
 UPKEEP_PANEL: Final = "The store"
 HELP_PANEL: Final = "Start and help"
 

@@ -83,9 +83,18 @@ def attainment(
         Period | None, typer.Option("--per", help="Cut each group by time.", show_default=False)
     ] = None,
     publish: Annotated[
-        bool, typer.Option("--publish", help="For others' eyes: groups under --min-units become (few).")
+        bool,
+        typer.Option("--publish", help="For others' eyes: no small group shows (fleet explain sharing)."),
     ] = False,
-    min_units: Annotated[int, typer.Option("--min-units", min=2, help="Smallest group to publish.")] = 5,
+    min_units: Annotated[
+        int | None,
+        typer.Option(
+            "--min-units",
+            min=3,
+            help="Smallest group to publish, decided by the first publication; 5 unless told otherwise.",
+            show_default=False,
+        ),
+    ] = None,
     pooled: Annotated[
         bool, typer.Option("--pooled", help="Draw small groups' rates toward the fleet's.")
     ] = False,
@@ -130,13 +139,18 @@ def attainment(
     from fleet.output import check_out
 
     check_out(out)
-    _one_at_a_time(publish, pooled or chance is not None, (what_if is not None, trend, funnel, capability))
+    _one_at_a_time(pooled or chance is not None, (what_if is not None, trend, funnel, capability))
+    _fit_for_others(publish, min_units, (what_if is not None, capability, chance is not None))
     policies = common.policies_from(policy, policy_name)
     chosen = policies["default"]
     other = None if what_if is None else other_policy(what_if, chosen, policies)
     period = Period.YEAR if trend and per is None else per
     groups = _groups(by, "assembly_source" if funnel else "kind")
     where = common.the_store(store).open()
+    if publish:
+        shared = _published(where, groups, chosen, period, min_units, pooled=pooled)
+        _show_published(shared, measure, period if trend else None, chosen, out, funnel=funnel)
+        return
     sheets = _sheets(where, groups, period, repeats=chance is NoiseSource.REPEATS)
     told = period.value if period else None
     if other is not None or capability:
@@ -146,20 +160,78 @@ def attainment(
 
     from fleet.judgements.attainment import attainment as review
 
-    found = review(sheets, groups, chosen, told, publish, min_units, pooled=pooled, noise=noise)
+    found = review(sheets, groups, chosen, told, pooled=pooled, noise=noise)
     if trend or funnel:
         _show_comparison(found, measure, told if trend else None, chosen, out)
     elif common.write_out(found, out) and out is None:
         show_attainment(found, measure=measure, noise=noise)
 
 
-def _one_at_a_time(publish: bool, more: bool, others: tuple[bool, ...]) -> None:
+def _one_at_a_time(more: bool, others: tuple[bool, ...]) -> None:
     if sum(others) > 1:
         raise FleetError("one at a time: --what-if, --trend, --funnel or --capability.")
     if any(others) and more:
         raise FleetError("--pooled and --chance go with the plain table; leave the other question out.")
-    if any(others) and publish:
-        raise FleetError("--publish goes with the plain table alone: comparisons aren't made for others.")
+
+
+def _fit_for_others(publish: bool, min_units: int | None, more: tuple[bool, ...]) -> None:
+    if publish and any(more):
+        raise FleetError(
+            "--publish goes with counts under one policy: --what-if, --capability and --chance would let "
+            "others subtract; leave them out."
+        )
+    if min_units is not None and not publish:
+        raise FleetError("--min-units goes with --publish.")
+
+
+def _published(
+    store: Store,
+    groups: list[str],
+    policy: Policy,
+    per: Period | None,
+    min_units: int | None,
+    *,
+    pooled: bool,
+) -> pd.DataFrame:
+    """The table for others; forms groups of the units that came in since the last one."""
+    from fleet.judgements.publishing import (
+        check_published,
+        counting_rule,
+        group_counts,
+        published_attainment,
+    )
+    from fleet.sharing.groups import bring_up_to_date, counted
+    from fleet.store.sharing import UNITS
+
+    told = per.value if per else None
+    check_published(groups, told)
+    try:
+        ready = bring_up_to_date(store, smallest=min_units, progress=common.progress())
+    finally:
+        common.end_progress()
+    ready = counted(
+        store,
+        ready,
+        policy=counting_rule(policy),
+        count=lambda sheets: group_counts(sheets, policy, ready.smallest),
+    )
+    parts = [(g.labels, g.units, g.counts or {}) for g in ready.of(UNITS)]
+    return published_attainment(parts, groups, policy, told, pooled=pooled)
+
+
+def _show_published(
+    found: pd.DataFrame,
+    measure: Measure,
+    per: Period | None,
+    policy: Policy,
+    out: str | None,
+    *,
+    funnel: bool,
+) -> None:
+    if per is not None or funnel:
+        _show_comparison(found, measure, per.value if per else None, policy, out)
+    elif common.write_out(found, out) and out is None:
+        show_attainment(found, measure=measure)
 
 
 def _groups(by: str | None, usual: str) -> list[str]:

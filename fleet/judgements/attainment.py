@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.judgements import conformity, publishing
+from fleet.judgements import conformity
 from fleet.judgements.rates import pool, wilson
 from fleet.judgements.targets import MEASURES, READ_COLUMNS, counted, states
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 PERIODS: Final = ("year", "quarter", "month")
 NOT_TOLD: Final = "(not told)"
-_PRIVATE: Final = ("sheet_no", "serial", "serial_token", "unit", "enquiry_id", "operator")
 
 
 def attainment(
@@ -33,8 +32,6 @@ def attainment(
     by: list[str],
     policy: Policy,
     per: str | None = None,
-    publish: bool = False,
-    min_units: int = 5,
     *,
     pooled: bool = False,
     noise: conformity.Noise | None = None,
@@ -51,8 +48,6 @@ def attainment(
         What counts as met, and which tilts are allowed.
     per
         `year`, `quarter` or `month` of the measurement, or None.
-    publish, min_units
-        Merge groups of fewer units into `(few)` and blank figures of fewer readings.
     pooled
         Add `_pooled`, `_pooled_low`, `_pooled_high`: rates drawn toward the fleet (`rates.pool`).
     noise
@@ -68,9 +63,9 @@ def attainment(
     Raises
     ------
     FleetError
-        If a grouping column or period is unknown, or there is too little to publish.
+        If a grouping column or period is unknown.
     """
-    check_request(sheets, by, per, publish)
+    check_request(sheets, by, per)
     units = counted(sheets)
     labels, codes = group_codes(units, by, per)
     values = states(units, policy)
@@ -78,15 +73,8 @@ def attainment(
     size = np.bincount(codes, minlength=len(labels))
     chances = conformity.chances(units, policy, noise) if noise is not None else {}
     sums = {m: _sums(chances[m], codes, len(labels)) for m in MEASURES if m in chances}
-    if publish:
-        labels, merge = publishing.merge_few(labels, size, min_units)
-        size = publishing.merged(size, merge)
-        counts = {m: publishing.merged(c, merge) for m, c in counts.items()}
-        sums = {m: publishing.merged(s, merge) for m, s in sums.items()}
     table = labels.assign(units=size)
-    columns = _figures(counts, sums, pooled)
-    if publish:
-        columns = publishing.blank_small(columns, min_units)
+    columns = figures(counts, sums, pooled)
     return pd.concat([table, pd.DataFrame(columns, index=table.index)], axis=1).assign(policy=policy.label)
 
 
@@ -106,9 +94,9 @@ def coarser(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     else:
         sums = table[names].sum().to_frame().T.astype(int)
     counts = {m: sums[[f"{m}_n", f"{m}_met"]].to_numpy() for m in MEASURES}
-    figures = pd.DataFrame(_figures(counts, {}, pooled=False), index=sums.index)
+    added = pd.DataFrame(figures(counts, {}, pooled=False), index=sums.index)
     label = table["policy"].iloc[0] if len(table) else ""
-    return pd.concat([sums[[*by, "units"]], figures], axis=1).assign(policy=label)
+    return pd.concat([sums[[*by, "units"]], added], axis=1).assign(policy=label)
 
 
 def needed_columns(by: list[str], per: str | None = None) -> list[str]:
@@ -133,24 +121,35 @@ def _sums(values: NDArray[np.float64], codes: NDArray[np.intp], groups: int) -> 
     return np.column_stack([total, np.bincount(codes[told], minlength=groups)])
 
 
-def _figures(
+def figures(
     counts: dict[str, NDArray[np.int64]], sums: dict[str, NDArray[np.float64]], pooled: bool
 ) -> dict[str, NDArray[np.generic]]:
-    figures: dict[str, NDArray[np.generic]] = {}
+    """Columns of an attainment table from counts.
+
+    Parameters
+    ----------
+    counts
+        Per measure units read and met, shape (groups, 2).
+    sums
+        Per measure the sum of chances and how many were told, shape (groups, 2); may lack measures.
+    pooled
+        Whether to add rates drawn toward the fleet.
+    """
+    columns: dict[str, NDArray[np.generic]] = {}
     for measure, cell in counts.items():
         n, met = cell[:, 0], cell[:, 1]
         low, high = wilson(met, n)
         rate = met / np.where(n > 0, n, np.nan)
-        figures |= {f"{measure}_n": n, f"{measure}_met": met, f"{measure}_rate": rate}
-        figures |= {f"{measure}_low": low, f"{measure}_high": high}
+        columns |= {f"{measure}_n": n, f"{measure}_met": met, f"{measure}_rate": rate}
+        columns |= {f"{measure}_low": low, f"{measure}_high": high}
         if pooled and len(n):
             drawn = pool(met, n)
-            figures |= {f"{measure}_pooled": drawn.rate}
-            figures |= {f"{measure}_pooled_low": drawn.low, f"{measure}_pooled_high": drawn.high}
+            columns |= {f"{measure}_pooled": drawn.rate}
+            columns |= {f"{measure}_pooled_low": drawn.low, f"{measure}_pooled_high": drawn.high}
         if measure in sums:
             total, told = sums[measure].T
-            figures[f"{measure}_chance"] = total / np.where(told > 0, told, np.nan)
-    return figures
+            columns[f"{measure}_chance"] = total / np.where(told > 0, told, np.nan)
+    return columns
 
 
 def group_codes(units: pd.DataFrame, by: list[str], per: str | None) -> tuple[pd.DataFrame, NDArray[np.intp]]:
@@ -202,8 +201,8 @@ def period_labels(dates: pd.Series, per: str) -> pd.Series:
     return pd.Series(np.array(names, dtype=object)[place], index=dates.index, dtype="str")
 
 
-def check_request(sheets: pd.DataFrame, by: list[str], per: str | None, publish: bool) -> None:
-    """Refuse unknown columns and periods, and publishing by what points at single units.
+def check_request(sheets: pd.DataFrame, by: list[str], per: str | None) -> None:
+    """Refuse unknown columns and periods.
 
     Raises
     ------
@@ -214,8 +213,6 @@ def check_request(sheets: pd.DataFrame, by: list[str], per: str | None, publish:
         needed = ("stylus_profile", "cantilever_material") if name == "kind" else (name,)
         if not all(n in sheets for n in needed):
             raise FleetError(f"can't group by {name!r}: no such column; try kind, stylus_profile or bench")
-        if publish and name in _PRIVATE:
-            raise FleetError(f"can't publish by {name!r}: it points at single units; group by kind or source")
     if len(set(by)) < len(by):
         raise FleetError(f"can't group by the same column twice: {', '.join(by)}")
     if per is not None and per not in PERIODS:

@@ -51,7 +51,7 @@ def capabilities(sheets: pd.DataFrame, by: list[str], policy: Policy, per: str |
     FleetError
         If a grouping column or period is unknown.
     """
-    check_request(sheets, by, per, publish=False)
+    check_request(sheets, by, per)
     units = counted(sheets)
     labels, codes = group_codes(units, by, per)
     sra = np.where(is_spherical(units), np.nan, column(units, "sra_dynamic_deg"))

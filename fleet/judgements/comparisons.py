@@ -33,7 +33,7 @@ def what_if(
         One row a group and measure of `MEASURES`: `measure`, `n`, `rate` under `policy`, `rate_other`, and
         how many units were `gained` and `lost` by the change; with both policies' labels.
     """
-    check_request(sheets, by, per, publish=False)
+    check_request(sheets, by, per)
     units = counted(sheets)
     labels, codes = group_codes(units, by, per)
     first, second = states(units, policy), states(units, other)

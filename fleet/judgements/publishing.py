@@ -1,130 +1,155 @@
-"""What may leave the house: groups big enough that no single unit shows, and nothing to subtract them
-from."""
+"""Attainment for others' eyes: sums over groups of units that were formed once and are published as they are.
+
+Whoever subtracts two of these tables, whatever their columns and dates, is left with whole groups, and each
+has at least the smallest number of units (how they are formed: ``fleet explain sharing``).
+"""
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
+from fleet.judgements.attainment import figures
+from fleet.judgements.targets import MEASURES, counted, states
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from collections.abc import Mapping, Sequence
+
+    from fleet.judgements.policy import Policy
 
 FEW: Final = "(few)"
+KIND: Final = "kind"
+PARTS: Final = {KIND: ("stylus_profile", "cantilever_material")}
+YEAR: Final = "year"
+COLUMNS: Final = (
+    KIND,
+    "stylus_profile",
+    "cantilever_material",
+    "assembly_source",
+    "body_family",
+    "generator",
+    "bench",
+)
+"""What tables may be published by: what groups are formed by, never what points at single units."""
 
 
-def merge_few(
-    labels: pd.DataFrame, size: NDArray[np.int64], min_units: int
-) -> tuple[pd.DataFrame, NDArray[np.intp]]:
-    """Merge groups under the smallest size into `(few)`.
+COUNTED_BY: Final = ("rake_accepted_deg", "tracking_limit_deg", "tilt_lower_limit_deg", "clearance_deg")
+"""Keys of a policy that decide what counts as met."""
 
-    Within each period (or over all, without periods) the small groups become one; while that one is still too
-    small, the smallest group left is merged into it as well, so that it can't be found by subtracting the
-    others from a total. Periods too small altogether become one `(few)` period, by the same rule.
+
+def counting_rule(policy: Policy) -> str:
+    """What of a policy decides the counts, as JSON: all tables of a store are published under one."""
+    return json.dumps({key: getattr(policy, key) for key in COUNTED_BY})
+
+
+def group_counts(sheets: pd.DataFrame, policy: Policy, smallest: int) -> dict[str, list[int]]:
+    """How often one group's units met each target: what is kept of it for every later table.
 
     Parameters
     ----------
-    labels
-        One row a group; a column `period`, if there is one, is kept apart.
-    size
-        Units of each group.
-    min_units
-        Smallest size that may be shown.
+    sheets
+        The group's sheets, canonical columns.
+    policy
+        The target policy.
+    smallest
+        Measures read on fewer units are left out.
 
     Returns
     -------
-    labels, merge
-        Labels of the groups that are left, `(few)` last; and for each old group the number of its new one.
+    dict
+        Measure: [units read, units met].
+    """
+    found = states(counted(sheets), policy)
+    out = {}
+    for measure in MEASURES:
+        read = int(np.count_nonzero(found[measure] >= 0))
+        if read >= smallest:
+            out[measure] = [read, int(np.count_nonzero(found[measure] == 1))]
+    return out
+
+
+def published_attainment(
+    groups: Sequence[tuple[Mapping[str, str], int, Mapping[str, Sequence[int]]]],
+    by: list[str],
+    policy: Policy,
+    per: str | None = None,
+    *,
+    pooled: bool = False,
+) -> pd.DataFrame:
+    """Add groups up to a table like `fleet.judgements.attainment.attainment`'s.
+
+    Parameters
+    ----------
+    groups
+        For each its labels (``by <column>``: what all its units have in common), its units, and its counts
+        (`group_counts`).
+    by
+        Some of `COLUMNS`; none puts all together.
+    policy
+        The target policy that the counts were made under.
+    per
+        `year`, or None.
+    pooled
+        Add rates drawn toward the fleet.
+
+    Returns
+    -------
+    DataFrame
+        One row a level, `(few)` where a group's units differ in it; sorted, `(few)` last.
 
     Raises
     ------
     FleetError
-        If all groups together are too small, or the smallest size is below 1.
+        If there is no group, or a table by these columns can't be published.
     """
-    if min_units < 1:
-        raise FleetError(f"the smallest group to publish must be at least 1 unit, got {min_units}")
-    if size.sum() < min_units:
-        raise FleetError(f"{size.sum()} units in all are fewer than {min_units}: nothing can be published")
-    groups = len(labels)
-    period, names = (
-        pd.factorize(labels["period"], sort=True) if "period" in labels else (np.zeros(groups, int), [""])
-    )
-    bucket = np.arange(groups)
-    for p in range(len(names)):
-        rows = np.flatnonzero(period == p)
-        _absorb(bucket, rows, groups + p, size, min_units, start=rows[size[rows] < min_units])
-    adrift = groups + len(names)
-    total = np.bincount(bucket, weights=size, minlength=adrift)
-    few = np.arange(adrift) >= groups
-    lost = np.flatnonzero(few & (total > 0) & (total < min_units))
-    _absorb(bucket, np.arange(groups), adrift, size, min_units, start=np.flatnonzero(np.isin(bucket, lost)))
-    kept, merge = np.unique(bucket, return_inverse=True)
-    return _relabel(labels, kept, list(names)), merge
+    check_published(by, per)
+    if not groups:
+        raise FleetError(
+            "there is no group of units alike that is large enough yet: nothing can be published"
+        )
+    names = [*by, *(["period"] if per else [])]
+    keys = pd.DataFrame([[_level(labels, n) for n in names] for labels, _, _ in groups], columns=names)
+    if names:
+        rank = pd.DataFrame({n: keys[n].where(keys[n] != FEW, "\U0010ffff") for n in names})
+        code = rank.groupby(names, sort=True).ngroup().to_numpy()
+        table = keys.iloc[np.unique(code, return_index=True)[1]].reset_index(drop=True)
+    else:
+        code, table = np.zeros(len(groups), dtype=int), pd.DataFrame(index=range(1))
+    units = np.bincount(code, weights=[n for _, n, _ in groups]).astype(np.int64)
+    counts = {}
+    for measure in MEASURES:
+        told = np.array([list(c.get(measure, (0, 0))) for _, _, c in groups], dtype=np.int64)
+        counts[measure] = np.stack(
+            [np.bincount(code, weights=told[:, j]).astype(np.int64) for j in range(2)], axis=1
+        )
+    columns: dict[str, Any] = dict(figures(counts, {}, pooled))
+    whole = pd.concat([table.assign(units=units), pd.DataFrame(columns, index=table.index)], axis=1)
+    return whole.assign(policy=policy.label)
 
 
-def merged(values: NDArray[Any], merge: NDArray[np.intp]) -> NDArray[Any]:
-    """Add up the rows of `values` that are merged into one."""
-    result = np.zeros((int(merge.max()) + 1, *values.shape[1:]), dtype=values.dtype)
-    np.add.at(result, merge, values)
-    return result
+def check_published(by: list[str], per: str | None = None) -> None:
+    """Refuse tables that groups can't be added up to.
 
-
-def blank_small(columns: dict[str, NDArray[Any]], min_units: int) -> dict[str, Any]:
-    """Blank every figure that rests on fewer readings than may be shown; counts become nullable.
-
-    Parameters
-    ----------
-    columns
-        Figures by name; those of one measure share its prefix, and `<measure>_n` counts its readings.
-    min_units
-        Smallest number of readings that may be shown.
+    Raises
+    ------
+    FleetError
+        One line: what is wrong, what to do.
     """
-    blanked: dict[str, Any] = {}
-    for measure in [name.removesuffix("_n") for name in columns if name.endswith("_n")]:
-        small = columns[f"{measure}_n"] < min_units
-        for name in [c for c in columns if c.startswith(f"{measure}_")]:
-            values = columns[name]
-            if name in (f"{measure}_n", f"{measure}_met"):
-                counts = pd.array(values, dtype="Int64")
-                counts[small] = pd.NA
-                blanked[name] = counts
-            else:
-                blanked[name] = np.where(small, np.nan, values)
-    return blanked
+    for name in by:
+        if name not in COLUMNS:
+            raise FleetError(
+                f"can't publish by {name!r}: it may point at single units; publish by {', '.join(COLUMNS)}"
+            )
+    if len(set(by)) < len(by):
+        raise FleetError(f"can't group by the same column twice: {', '.join(by)}")
+    if per not in {None, YEAR}:
+        raise FleetError(f"can't publish per {per}: groups are formed by year at the finest; use --per year")
 
 
-def _absorb(
-    bucket: NDArray[np.intp],
-    rows: NDArray[np.intp],
-    target: int,
-    size: NDArray[np.int64],
-    min_units: int,
-    *,
-    start: NDArray[np.intp],
-) -> None:
-    """Move the rows `start` into bucket `target`, then the smallest buckets of `rows` until it is enough."""
-    if not start.size:
-        return
-    bucket[start] = target
-    while size[bucket == target].sum() < min_units:
-        others = np.unique(bucket[rows][bucket[rows] != target])
-        if not others.size:
-            return
-        totals = [size[bucket == other].sum() for other in others]
-        bucket[bucket == others[int(np.argmin(totals))]] = target
-
-
-def _relabel(labels: pd.DataFrame, kept: NDArray[np.intp], names: list[str]) -> pd.DataFrame:
-    """Labels of the kept buckets: a group's own, `(few)` within a period, or `(few)` altogether."""
-    groups = len(labels)
-    table = labels.take(kept[kept < groups]).reset_index(drop=True)
-    merged_rows = []
-    for bucket in kept[kept >= groups]:
-        row = dict.fromkeys(labels.columns, FEW)
-        if "period" in row and bucket - groups < len(names):
-            row["period"] = names[bucket - groups]
-        merged_rows.append(row)
-    return pd.concat([table, pd.DataFrame(merged_rows, columns=labels.columns)], ignore_index=True)
+def _level(labels: Mapping[str, str], name: str) -> str:
+    parts = [labels.get(f"by {part}") for part in PARTS.get(name, (YEAR if name == "period" else name,))]
+    return FEW if any(part is None for part in parts) else "/".join(str(part) for part in parts)

@@ -167,10 +167,11 @@ def test_capability_of_few(fleet: Fleet, sheets: Path) -> None:
 
 @pytest.mark.usefixtures("demo_store")
 def test_one_question_at_a_time(fleet: Fleet) -> None:
-    """Two comparisons, or one with pooling or publishing, are refused in one line."""
+    """Two comparisons, one with pooling, or publishing what can be subtracted, are refused in one line."""
     questions = [("--what-if", "tracking_limit_deg=24"), ("--trend",), ("--funnel",), ("--capability",)]
     pairs = [(*a, *b) for a, b in itertools.combinations(questions, 2)]
-    more = [(*q, extra) for q in questions for extra in ("--pooled", "--publish")]
+    more = [(*q, "--pooled") for q in questions]
+    more += [(*q, "--publish") for q in (questions[0], questions[3], ("--chance", "house"))]
     for words in (*pairs, *more):
         ran = fleet("attainment", *words)
         assert (ran.status, ran.out, ran.err.count("\n")) == (2, "", 1)

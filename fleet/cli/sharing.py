@@ -1,0 +1,178 @@
+"""Commands that share with other benches: export, merge."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say, warn
+from fleet.cli.tables import table
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.store import Store
+
+
+class SameCodes(StrEnum):
+    """Whose codes mean the same at both benches."""
+
+    NONE = "none"
+    FAMILIES = "families"
+    SOURCES = "sources"
+    ALL = "all"
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang the commands onto the application."""
+    for command in (export, merge):
+        app.command(rich_help_panel=common.SHARE_PANEL)(command)
+
+
+def export(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="Where to write the tallies, e.g. ours.npz.")
+    ] = None,
+    bench: Annotated[
+        str | None,
+        typer.Option(
+            "--as", metavar="CODE", help="Code that the bench goes by; none if left out.", show_default=False
+        ),
+    ] = None,
+    min_units: Annotated[
+        int | None,
+        typer.Option(
+            "--min-units",
+            min=3,
+            help="Smallest group, decided by the first publication; 5 unless told otherwise.",
+            show_default=False,
+        ),
+    ] = None,
+    rows: Annotated[
+        Path | None,
+        typer.Option(
+            "--rows",
+            metavar="FILE",
+            help="One row a sheet instead, .parquet: for your own use, not to share.",
+        ),
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Write tallies that other benches can learn from: sums over groups of units, no single one.
+
+    No sheet number, token, operator or date is in them. A later export adds groups; it never changes one by
+    fewer units than the smallest group, so two exports can't be subtracted (fleet explain sharing).
+    """
+    if (file is None) == (rows is None):
+        raise FleetError(
+            "say what to write: fleet export FILE for tallies, or --rows FILE for one row a sheet."
+        )
+    where = common.the_store(store).open()
+    if rows is not None:
+        _rows(where, rows)
+        return
+    from fleet.sharing.exchange import export_tallies
+
+    assert file is not None
+    try:
+        done = export_tallies(where, file, bench=bench or "", smallest=min_units, progress=common.progress())
+    finally:
+        common.end_progress()
+    say(f"Wrote {file}: {done.sentence}")
+    say("Another bench takes it in with: fleet merge FILE")
+
+
+def _rows(store: Store, path: Path) -> None:
+    from fleet.sharing.rows import export_rows
+
+    count = export_rows(store, path)
+    say(f"Wrote {path}: {count} sheets, one row each.")
+    warn(
+        "This file is pseudonymous, not anonymous: a rare pickup in a known month can be told from its row. "
+        "Keep it for your own use; share tallies instead (fleet export FILE)."
+    )
+
+
+def merge(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="Tallies that another bench exported.")
+    ] = None,
+    bench: Annotated[
+        str | None,
+        typer.Option(
+            "--as",
+            metavar="CODE",
+            help="What to call that bench here; else what the file says.",
+            show_default=False,
+        ),
+    ] = None,
+    same_codes: Annotated[
+        SameCodes,
+        typer.Option(
+            "--same-codes", help="Whose codes mean the same at both benches; say so only if you know."
+        ),
+    ] = SameCodes.NONE,
+    every: Annotated[bool, typer.Option("--list", help="List the benches whose tallies are here.")] = False,
+    drop: Annotated[
+        str | None, typer.Option("--drop", metavar="CODE", help="Take a bench's tallies out again.")
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Take another bench's tallies in; the next `fleet refit` learns from them too.
+
+    The same file again changes nothing; a newer one of the same bench takes the place of the one before.
+    """
+    if sum((file is not None, every, drop is not None)) != 1:
+        raise FleetError("one of: fleet merge FILE, --list, --drop CODE.")
+    where = common.the_store(store).open()
+    if every:
+        _list(where)
+        return
+    if drop is not None:
+        from fleet.store.sharing import drop_tallies
+
+        if not drop_tallies(where, drop):
+            raise FleetError("there are no tallies of that bench here; fleet merge --list names those.")
+        say(f"The tallies of {drop} are out. Next: fleet refit")
+        return
+    from fleet.sharing.taken import take_in
+
+    assert file is not None
+    kept = take_in(where, file, code=bench, same_codes=same_codes.value)
+    if kept is None:
+        say("These tallies were here already; nothing changed.")
+        return
+    alike = {
+        "none": "families and sources are kept apart from yours",
+        "families": "families are taken for yours, sources kept apart",
+        "sources": "sources are taken for yours, families kept apart",
+        "all": "families and sources are taken for yours",
+    }[kept.same_codes]
+    say(
+        f"Took in what {kept.code} told of {kept.units} units, in groups of at least {kept.min_units}; "
+        f"{alike}. Next: fleet refit"
+    )
+
+
+def _list(store: Store) -> None:
+    from fleet.store.sharing import kept_tallies
+
+    kept = kept_tallies(store)
+    if not kept:
+        say("No other bench's tallies are here.")
+        return
+    say(
+        table(
+            {
+                "bench": [k.code for k in kept],
+                "units": [k.units for k in kept],
+                "smallest group": [k.min_units for k in kept],
+                "made in": [f"{k.made_on:%Y-%m}" for k in kept],
+                "same codes": [k.same_codes for k in kept],
+            },
+            digits=0,
+        )
+    )

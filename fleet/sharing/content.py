@@ -1,0 +1,236 @@
+"""What a group of units gives away: sums over sets of its units, none smaller than the smallest group.
+
+Rules, and why they hold (see ``fleet explain sharing``):
+
+- Each quantity is summed over one set of a group's units, or over two disjoint ones; every set has at least
+  the smallest group's number.  Tracking, built-in angle and sag share their covariates, so they share sets.
+- How many of the group's units are in a set is told only to the nearest multiple of the smallest group below
+  the group's own number, and the sums are scaled to it: a set that lacks one unit can't be told from one that
+  lacks none, so the two can't be subtracted.
+- Where a group joins units of several cells, what the fit knows of the cells' difference is taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.models.facts import SPECIFICATIONS
+from fleet.models.links import ANGLES, FACTORS, JUDGED, LINK, PAIR_COVARIATES, PAIRED, READINGS, scale_class
+from fleet.models.pair import JOINT
+from fleet.sharing.ladder import Places, in_common
+from fleet.sharing.units import NAMES, Floats, Repeats, Units
+
+ALONE: Final = tuple(n for n in NAMES if n not in ANGLES)
+CROSSED: Final = tuple(pair for pair in combinations(JUDGED, 2) if pair != PAIRED)
+"""Pairs of links whose residuals' products are told; the others follow from the moments."""
+MOST_SETS: Final = 2
+NOT_SHARED: Final = "conflict"
+"""A covariate whose sums attainment publishes too: its fitted effect is taken off and it is told as nought,
+or the two could be subtracted."""
+DIGITS: Final = 12
+
+
+def told_count(units: int, in_set: int, smallest: int) -> int:
+    """How many of a group's units a set is said to have: the missing ones to the nearest multiple.
+
+    Parameters
+    ----------
+    units, in_set : of the group, of the set
+    smallest : smallest group
+    """
+    missing = units - in_set
+    return units - smallest * ((2 * missing + smallest) // (2 * smallest))
+
+
+def sums_of_units(units: Units, group: Places, smallest: int) -> dict[str, Any]:
+    """What a group of units gives away, as plain JSON.
+
+    Returns
+    -------
+    dict
+        ``links``: per link (and for tracking with built-in angle) the moments, flat, scaled to the count that
+        is told; ``cross``: per pair of links (count, mean product of residuals); ``figures``: means of the
+        catalogue figures; ``scale_class``.
+    """
+    links: dict[str, list[float]] = {}
+    size = len(group)
+    for names, members in _angle_sets(units, group, smallest):
+        count = told_count(size, len(members), smallest)
+        for name in names:
+            _add(links, name, _moments(units, (name,), LINK[name].columns, members, count))
+        if set(PAIRED) <= set(names):
+            _add(links, JOINT, _moments(units, PAIRED, PAIR_COVARIATES, members, count))
+    for name in ALONE:
+        members = group[units.inside[name][group]]
+        if len(members) >= smallest:
+            count = told_count(size, len(members), smallest)
+            _add(links, name, _moments(units, (name,), LINK[name].columns, members, count))
+    return {
+        "links": links,
+        "cross": _cross(units, group, smallest),
+        "figures": _figures(units, group, smallest),
+        "scale_class": _scale_class(units, group),
+    }
+
+
+def _angle_sets(units: Units, group: Places, smallest: int) -> Iterator[tuple[tuple[str, ...], Places]]:
+    """Sets of units for the three angles: the links they all have, and the units, disjoint."""
+    rest = group
+    for _ in range(MOST_SETS):
+        best: tuple[int, tuple[str, ...], Places] = (0, (), rest[:0])
+        for k in range(len(ANGLES), 0, -1):
+            for names in combinations(ANGLES, k):
+                members = rest[np.all([units.inside[n][rest] for n in names], axis=0)]
+                if len(members) >= smallest and k * len(members) > best[0]:
+                    best = (k * len(members), names, members)
+        if not best[0]:
+            return
+        yield best[1], best[2]
+        rest = np.setdiff1d(rest, best[2])
+
+
+def _moments(
+    units: Units, names: tuple[str, ...], columns: tuple[str, ...], members: Places, count: int
+) -> Floats:
+    """Moments of (1, covariates, responses) over some units, as if there were ``count`` of them."""
+    value = {c: units.observed[c].to_numpy(dtype=float)[members] for c in columns}
+    x = [np.ones(len(members)), *(v * (c != NOT_SHARED) for c, v in value.items())]
+    for name in names:
+        y = units.observed[f"y_{name}"].to_numpy(dtype=float)[members] - LINK[name].centre
+        level = units.at_zero[name][members]
+        y = y - (level - level.mean())
+        for c, slope in units.slopes[name].items():
+            own = slope[members]
+            y = y - (own if c == NOT_SHARED else own - own.mean()) * value[c]
+        x.append(y)
+    design = np.stack(x)
+    return np.asarray(design @ design.T * (count / len(members)))
+
+
+def _add(links: dict[str, list[float]], name: str, moments: Floats) -> None:
+    flat = moments[np.triu_indices(len(moments))]
+    total = flat + np.array(links[name]) if name in links else flat
+    links[name] = [_short(v) for v in total]
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.{DIGITS}g}")
+
+
+def _cross(units: Units, group: Places, smallest: int) -> dict[str, list[float]]:
+    out = {}
+    for a, b in CROSSED:
+        members = group[units.inside[a][group] & units.inside[b][group]]
+        if len(members) >= smallest:
+            mean = float((units.residual[a][members] * units.residual[b][members]).mean())
+            out[f"{a} {b}"] = [float(told_count(len(group), len(members), smallest)), _short(mean)]
+    return out
+
+
+def _figures(units: Units, group: Places, smallest: int) -> dict[str, float]:
+    out = {}
+    for name in SPECIFICATIONS:
+        value = units.sheets[name].to_numpy(dtype=float, na_value=np.nan)[group]
+        value = value[~np.isnan(value)]
+        if len(value) >= smallest:
+            out[name] = _short(float(value.mean()))
+    return out
+
+
+def _scale_class(units: Units, group: Places) -> int:
+    """Class of the sag scale that the group's mean square falls into; unknown where most are."""
+    classes = units.observed["scale_class"].to_numpy(dtype=int)[group]
+    unknown = int(scale_class(np.array([np.nan]))[0])
+    if 2 * np.count_nonzero(classes == unknown) > len(group):
+        return unknown
+    s = units.observed["s_kind"].to_numpy(dtype=float)[group]
+    return int(scale_class(np.array([np.sqrt(np.nanmean(s**2))]))[0])
+
+
+def labels_of(units: Units, group: Places) -> dict[str, str]:
+    """What a group's units have in common: factors as the model has them, and columns as tables show them.
+
+    Returns
+    -------
+    dict
+        Each factor (``""`` where they differ or don't tell it); ``by`` each of `PUBLISHED_BY` and ``by year``
+        only where they all agree.
+    """
+    out = in_common(units.factors.iloc[group])
+    sheets = units.sheets.iloc[group]
+    for name in PUBLISHED_BY:
+        values = sheets[name].astype("str").where(sheets[name].notna(), "(not told)").unique()
+        if len(values) == 1:
+            out[f"by {name}"] = str(values[0])
+    years = np.unique(units.year[group])
+    if len(years) == 1:
+        out["by year"] = str(years[0])
+    return out
+
+
+PUBLISHED_BY: Final = (
+    "stylus_profile",
+    "cantilever_material",
+    "assembly_source",
+    "body_family",
+    "generator",
+    "bench",
+)
+
+
+def sums_of_repeats(found: Repeats, members: NDArray[np.bool_], smallest: int) -> dict[str, Any]:
+    """What repeated readings of some units give away: per reading (pairs, mean squared difference)."""
+    out = {}
+    for name in READINGS:
+        d = found.difference[name].to_numpy(dtype=float)
+        read = members & ~np.isnan(d)
+        if len(set(found.unit[read])) >= smallest:
+            pairs = told_count(int(members.sum()), int(read.sum()), smallest)
+            out[name] = [float(pairs), _short(float((d[read] ** 2).mean()))]
+    return out
+
+
+def sums_of_cut(units: Units, link: str, group: Places) -> dict[str, Any]:
+    """What units beyond a link's cut give away: how many, and the mean size of their residuals."""
+    size = np.abs(units.residual[link][group])
+    return {"cut": float(len(group)), "cut_size": _short(float(size.mean()))}
+
+
+def sums_of_faulty(units: Units, group: Places, smallest: int) -> dict[str, Any]:
+    """How many units stood beyond a cut, by source where there are enough of one, else under no source."""
+    source, count = np.unique(units.factors["source"].to_numpy(dtype=str)[group], return_counts=True)
+    out = {str(s): float(n) for s, n in zip(source, count, strict=True) if n >= smallest}
+    rest = float(len(group)) - sum(out.values())
+    if 0.0 < rest < smallest:
+        return {"": float(len(group))}
+    return out | ({"": rest} if rest else {})
+
+
+def as_cells(
+    groups: list[tuple[dict[str, str], dict[str, Any], int]],
+) -> tuple[pd.DataFrame, list[list[int]]]:
+    """Cells that groups fall into: groups with the same factors and class are one.
+
+    Parameters
+    ----------
+    groups : labels, content and units of each
+
+    Returns
+    -------
+    cells, members
+        One row a cell: `FACTORS`, ``scale_class``, ``n``; and which groups are in it.
+    """
+    keys = pd.DataFrame(
+        [{f: labels[f] for f in FACTORS} | {"scale_class": c["scale_class"]} for labels, c, _ in groups]
+    )
+    keys["n"] = [n for _, _, n in groups]
+    by = [*FACTORS, "scale_class"]
+    code = keys.groupby(by, sort=True).ngroup().to_numpy()
+    cells = keys.groupby(by, sort=True)["n"].sum().reset_index()
+    return cells, [np.flatnonzero(code == i).tolist() for i in range(len(cells))]

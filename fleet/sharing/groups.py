@@ -1,0 +1,191 @@
+"""Groups of units that are published together, formed once and then left as they are.
+
+Every publication (tallies for other benches, attainment for other eyes) is made of the same groups, so
+that no two of them can be subtracted to show fewer units than the smallest group.  New units wait until
+there are enough of them; a group is withdrawn only when so many of its units have changed or gone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.errors import FleetError
+from fleet.models.links import JUDGED
+from fleet.refit import TEACHING, gather
+from fleet.sharing import content
+from fleet.sharing.ladder import Places, form_groups
+from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
+from fleet.store.sharing import (
+    CUT,
+    FAULTY,
+    REPEATS,
+    UNITS,
+    KeptGroup,
+    Published,
+    identity,
+    keep_counts,
+    keep_groups,
+    live_groups,
+    note_published,
+    published_under,
+    spent_records,
+    withdraw,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.store import Store
+    from fleet.store.connection import Connection
+
+DEFAULT_SMALLEST: Final = 5
+LEAST_SMALLEST: Final = 3
+
+Counts = Mapping[str, Any]
+Counter = Callable[["pd.DataFrame"], Counts]
+
+
+def bring_up_to_date(
+    store: Store, *, smallest: int | None = None, progress: Callable[[str], None] | None = None
+) -> Published:
+    """Form groups of the units that came in since the last publication; withdraw those that changed.
+
+    Parameters
+    ----------
+    store : Store
+    smallest : smallest group; None takes the store's, or `DEFAULT_SMALLEST` before its first publication
+    progress : called with a few words before each step
+
+    Raises
+    ------
+    FleetError
+        If there is no sheet, or the store has published with another smallest group.
+    """
+    say = progress or (lambda _: None)
+    with store.reader() as con:
+        least = _settle(con, smallest)
+        gathered = gather(con, TEACHING, progress=progress)
+    say("forming groups")
+    units = teaching_units(store.teaching(), gathered)
+    again = repeats(store.current(), gathered.noise_sd)
+    known = dict(zip(units.unit, units.record, strict=True))
+    with store.writer() as con:
+        note_published(con, min_units=_settle(con, smallest))
+        _withdraw_changed(con, known, again.record, least)
+        live, spent = live_groups(con), spent_records(con)
+        keep_groups(con, _new_groups(units, again, live, spent, least))
+        live, name = live_groups(con), identity(con) or ""
+    held = {u for g in live if g.kind == UNITS for u in g.members}
+    return Published(tuple(live), least, int(sum(u not in held for u in units.unit)), name)
+
+
+def _settle(con: Connection, smallest: int | None) -> int:
+    """The store's smallest group, which its first publication decides."""
+    kept, _ = published_under(con)
+    if kept is not None and smallest not in {None, kept}:
+        raise FleetError(
+            f"this store has published groups of at least {kept} units; other sizes could be subtracted from "
+            "those, so leave --min-units out"
+        )
+    least = kept or smallest or DEFAULT_SMALLEST
+    if least < LEAST_SMALLEST:
+        raise FleetError(
+            f"the smallest group to publish must be at least {LEAST_SMALLEST} units, got {least}: of two, "
+            "each owner can work the other one out"
+        )
+    return least
+
+
+def _withdraw_changed(
+    con: Connection, known: Mapping[str, str], repeated: Mapping[str, str], smallest: int
+) -> None:
+    for group in live_groups(con):
+        now = repeated if group.kind == REPEATS else known
+        unchanged = [u for u, record in group.members.items() if now.get(u) == record]
+        if group.units - len(unchanged) >= smallest and group.group_id is not None:
+            withdraw(con, group.group_id, unchanged=unchanged)
+
+
+def _new_groups(
+    units: Units, again: Repeats, live: list[KeptGroup], spent: Mapping[str, set[str]], smallest: int
+) -> Iterator[KeptGroup]:
+    """Groups of units that stand in none of their kind yet."""
+
+    def free(kind: str, which: NDArray[np.bool_]) -> Places:
+        held = {u for g in live if g.kind == kind for u in g.members}
+        gone = spent.get(kind, set())
+        new = [u not in held and r not in gone for u, r in zip(units.unit, units.record, strict=True)]
+        return np.flatnonzero(which & np.array(new, dtype=bool))
+
+    def kept(kind: str, group: Places, labels: Mapping[str, str], told: Mapping[str, Any]) -> KeptGroup:
+        members = {str(units.unit[i]): str(units.record[i]) for i in group}
+        return KeptGroup(kind, members, labels, told, units=len(members))
+
+    pool = free(UNITS, np.ones(len(units.unit), dtype=bool))
+    factors = units.factors.iloc[pool].reset_index(drop=True)
+    for places in form_groups(factors, units.year[pool], units.whole[pool], smallest):
+        group = pool[places]
+        yield kept(
+            UNITS, group, content.labels_of(units, group), content.sums_of_units(units, group, smallest)
+        )
+    beyond = {n: ~np.isnan(units.residual[n]) & ~units.inside[n] for n in NAMES}
+    for name, which in beyond.items():
+        group = free(CUT + name, which)
+        if len(group) >= smallest:
+            yield kept(CUT + name, group, {}, content.sums_of_cut(units, name, group))
+    group = free(FAULTY, np.any([beyond[n] for n in JUDGED], axis=0))
+    if len(group) >= smallest:
+        yield kept(FAULTY, group, {}, content.sums_of_faulty(units, group, smallest))
+    yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest)
+
+
+def _new_repeats(
+    again: Repeats, live: list[KeptGroup], spent: set[str], smallest: int
+) -> Iterator[KeptGroup]:
+    held = {u for g in live if g.kind == REPEATS for u in g.members}
+    new = {u: r for u, r in again.record.items() if u not in held and r not in spent}
+    if len(new) >= smallest:
+        member = np.array([u in new for u in again.unit], dtype=bool)
+        yield KeptGroup(REPEATS, new, {}, content.sums_of_repeats(again, member, smallest), units=len(new))
+
+
+def counted(store: Store, published: Published, *, policy: str, count: Counter) -> Published:
+    """The same groups with their attainment; once it was published it stays as it is.
+
+    Parameters
+    ----------
+    store : Store
+    published : groups
+    policy : the target policy as JSON
+    count : counts attainment of a few sheets, given their canonical columns
+
+    Raises
+    ------
+    FleetError
+        If attainment was published under another policy before.
+    """
+    sheets = store.teaching()
+    now = dict(zip(sheets["unit"], records(sheets), strict=True))
+    with store.writer() as con:
+        _, before = published_under(con)
+        if before not in {None, policy}:
+            raise FleetError(
+                "this store has published attainment under another target policy; the same units under two "
+                "policies could be subtracted, so publish under the one before (without --publish any serves)"
+            )
+        note_published(con, min_units=published.smallest, policy=policy)
+        place = {u: i for i, u in enumerate(sheets["unit"])}
+        told = {}
+        for group in published.of(UNITS):
+            if group.counts is None and group.group_id is not None:
+                same = [place[u] for u, r in group.members.items() if now.get(u) == r]
+                if len(same) >= published.smallest:
+                    told[group.group_id] = count(sheets.iloc[np.sort(np.array(same, dtype=int))])
+        keep_counts(con, told)
+        live = tuple(live_groups(con))
+    return replace(published, groups=live)
