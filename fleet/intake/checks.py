@@ -140,13 +140,15 @@ def _judged(texts: pa.Array, judge: Callable[[pa.Array], _Judged], convert: Conv
 def _frame(
     typed: dict[str, pa.Array], lines: npt.NDArray[np.int64], good: npt.NDArray[np.bool_]
 ) -> pd.DataFrame:
+    """The good rows; `typed` is emptied, so that a large file isn't held twice."""
+    texts = {name: "str" for name, array in typed.items() if pa.types.is_string(array.type)}
+    days = {name: "datetime64[us]" for name, array in typed.items() if pa.types.is_date(array.type)}
     table = pa.table(typed)
+    typed.clear()
     if not good.all():
         table = table.filter(pa.array(good))
         lines = lines[good]
-    frame: pd.DataFrame = table.to_pandas(date_as_object=False)
-    texts = {name: "str" for name, array in typed.items() if pa.types.is_string(array.type)}
-    days = {name: "datetime64[us]" for name, array in typed.items() if pa.types.is_date(array.type)}
+    frame: pd.DataFrame = table.to_pandas(date_as_object=False, split_blocks=True, self_destruct=True)
     frame = frame.astype({**texts, **days})
     frame.index = pd.Index(lines, name="line")
     return frame

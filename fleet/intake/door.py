@@ -86,7 +86,11 @@ def intake_file(
     FleetError
         If the file or the store can't be used, or the key isn't the one that the store was made with.
     """
-    return intake_table(store, read_sheets(path, guide), key=key, supersede=supersede, today=today)
+    table = [read_sheets(path, guide)]
+    store.create()
+    return _take_in(store, table, key=key or _needed_key(store, table[0]), supersede=supersede, today=today)[
+        1
+    ]
 
 
 def intake_table(
@@ -99,9 +103,12 @@ def intake_table(
 ) -> IntakeReport:
     """Take rows of text, already read, into the store; see `intake_file`."""
     store.create()
-    if key is None and "serial" in table.columns:
-        key = _key_for(store)
-    return _take_in(store, table, key=key, supersede=supersede, today=today)[1]
+    key = key or _needed_key(store, table)
+    return _take_in(store, [table], key=key, supersede=supersede, today=today)[1]
+
+
+def _needed_key(store: Store, table: SheetTable) -> TokenKey | None:
+    return _key_for(store) if "serial" in table.columns else None
 
 
 @contextmanager
@@ -128,13 +135,14 @@ def try_file(
     if "serial" in table.columns:
         known = trial.key_check() is not None or load_key(make=False) is not None
         key = _key_for(trial) if known else TokenKey(secrets.token_bytes(32))
-    return _take_in(trial, table, key=key, supersede=supersede, today=None)
+    return _take_in(trial, [table], key=key, supersede=supersede, today=None)
 
 
 def _take_in(
-    store: Store, table: SheetTable, *, key: TokenKey | None, supersede: bool, today: dt.date | None
+    store: Store, table: list[SheetTable], *, key: TokenKey | None, supersede: bool, today: dt.date | None
 ) -> tuple[Checked, IntakeReport]:
-    checked = check_sheets(table, key=key, today=today)
+    """Check and append; the table comes in a list, so that its text is let go of in between."""
+    checked = check_sheets(table.pop(), key=key, today=today)
     appended = store.append(
         checked.good,
         file_name=_kept_name(checked.file),

@@ -5,6 +5,7 @@ Everything happens in one transaction of the caller: the rows, the record of the
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -56,11 +57,18 @@ OTHER_KEY: Final = (
     "set FLEET_SECRET or FLEET_KEY_FILE to the key it was made with."
 )
 
+_ROWS_AT_A_TIME: Final = 100_000
 _ARROW: Final = {"number": pa.float64(), "date": pa.date32()}
 
 
-def staging_table(good: pd.DataFrame) -> pa.Table:
-    """The frame as an Arrow table with the stored columns, their types, `marks` and `position`.
+def staging_tables(good: pd.DataFrame, *, rows: int = _ROWS_AT_A_TIME) -> Iterator[pa.Table]:
+    """`staging_table` of some rows at a time, at least one; a large frame is never held twice."""
+    for first in range(0, max(len(good), 1), rows):
+        yield staging_table(good.iloc[first : first + rows], first=first)
+
+
+def staging_table(good: pd.DataFrame, *, first: int = 0) -> pa.Table:
+    """The frame as an Arrow table with the stored columns, their types, `marks` and `position` from `first`.
 
     Raises
     ------
@@ -70,7 +78,7 @@ def staging_table(good: pd.DataFrame) -> pa.Table:
     unknown = set(good.columns) - set(STORED_COLUMNS) - {"line", "marks"}
     if unknown:
         raise ValueError(f"got columns {sorted(map(str, unknown))}; expected only those of STORED_COLUMNS")
-    columns: dict[str, pa.Array] = {"position": pa.array(np.arange(len(good), dtype=np.int64))}
+    columns: dict[str, pa.Array] = {"position": pa.array(np.arange(first, first + len(good), dtype=np.int64))}
     for name in (*STORED_COLUMNS, "marks"):
         column = COLUMNS.get(name)
         kind = _ARROW.get(column.kind, pa.string()) if column else pa.string()
@@ -164,7 +172,7 @@ def bump_revision(con: Connection) -> None:
 
 def append_sheets(
     con: Connection,
-    table: pa.Table,
+    tables: Iterable[pa.Table],
     *,
     file_name: str,
     rows_read: int,
@@ -176,7 +184,7 @@ def append_sheets(
     Parameters
     ----------
     con : a writer in a transaction.
-    table : what `staging_table` made.
+    tables : what `staging_tables` makes.
     file_name : name of the file, as the intake's record shall show it.
     rows_read : rows in the file, the unreadable ones included.
     put_aside : rows that the checks put aside before.
@@ -187,9 +195,11 @@ def append_sheets(
     AssertionError
         If accepted, put aside and already there don't add up to the rows read (nothing is kept then).
     """
-    con.register("sheets_in", table)
-    con.execute("create temp table staged as from sheets_in").fetchall()
-    con.unregister("sheets_in")
+    for number, table in enumerate(tables):
+        con.register("sheets_in", table)
+        into = "insert into staged" if number else "create temp table staged as"
+        con.execute(f"{into} from sheets_in").fetchall()
+        con.unregister("sheets_in")
     con.execute(_JUDGE, {"supersede": supersede}).fetchall()
     count_rows = "select verdict, count(*), count(*) filter (where known) from judged group by verdict"
     count = {verdict: (n, known) for verdict, n, known in con.execute(count_rows).fetchall()}

@@ -178,13 +178,13 @@ class Store:
         FleetError
             If the store can't be written, or its tokens were made with another key.
         """
-        table = appending.staging_table(good)
+        tables = appending.staging_tables(good)
         with self.writer() as con:
             if key_check is not None:
                 appending.hold_to_key(con, key_check)
             done = appending.append_sheets(
                 con,
-                table,
+                tables,
                 file_name=file_name,
                 rows_read=len(good) + put_aside if rows_read is None else rows_read,
                 put_aside=put_aside,

@@ -115,7 +115,7 @@ def test_a_backup_takes_what_a_killed_writer_had_committed(store: Store, tmp_pat
         "frame = pd.DataFrame({'sheet_no': ['K1'], 'measured_on': [pd.Timestamp('2024-01-01')]})\n"
         "table = a.staging_table(frame.assign(body_family='F'))\n"
         "with Store(sys.argv[1]).writer() as con:\n"
-        "    a.append_sheets(con, table, file_name='k', rows_read=1, put_aside=0, supersede=False)\n"
+        "    a.append_sheets(con, [table], file_name='k', rows_read=1, put_aside=0, supersede=False)\n"
         "    con.commit()\n    os._exit(1)\n"
     )
     subprocess.run([sys.executable, "-c", code, str(store.path)], check=False, timeout=60)
