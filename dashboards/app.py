@@ -19,6 +19,7 @@ page = st.navigation(
         st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
         st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
         st.Page(VIEWS / "record.py", title="Track record", icon=":material/fact_check:"),
+        st.Page(VIEWS / "bench.py", title="Bench", icon=":material/monitor_heart:"),
         st.Page(VIEWS / "sheets.py", title="Sheets", icon=":material/upload_file:"),
     ],
     position="top",

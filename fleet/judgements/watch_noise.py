@@ -171,11 +171,14 @@ def _hands(
     own = (kept["bench"] == bench).to_numpy()
     who, slipped = kept["operator"].to_numpy(dtype=str)[own], lost[lost["bench"] == bench]
     found = operator_variances(rest[own], who, kept["episode"].to_numpy()[own], float(left[own].sum()))
-    return [
-        (reading, unit_of(reading), bench, name, int((who == name).sum()),
-         *_spread(*found.get(name, (float("nan"), 0.0))), int((slipped["operator"] == name).sum()))
-        for name in sorted(set(who) - {""})
-    ]  # fmt: skip
+    rows = []
+    for name in sorted(set(who) - {""}):
+        variance, dof, low, high = found.get(name, (float("nan"), 0.0, float("nan"), float("nan")))
+        limits = (low, high) if dof >= SMALLEST_DOF else (float("nan"), float("nan"))
+        spread = (round(dof, 1), *(float(np.sqrt(v)) for v in (variance, *limits)))
+        slips = int((slipped["operator"] == name).sum())
+        rows.append((reading, unit_of(reading), bench, name, int((who == name).sum()), *spread, slips))
+    return rows
 
 
 def _spread(variance: float, dof: float) -> tuple[float, float, float, float]:

@@ -13,15 +13,17 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 Floats = NDArray[np.float64]
 _SEPARABLE: Final = 1e-6
+_NORMAL: Final = 1.959963984540054
 
 
 def operator_variances(
     rest: Floats, operator: NDArray[np.str_], episode: NDArray[np.int64], left: float
-) -> dict[str, tuple[float, float]]:
-    """Variance and degrees of freedom of each operator's readings.
+) -> dict[str, tuple[float, float, float, float]]:
+    """Variance of each operator's readings, its degrees of freedom and 95 % limits.
 
     Parameters
     ----------
@@ -47,13 +49,23 @@ def operator_variances(
         return {}
     squares = np.bincount(code, rest**2, minlength=k) * (free / left)
     variance = np.linalg.solve(design, squares)
-    usable = np.maximum(variance, 1e-6 * max(float(variance.max()), 1e-300))
+    typical = float((rest**2).sum()) / left
+    usable = np.maximum(variance, typical)
     inverse = np.linalg.inv(design)
-    error = np.einsum("ij,jk,ik->i", inverse, _scatter(made, usable), inverse)
-    dof = 2.0 * usable**2 / np.maximum(error, 1e-300)
+    error = np.sqrt(np.einsum("ij,jk,ik->i", inverse, _scatter(made, usable), inverse))
+    dof = 2.0 * (usable / np.maximum(error, 1e-300)) ** 2
     return {
-        str(name): (float(v), float(d)) for name, v, d in zip(names, variance, dof, strict=True) if v > 0.0
+        str(name): (max(float(v), 0.0), float(d), *_limits(float(v), float(e), float(d), typical))
+        for name, v, e, d in zip(names, variance, error, dof, strict=True)
     }
+
+
+def _limits(variance: float, error: float, dof: float, typical: float) -> tuple[float, float]:
+    """95 % limits: χ² where the variance stands out of what the others add, else the normal's, from 0 up."""
+    if variance >= 0.5 * typical:
+        high, low = stats.chi2.ppf((0.025, 0.975), dof)
+        return variance * dof / float(low), variance * dof / float(high)
+    return max(variance - _NORMAL * error, 0.0), max(variance, 0.0) + _NORMAL * error
 
 
 def _compositions(code: NDArray[np.intp], episode: NDArray[np.int64]) -> Counter[tuple[int, ...]]:

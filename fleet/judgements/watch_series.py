@@ -23,8 +23,8 @@ PARTS: Final = ("baseline", "learning", "watched")
 """A check is in the baseline, teaches a later check pickup's own level, or is watched."""
 SLIP_SIGMAS: Final = 5.0
 MONTH_WEIGHT: Final = 0.25
-"""A season's warmth passes this average nearly whole, a day's hardly: so much of it a chart takes for a shift.
-With the EWMA's own lighter weight it would be missed that a season's peaks alarm more than its mean square."""
+"""A season's warmth passes this average nearly whole, a day's hardly: so much of it looks like a shift.
+With the EWMA's own lighter weight one would miss that a season's peaks alarm more than its mean square."""
 _LEAST_TEMPERATURE_SD_C: Final = 0.5
 _MOST_WITHOUT_TEMPERATURE: Final = 0.5
 

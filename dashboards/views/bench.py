@@ -1,0 +1,91 @@
+"""Bench: do its readings stay, how much do they scatter, and who reads off?"""
+
+import streamlit as st
+
+from dashboards import address, data_bench, layout
+from fleet.charts import watch as charts
+from fleet.errors import FleetError
+from fleet.judgements.watch_words import WORDS
+
+layout.question(
+    "Can the bench be trusted?",
+    "Check pickups tell whether its readings stay where they were, repeats how much one reading is worth.",
+)
+found = layout.ready(model=False)
+look = layout.look()
+result = None
+known = data_bench.benches(found.path, found.revision)
+if not known:
+    layout.answer("There is no check pickup's sheet, so nobody can tell whether this bench has moved.")
+    layout.empty("Read one pickup of your own every week, with purpose=reference.", "fleet explain watch")
+else:
+    cells = st.columns([2, 3, 2])
+    with cells[0]:
+        bench = address.pick("Bench", list(known), "bench")
+    years = sorted({d.year for d in data_bench.check_days(found.path, found.revision, bench)})
+    with cells[2]:
+        ends = ["first half", *(str(y) for y in years[:-1])]
+        until = address.pick(
+            "Baseline", ends, "baseline", names={y: f"until the end of {y}" for y in ends[1:]}
+        )
+    last_year = None if until == "first half" else int(until)
+    try:
+        result = data_bench.watched(found.path, found.revision, bench, last_year, layout.policy())
+    except FleetError as error:
+        layout.answer("There are too few checks yet to tell whether this bench has moved.")
+        layout.explain(error)
+
+if result is not None:
+    watch = result.watch
+    named = [r.reading for r in watch.readings]
+    first = next((r.reading for r in reversed(watch.alarms)), named[0])
+    with cells[1]:
+        options = [first, *(name for name in named if name != first)]
+        reading = address.pick("Reading", options, "reading", names=WORDS)
+    layout.answer(watch.sentence)
+    if watch.alarms:
+        st.markdown(layout.plain(result.touched.sentence))
+    own = watch.of(bench, reading)
+    st.header(f"Checks: {WORDS[reading]}")
+    if own.sentence[1:] not in watch.sentence:
+        st.markdown(layout.plain(own.sentence))
+    layout.show(charts.check_chart(own, look), "checks")
+    layout.show(charts.cusum_picture(own, look), "cusum")
+    for line in (*watch.lines[len(watch.readings) :], *watch.cautions):
+        layout.note(line)
+    layout.table(charts.states(watch.readings), "states")
+    layout.download(watch.table, "bench-watch", "watch_csv")
+    if watch.alarms:
+        st.subheader("What each sheet may be off by")
+        layout.note("Offsets stand beside the sheets' readings; the sheets themselves are never changed.")
+        layout.download(result.touched.table, "offsets", "offsets_csv")
+
+st.header("How much does one reading scatter?")
+noise = data_bench.noise(found.path, found.revision)
+st.markdown(layout.plain(noise.sentence))
+if not noise.table.empty:
+    layout.show(charts.noise_chart(noise, look), "noise")
+    layout.table(charts.noise_figures(noise), "noise_figures")
+
+st.header("Who reads off the others?")
+pairs = noise.operators.sort_values("off", ascending=False, kind="stable")
+pairs = pairs[["bench", "reading"]].drop_duplicates()
+if pairs.empty:
+    layout.note("No two operators read the same unit within weeks, so their habits can't be compared.")
+else:
+    labels = {f"{b}:{r}": f"{WORDS[r]}, bench {b}" for b, r in pairs.itertuples(index=False)}
+    chosen = address.pick("Operators' readings of", list(labels), "habit", names=labels)
+    whose, which = chosen.split(":")
+    picture = charts.operator_chart(noise, whose, which, look)
+    if picture is not None:
+        layout.show(picture, "operators")
+    layout.note(
+        "Intervals hold for all operators and quantities at once. Operators' codes stay at the bench."
+    )
+
+st.header("How sure is one figure?")
+layout.table(charts.budget_figures(data_bench.budgets(found.path, found.revision)), "budgets", rows=14)
+layout.note(
+    "For the bench's middle unit, one reading each. `fleet budget QUANTITY` shows what stands behind it."
+)
+layout.next_steps(data_bench.after_watch(result) if result is not None else data_bench.without_checks())
