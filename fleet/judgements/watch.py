@@ -249,7 +249,7 @@ def _cautions(found: ReadingWatch, before: pd.DataFrame) -> tuple[str, ...]:
             f"Checks of the {word} reading that follow each other go together (correlation "
             f"{found.fit.lag1:+.2f}): false alarms come at another rate than promised."
         )
-    if found.limits is None:
+    if found.limits is None and (found.series["measured_on"] > found.baseline_to).any():
         out.append(
             f"No check of the {word} reading is charted yet: a level takes {SMALLEST_BASELINE} checks of the "
             "same check pickup. Read the old and the new one side by side at a change."
