@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 from fleet.judgements.watch_change import Change, find_change
 from fleet.judgements.watch_limits import CHARTS, SMALLEST_BASELINE, Limits
-from fleet.judgements.watch_series import PARTS, Fit, chart_reading, fit_levels, slips
+from fleet.judgements.watch_series import PARTS, SMALLEST_SD, Fit, chart_reading, fit_levels, slips
 from fleet.judgements.watch_words import WORDS, bench_lines, reading_sentence, unit_of
 from fleet.models.links import READINGS
 
@@ -167,11 +167,10 @@ def watch(
         if charted:
             every[str(bench)] = overall_checks * len(CHARTS) * len(charted)
     if not found:
-        most = int(checks.groupby("bench").size().max())
+        most = int(checks.groupby(["bench", "unit"]).size().max())
         raise FleetError(
-            f"a baseline takes at least {SMALLEST_BASELINE} checks of a check pickup and as many later ones "
-            f"to be of use; the most that any bench has is {most}. Go on reading it, or name the period: "
-            "--baseline FROM..TO."
+            f"a baseline takes at least {SMALLEST_BASELINE} checks of one check pickup on one bench; most "
+            f"there are is {most}. Go on reading it; if --baseline named the period, name a longer one."
         )
     sentence, lines, cautions = bench_lines(found, overall_checks, every)
     return Watch(tuple(found), overall_checks, every, sentence, lines, cautions)
@@ -243,6 +242,11 @@ def _cautions(found: ReadingWatch, before: pd.DataFrame) -> tuple[str, ...]:
         out.append(
             f"The baseline of the {word} reading isn't steady itself (p {inside.p_value:.3f}): "
             "name a quieter one with --baseline FROM..TO."
+        )
+    if found.fit.sd <= SMALLEST_SD:
+        out.append(
+            f"Checks of the {word} reading never differ in the baseline: a figure copied from the last check "
+            "is no reading."
         )
     if abs(found.fit.lag1) * np.sqrt(found.fit.dof) > _ODD_LAG:
         out.append(

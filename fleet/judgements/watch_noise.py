@@ -58,6 +58,7 @@ def repeat_noise(sheets: pd.DataFrame) -> Noise:
     if "purpose" in sheets:
         units = sheets[sheets["purpose"] != "reference"]
         sheets = pd.concat([units, check_pickups(sheets)], ignore_index=True)
+    sheets = sheets[sheets.duplicated(["bench", "unit"], keep=False)]  # read once tells nothing
     frame = sheets.assign(measured_on=pd.to_datetime(sheets["measured_on"]))
     frame = frame.assign(unit=frame["unit"].astype(str), bench=frame["bench"].astype(str))
     who = frame["operator"] if "operator" in frame else pd.Series("", index=frame.index)

@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 PARTS: Final = ("baseline", "learning", "watched")
 """A check is in the baseline, teaches a later check pickup's own level, or is watched."""
 SLIP_SIGMAS: Final = 5.0
+SMALLEST_SD: Final = 1e-6
+"""Below this there is no scatter at all."""
 MONTH_WEIGHT: Final = 0.25
 """A season's warmth passes this average nearly whole, a day's hardly: so much of it looks like a shift.
 With the EWMA's own lighter weight one would miss that a season's peaks alarm more than its mean square."""
@@ -103,7 +105,7 @@ def fit_levels(checks: pd.DataFrame, reading: str, end: pd.Timestamp) -> Fit | N
     coef, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
     rest = y - x @ coef
     dof = len(y) - int(rank)
-    sd = max(float(np.sqrt(rest @ rest / dof)), 1e-6)
+    sd = max(float(np.sqrt(rest @ rest / dof)), SMALLEST_SD)
     slope, slope_se, error = 0.0, 0.0, (0.0, 0.0)
     if not np.isnan(mean_c):
         slope = float(coef[-1])
@@ -140,7 +142,9 @@ def _mean_temperature(base: pd.DataFrame) -> float:
 def _lag1(rest: Floats, unit: NDArray[np.object_]) -> float:
     together = unit[1:] == unit[:-1]
     total = float(rest @ rest)
-    return float((rest[1:] * rest[:-1])[together].sum() / total) if total > 0.0 else 0.0
+    if total <= len(rest) * SMALLEST_SD**2:
+        return 0.0
+    return float((rest[1:] * rest[:-1])[together].sum() / total)
 
 
 def chart_reading(

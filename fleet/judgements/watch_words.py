@@ -117,6 +117,10 @@ def bench_lines(
 
 
 def _answer(bench: str, own: Sequence[ReadingWatch], off: Sequence[ReadingWatch]) -> str:
+    if all(r.watched.empty for r in own):
+        return (
+            f"Bench {bench}: there is no check after the baseline yet, so nobody can tell whether it moved."
+        )
     if not off:
         slips = [WORDS[r.reading] for r in own if r.slip]
         again = f"; read the check pickup again, its newest {' and '.join(slips)} is odd" if slips else ""

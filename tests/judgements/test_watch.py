@@ -185,6 +185,34 @@ def test_too_few_checks_are_refused_in_one_line() -> None:
         watch(weekly(noise(0)))
 
 
+def test_checks_that_never_differ_are_no_checks() -> None:
+    """A baseline of one figure: no false sureness, but a caution; the first other figure still counts."""
+    found = watch(weekly(np.full(120, 90.5)))
+    assert not found.alarms
+    assert [c for c in found.cautions if "copied" in c]
+    assert not [c for c in found.cautions if "go together" in c]
+
+
+def test_nothing_after_the_baseline_is_no_clean_bill() -> None:
+    """With 20 checks there is a baseline and nothing to judge; the answer doesn't say that all is well."""
+    found = watch(weekly(noise(20)))
+    assert found.sentence == (
+        "Bench main: there is no check after the baseline yet, so nobody can tell whether it moved."
+    )
+    with pytest.raises(FleetError, match="most there are is 1"):
+        watch(weekly(noise(60)).assign(unit=[str(i) for i in range(60)]))
+
+
+def test_check_pickups_in_turn() -> None:
+    """Two pickups read in turn, 3° apart: each about its own level, no alarm, no change."""
+    frame = weekly(noise(160) + np.tile([0.0, 3.0], 80)).assign(unit=["a", "b"] * 80)
+    own = watch(frame).of("main", "sra_dynamic_deg")
+    assert not own.alarm
+    assert own.series["off"].abs().max() < 0.8
+    assert own.change is not None
+    assert own.change.p_value > 0.01
+
+
 def test_benches_are_watched_apart() -> None:
     """One bench creeps, the other doesn't; a third with too few checks is left out."""
     steady, moving = weekly(noise(120)), weekly(noise(120, 2) + 0.03 * np.maximum(np.arange(120) - 80, 0))
