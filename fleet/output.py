@@ -17,12 +17,17 @@ from fleet.errors import FleetError
 from fleet.spreadsheet import defuse
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     import pandas as pd
 
 STANDARD_OUTPUT: Final = "-"
 KINDS: Final = (".csv", ".json", ".parquet")
 _UNPRINTABLE: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 """Control characters that a workbook can't hold."""
+_NOT_IN_A_NAME: Final = re.compile(r"[\x00-\x1f\[\]:*?/\\']")
+LONGEST_NAME: Final = 31
+"""Letters of a sheet's name that a workbook holds."""
 SIGNIFICANT_DIGITS: Final = 8
 """Digits of a figure in a CSV file: far more than any reading has, few enough to be read."""
 
@@ -71,11 +76,27 @@ def write_frame(frame: pd.DataFrame, out: str | Path) -> None:
         sys.stdout.flush()
         return
     path = Path(out)
+    _whole(path, lambda file: _write(frame, path.suffix.lower(), file))
+
+
+def write_bytes(content: bytes, path: Path) -> None:
+    """Write a whole file at once.
+
+    Raises
+    ------
+    FleetError
+        If it can't be written.
+    """
+    _whole(path, lambda file: file.write(content))
+
+
+def _whole(path: Path, fill: Callable[[BinaryIO], object]) -> None:
+    """Let a file be filled beside its place and move it there when it is complete."""
     try:
         handle, aside = tempfile.mkstemp(prefix=".fleet-", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
-                _write(frame, path.suffix.lower(), file)
+                fill(file)
             Path(aside).chmod(0o666 & ~_umask())
             Path(aside).replace(path)
         except BaseException:
@@ -99,21 +120,31 @@ def csv_text(frame: pd.DataFrame) -> str:
 
 def xlsx_bytes(frame: pd.DataFrame, *, sheet: str = "fleet") -> bytes:
     """The table as the bytes of an XLSX workbook; every text stays a text, whatever it begins with."""
+    return workbook_bytes({sheet: frame})
+
+
+def workbook_bytes(frames: Mapping[str, pd.DataFrame]) -> bytes:
+    """Tables as the bytes of one XLSX workbook, each on a sheet of its own.
+
+    Parameters
+    ----------
+    frames : by the sheet's name, which is cut to what a workbook allows; names must differ in that much.
+    """
     import io
 
     import openpyxl  # type: ignore[import-untyped]
 
-    plain = _plain_days(frame)
     book = openpyxl.Workbook(write_only=False)
-    page = book.active
-    page.title = sheet
-    page.append([str(name) for name in plain.columns])
-    for row in plain.itertuples(index=False):
-        page.append([_cell(value) for value in row])
-    for cells in page.iter_rows():
-        for cell in cells:
-            if isinstance(cell.value, str):
-                cell.data_type = "s"
+    book.remove(book.active)
+    for name, frame in frames.items():
+        page = book.create_sheet(_NOT_IN_A_NAME.sub(" ", name)[:LONGEST_NAME])
+        page.append([str(column) for column in frame.columns])
+        for row in _plain_days(frame).itertuples(index=False):
+            page.append([_cell(value) for value in row])
+        for cells in page.iter_rows():
+            for cell in cells:
+                if isinstance(cell.value, str):
+                    cell.data_type = "s"
     kept = io.BytesIO()
     book.save(kept)
     return kept.getvalue()

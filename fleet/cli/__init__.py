@@ -39,7 +39,9 @@ _MODULES: Final = (
     "fleet.cli.bench_trust",
     "fleet.cli.gauging",
     "fleet.cli.record",
+    "fleet.cli.papers",
     "fleet.cli.screens",
+    "fleet.cli.sharing",
     "fleet.cli.upkeep",
 )
 """Modules with commands, in the order of the help page; a new one is one more line here."""

@@ -85,8 +85,8 @@ def quote(
 
     check_out(out)
     check_out(draws, option="--draws")
-    policies = common.policies_from(policy, policy_name)
-    enquiries, faults = _enquiries(file, kind, facts)
+    policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
+    enquiries, faults = enquiries_from(file, kind, facts)
     house = common.the_house_or_cold(store)
     if what_next:
         _show_what_next(enquiries, house, policies["default"], out)
@@ -138,9 +138,16 @@ def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: 
     say(CAUTION)
 
 
-def _enquiries(
+def enquiries_from(
     file: Path | None, kind: str | None, facts: dict[str, str | None]
 ) -> tuple[pd.DataFrame, list[Fault]]:
+    """Enquiries of a file, or the one that was typed; and what was wrong with the rows put aside.
+
+    Raises
+    ------
+    FleetError
+        If nothing is told, both are, or nothing of the file can be answered.
+    """
     told = {name: text for name, text in facts.items() if text is not None}
     if file is not None:
         if told or kind:

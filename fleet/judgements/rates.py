@@ -104,6 +104,36 @@ def wilson(
     return low, high
 
 
+def rate_difference(
+    met: ArrayLike, n: ArrayLike, met_before: ArrayLike, n_before: ArrayLike, level: float = 0.95
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Difference of two independent rates, with its interval.
+
+    Parameters
+    ----------
+    met, n, met_before, n_before
+        Units that meet the target and units read, now and before; broadcast against each other.
+    level
+        Of the interval.
+
+    Returns
+    -------
+    difference, low, high : ndarray
+        Rate now less rate before; NaN where either has no unit.
+
+    References
+    ----------
+    Newcombe (1998), Stat. Med. 17, 873-890, method 10: the two Wilson intervals, squared and added.
+    """
+    now, then = (np.asarray(m, dtype=float) / np.where(np.asarray(k) > 0, k, np.nan)
+                 for m, k in ((met, n), (met_before, n_before)))  # fmt: skip
+    low, high = wilson(met, n, level)
+    low_before, high_before = wilson(met_before, n_before, level)
+    below = np.hypot(now - low, high_before - then)
+    above = np.hypot(high - now, then - low_before)
+    return now - then, now - then - below, now - then + above
+
+
 def pool(met: ArrayLike, n: ArrayLike, level: float = 0.95) -> Pooled:
     """Draw the rates of small groups toward the fleet's (beta-binomial, all uncertainty carried).
 

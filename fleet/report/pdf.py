@@ -1,0 +1,38 @@
+"""A page as PDF: laid out by a library where it is installed, else one line says what to install."""
+
+from __future__ import annotations
+
+import logging
+import warnings
+from typing import Final
+
+from fleet.errors import FleetError
+
+HOW_TO: Final = "pip install 'fleet[report]'"
+SYSTEM: Final = "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core"
+INSTEAD: Final = "or write .html and print that from a browser"
+
+
+def pdf_bytes(page: str) -> bytes:
+    """Lay a page out as PDF; whatever it might name outside itself is not fetched.
+
+    Parameters
+    ----------
+    page : HTML of `fleet.report.page`.
+
+    Raises
+    ------
+    FleetError
+        If the library, or what it needs of the system, isn't installed: one line with what to install.
+    """
+    logging.getLogger("weasyprint").setLevel(logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            import weasyprint
+    except ImportError:
+        raise FleetError(f"a PDF needs the extra report: {HOW_TO}; {INSTEAD}.") from None
+    except OSError:
+        raise FleetError(f"a PDF needs Pango of the system (Debian: {SYSTEM}); {INSTEAD}.") from None
+    held_only = weasyprint.URLFetcher(allowed_protocols=("data",), allow_redirects=False)
+    return bytes(weasyprint.HTML(string=page, url_fetcher=held_only).write_pdf())

@@ -1,0 +1,234 @@
+"""The paper of a quote: what to expect of a pickup, what can be promised, what to mind; or of a file."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from fleet.charts import enquiry as charts
+from fleet.charts import quote_tables
+from fleet.charts.words import figure, percent, spoken
+from fleet.columns import ENQUIRY_COLUMNS
+from fleet.errors import FleetError
+from fleet.judgements.policy import pick_policy
+from fleet.judgements.quote import TOLD_WORDS
+from fleet.judgements.tradeoff import trade_off
+from fleet.report.paper import (
+    BENCH_DECIDES,
+    CLEARANCE,
+    HANDLING,
+    NO_REPAIR,
+    PRIVACY,
+    SIGNS,
+    Headline,
+    Paper,
+    Section,
+    Table,
+    stands_on,
+    tilt_words,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import altair as alt
+
+    from fleet.judgements.policy import Policy
+    from fleet.judgements.quote import Quotes
+    from fleet.models.predict import Forecaster
+
+MOST_PAPERS: Final = 50
+"""A file of more enquiries makes a heap that nobody reads."""
+SURE, OPEN, OUT = "As good as sure", "Open: not to be promised either way", "Hardly to be expected"
+SURE_FROM: Final = 0.95
+"""From this chance on an outcome may be promised, below the rest of it ruled out (our choice)."""
+_CAUTIONS: Final = (BENCH_DECIDES, NO_REPAIR, CLEARANCE, HANDLING, PRIVACY)
+
+
+def quote_papers(
+    enquiries: pd.DataFrame,
+    quotes: Quotes,
+    forecaster: Forecaster,
+    policies: Mapping[str, Policy],
+    *,
+    on: date,
+    asked: Sequence[str] = (),
+) -> list[Paper]:
+    """Lay quotes out: a list first where there are several, then one paper each.
+
+    Parameters
+    ----------
+    enquiries : typed enquiries, as the intake hands them on.
+    quotes : their quotes, in the same order.
+    forecaster : the one that drew them.
+    policies : by name.
+    on : the papers' day.
+    asked : one sentence an enquiry, what to ask for next; none if left out.
+
+    Raises
+    ------
+    FleetError
+        If there are more than `MOST_PAPERS`.
+    """
+    if len(enquiries) > MOST_PAPERS:
+        raise FleetError(
+            f"{len(enquiries)} enquiries are more than the {MOST_PAPERS} that fit one paper; name one with "
+            "--enquiry ID, or write a table with fleet quote --out."
+        )
+    draws = forecaster.draw(enquiries)
+    named = enquiries["policy"] if "policy" in enquiries else pd.Series([None] * len(enquiries))
+    papers = []
+    for i, row in quotes.table.iterrows():
+        n = int(str(i))
+        policy = pick_policy(dict(policies), None if pd.isna(named.iloc[n]) else str(named.iloc[n]))
+        trade = trade_off(draws.sra_true[n], draws.vta_true[n], draws.tilt_room[n], policy)
+        own = pd.DataFrame({q: quotes.arrays[q][n] for q in quotes.arrays})
+        told = _told(enquiries.iloc[n])
+        papers.append(
+            Paper(
+                kind="quote",
+                subject=_subject(enquiries.iloc[n]),
+                question="What will this pickup need?",
+                answer=quotes.sentences[n],
+                on=on,
+                headlines=_headlines(row, policy),
+                sections=(
+                    _what_was_told(told, asked[n] if asked else ""),
+                    _readings(own, row, policy),
+                    *_promises(row),
+                    _tilt(own, row, policy, trade.sentence, charts.trade_off_line(trade)),
+                ),
+                cautions=_CAUTIONS,
+                basis={"the quote stands on": str(row["basis"]), **stands_on(policy, forecaster.house)},
+            )
+        )
+    return papers if len(papers) == 1 else [_list(papers, quotes.table, forecaster, on), *papers]
+
+
+def _told(row: pd.Series) -> dict[str, str]:
+    """Facts that the enquiry tells, in words with their units; never the serial."""
+    told = {}
+    for name, words in TOLD_WORDS.items():
+        value = row.get(name)
+        if value is None or pd.isna(value):
+            continue
+        column = ENQUIRY_COLUMNS[name]
+        number = column.kind == "number"
+        told[words] = figure(float(value), column.unit, 1) if number else spoken(str(value))
+    return told
+
+
+def _subject(row: pd.Series) -> str:
+    number = str(row["enquiry_id"])
+    parts = [row.get(name) for name in ("body_family", "stylus_profile", "cantilever_material")]
+    about = ", ".join(spoken(str(p)) for p in parts if p is not None and not pd.isna(p))
+    return " · ".join(filter(None, ["" if number == "asked" else number, about])) or "one pickup"
+
+
+def _headlines(row: pd.Series, policy: Policy) -> tuple[Headline, ...]:
+    told = [Headline(*cell) for cell in quote_tables.headline(row, policy)]
+    low, high = tilt_words(row["tilt_deg_q05"]), tilt_words(row["tilt_deg_q95"])
+    told[1] = Headline(
+        "Tilt to expect", tilt_words(row["tilt_deg_q50"]), f"Nine in ten: from {low} to {high}."
+    )
+    return tuple(told)
+
+
+def _what_was_told(told: dict[str, str], asked: str) -> Section:
+    facts = "; ".join(f"{name} {value}" for name, value in told.items())
+    lines = [f"{facts[:1].upper()}{facts[1:]}." if facts else "Nothing: the quote speaks of the whole fleet."]
+    return Section("What was told", (*lines, *([asked] if asked else [])))
+
+
+def _readings(draws: pd.DataFrame, row: pd.Series, policy: Policy) -> Section:
+    shown = [q for q in charts.TITLES if draws[q].notna().any()]
+    pictures = tuple(charts.predictive(draws[q], q, policy) for q in shown)
+    spherical = "" if len(shown) == len(charts.TITLES) else " A spherical stylus has no rake."
+    return Section(
+        "What the bench will probably read, level headshell",
+        pictures=pictures,
+        abreast=3 if len(pictures) == 3 else 2,
+        tables=(Table("", quote_tables.quantiles(row)),),
+        notes=(
+            "Diamond: median. Thick line: half of such pickups; thin line: nine in ten. Green: the target "
+            f"policy. Tilt: + is tail up.{spherical}",
+            SIGNS,
+        ),
+    )
+
+
+def _promises(row: pd.Series) -> tuple[Section, ...]:
+    """Each outcome once: as good as sure, open, or hardly to be expected."""
+    rows = []
+    for name, words in quote_tables.CHANCES.items():
+        chance = float(row[name])
+        if chance == chance:
+            said = SURE if chance >= SURE_FROM else OPEN if chance > 1.0 - SURE_FROM else OUT
+            rows.append({"outcome": words, "chance": percent(chance), "what it means": said})
+    table = pd.DataFrame(rows)
+    order = table["what it means"].map({SURE: 0, OPEN: 1, OUT: 2})
+    table = table.iloc[order.argsort(kind="stable")].reset_index(drop=True)
+    return (Section("What can be promised, and what can't", tables=(Table("", table),)),)
+
+
+def _tilt(
+    draws: pd.DataFrame, row: pd.Series, policy: Policy, sentence: str, line: alt.LayerChart
+) -> Section:
+    pictures = [line]
+    if draws["sra_dynamic_deg"].notna().any():
+        pictures.append(charts.tilt_path(draws, row, policy))
+    return Section(
+        "What a tilt would buy",
+        (sentence,),
+        pictures=tuple(pictures),
+        abreast=2,
+        notes=("Tilt: + is tail up, the headshell level at 0.",),
+    )
+
+
+def _list(papers: list[Paper], table: pd.DataFrame, forecaster: Forecaster, on: date) -> Paper:
+    """One line a quote, in the order of the papers that follow."""
+
+    def span(name: str, digits: int) -> list[str]:
+        ends = zip(table[f"{name}_q05"], table[f"{name}_q95"], strict=True)
+        return ["–" if pd.isna(a) else f"{a:.{digits}f} to {b:.{digits}f}" for a, b in ends]
+
+    lines = pd.DataFrame(
+        {
+            "enquiry": [p.subject for p in papers],
+            "rake [°]": span("sra_dynamic_deg", 1),
+            "tracking angle [°]": span("vta_dynamic_deg", 1),
+            "one tilt serves both": [percent(p) for p in table["p_both_met"]],
+            "tilt": [tilt_words(t) for t in table["tilt_deg_q50"]],
+            "time [min]": span("bench_minutes", 0),
+        }
+    )
+    if table["price_quoted"].notna().any():
+        lines["price"] = ["–" if pd.isna(p) else f"{p:g}" for p in table["price_quoted"]]
+    return Paper(
+        kind="quotes",
+        subject=f"{len(papers)} enquiries",
+        question="What will these pickups need?",
+        answer=_answer(table),
+        on=on,
+        sections=(
+            Section(
+                "One line each; a paper of each follows",
+                tables=(Table("", lines),),
+                notes=("Ranges hold nine readings of ten, level headshell, record turning.",),
+            ),
+        ),
+        cautions=(BENCH_DECIDES,),
+        basis=stands_on(None, forecaster.house),
+    )
+
+
+def _answer(table: pd.DataFrame) -> str:
+    n, both = len(table), float(table["p_both_met"].sum())
+    minutes = float(table["bench_minutes_q50"].sum())
+    return (
+        f"{n} pickups: one tilt is expected to serve both targets in about {both:.0f} of them; the "
+        f"medians of bench time add up to about {minutes / 60.0:.1f} hours."
+    )

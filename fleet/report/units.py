@@ -1,0 +1,259 @@
+"""The sheet of one unit: what was read, how it stands against its kind, how to align it, before and after."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from fleet.charts import suspects as charts
+from fleet.charts.words import fault_words, figure, percent, spoken
+from fleet.columns import COLUMNS
+from fleet.judgements.cloud import PAIRS
+from fleet.judgements.targets import states
+from fleet.report.paper import (
+    CLEARANCE,
+    HANDLING,
+    NO_REPAIR,
+    PRIVACY,
+    SIGNS,
+    Headline,
+    Paper,
+    Section,
+    Table,
+    stands_on,
+    tilt_words,
+    turn_words,
+)
+
+if TYPE_CHECKING:
+    from fleet.judgements.cloud import Cloud
+    from fleet.judgements.judge import Verdict
+    from fleet.judgements.policy import Policy
+    from fleet.models.house import House
+
+SPREAD_SIGMAS: Final = 2.0
+CLEARANCE_ALONE: Final = (CLEARANCE,)
+READ: Final = (
+    "sra_static_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "zenith_deg",
+    "azimuth_optical_deg",
+    "azimuth_electrical_deg",
+    "crosstalk_l_to_r_db",
+    "crosstalk_r_to_l_db",
+    "channel_balance_db",
+    "tilt_room_deg",
+    "vtf_mn",
+    "compliance_um_per_mn",
+    "cantilever_length_mm",
+    "temperature_c",
+    "hours_used",
+)
+WORDS: Final = {
+    "sra_static_deg": "rake, record still",
+    "sra_dynamic_deg": "rake, record turning",
+    "vta_dynamic_deg": "tracking angle, record turning",
+    "zenith_deg": "zenith error, stylus pointing at the eye",
+    "azimuth_optical_deg": "azimuth as seen, facing the nose",
+    "azimuth_electrical_deg": "azimuth, electrical, facing the nose",
+    "crosstalk_l_to_r_db": "crosstalk, left into right",
+    "crosstalk_r_to_l_db": "crosstalk, right into left",
+    "channel_balance_db": "channel balance",
+    "tilt_room_deg": "tilt room, tail up",
+    "vtf_mn": "tracking force",
+    "compliance_um_per_mn": "compliance",
+    "cantilever_length_mm": "cantilever length",
+    "temperature_c": "bench temperature",
+    "hours_used": "hours used",
+}
+_TURNS: Final = ("zenith_deg", "azimuth_optical_deg", "azimuth_electrical_deg")
+_DIGITS: Final = {"vtf_mn": 1, "tilt_room_deg": 1, "temperature_c": 1, "hours_used": 0}
+_REMEDIES: Final = {
+    "none": "none",
+    "arm_only": "by the arm alone",
+    "stock_wedge": "a wedge of the drawer",
+    "made_wedge": "a wedge made to measure",
+}
+_MET: Final = {1: "met", 0: "not met", -1: "not read"}
+
+
+def unit_paper(
+    sheet: pd.DataFrame,
+    verdict: Verdict,
+    cloud: Cloud,
+    house: House,
+    policy: Policy,
+    *,
+    on: date,
+    earlier: pd.DataFrame | None = None,
+) -> Paper:
+    """Lay one sheet out.
+
+    Parameters
+    ----------
+    sheet : its one row, canonical columns.
+    verdict : of `fleet.judgements.judge`.
+    cloud : its readings among its kind.
+    house, policy : what it was judged by.
+    on : the paper's day.
+    earlier : all sheets of the unit, newest first; left out if it has no other.
+    """
+    row = sheet.iloc[0]
+    sections = [
+        _readings(row, house),
+        _against_its_kind(cloud, verdict),
+        _alignment(verdict),
+        _before_and_after(sheet, policy),
+    ]
+    if earlier is not None and len(earlier) > 1:
+        sections.append(Section("Every sheet of this unit", tables=(Table("", charts.unit_sheets(earlier)),)))
+    own = CLEARANCE_ALONE if verdict.tilt is None else verdict.tilt.cautions
+    return Paper(
+        kind="unit sheet",
+        subject=_subject(row),
+        question="Is this unit normal for its kind, and how is it to be aligned?",
+        answer=verdict.sentence,
+        on=on,
+        headlines=_headlines(sheet, verdict, policy),
+        sections=tuple(s for s in sections if s is not None),
+        cautions=tuple(dict.fromkeys((*own, NO_REPAIR, HANDLING, PRIVACY))),
+        basis=stands_on(policy, house),
+    )
+
+
+def _subject(row: pd.Series) -> str:
+    kind = [row.get(n) for n in ("body_family", "stylus_profile", "cantilever_material", "assembly_source")]
+    about = ", ".join(spoken(str(k)) for k in kind if k is not None and not pd.isna(k))
+    day = "" if pd.isna(row["measured_on"]) else f" · measured {pd.Timestamp(row['measured_on']):%Y-%m-%d}"
+    return f"sheet {row['sheet_no']} · {about}{day}"
+
+
+def _headlines(sheet: pd.DataFrame, verdict: Verdict, policy: Policy) -> tuple[Headline, ...]:
+    chance, leading = float(verdict.row["p_healthy"]), str(verdict.row["leading_fault"])
+    built_in = _number(sheet.iloc[0].get("sra_dynamic_deg")) - _number(sheet.iloc[0].get("vta_dynamic_deg"))
+    tilt = verdict.tilt
+    edge = policy.rake_accepted_deg[0] - policy.tracking_limit_deg
+    fault = float(verdict.row[f"p_{leading}"])
+    told = [
+        Headline(
+            "Sound",
+            percent(chance),
+            f"Chance that nothing is wrong; likeliest fault: {fault_words(leading)} ({percent(fault)}).",
+        ),
+        Headline(
+            "Built-in angle",
+            figure(built_in, "°", 1),
+            f"Rake less tracking angle, as read. One tilt can serve both from {edge:g}° on.",
+        ),
+    ]
+    if tilt is not None:
+        now = ", ".join(
+            f"{words} {figure(angle, '°', 1)}"
+            for words, angle in (("rake", tilt.rake_deg), ("tracking angle", tilt.tracking_deg))
+            if angle == angle
+        )
+        told.append(Headline("Tilt to set", tilt_words(tilt.tilt_deg), f"Gives {now}."))
+        told.append(Headline("Made by", _REMEDIES.get(tilt.remedy, tilt.remedy), "The arm or a wedge."))
+    return tuple(told)
+
+
+def _readings(row: pd.Series, house: House) -> Section:
+    rows = []
+    for name in READ:
+        value = _number(row.get(name))
+        if value != value or name not in COLUMNS:
+            continue
+        unit = COLUMNS[name].unit
+        digits = _DIGITS.get(name, 2)
+        said = turn_words(value, digits) if name in _TURNS else figure(value, unit, digits)
+        sd = house.noise.get(name, np.nan)
+        noise = "–" if sd != sd else f"± {figure(SPREAD_SIGMAS * sd, unit, digits)}"
+        rows.append({"reading": WORDS[name], "read": said, "reading noise, two sigmas": noise})
+    return Section(
+        "What was read, level headshell",
+        tables=(Table("", pd.DataFrame(rows)),) if rows else (),
+        lines=() if rows else ("Nothing was read.",),
+        notes=(
+            SIGNS,
+            "Zenith: the edge's line against the perpendicular to the cantilever. Noise: what the house "
+            "model takes one reading to be worth; – where it has none.",
+        ),
+    )
+
+
+def _against_its_kind(cloud: Cloud, verdict: Verdict) -> Section:
+    pictures = [charts.pair_of_links(cloud, pair) for pair in PAIRS]
+    return Section(
+        "How it stands against its kind",
+        (cloud.sentence,),
+        pictures=tuple(p for p in pictures if p is not None),
+        abreast=2,
+        tables=(
+            Table("Raw readings beside those of the others", charts.compared(cloud)),
+            Table("What is wrong, if anything", _faults(verdict)),
+        ),
+        notes=("Diamond: this unit. Dots: the others, as read; those far outside are left out.",),
+    )
+
+
+def _faults(verdict: Verdict, most: int = 5) -> pd.DataFrame:
+    table = charts.chances(verdict.row).head(most)
+    return pd.DataFrame({"what": table["name"], "chance": table["chance"].map(percent)})
+
+
+def _alignment(verdict: Verdict) -> Section:
+    lines = []
+    if verdict.again:
+        lines.append(f"Read {verdict.again}.")
+    lines.append("Tilt: not read yet." if verdict.tilt is None else f"Tilt: {verdict.tilt.sentence}")
+    if verdict.roll_deg is not None:
+        turn = turn_words(verdict.roll_deg)
+        lines.append(f"Roll of the body that the electrical azimuth asks for, facing the nose: {turn}.")
+    if verdict.zenith is not None:
+        lines.append(f"Zenith: {verdict.zenith.sentence}")
+    return Section("How to align it", tuple(lines))
+
+
+def _before_and_after(sheet: pd.DataFrame, policy: Policy) -> Section | None:
+    """Both angles before and after the correction, where one was made or read again."""
+    row = sheet.iloc[0]
+    tilt = _number(row.get("tilt_applied_deg"))
+    after = [_number(row.get(name)) for name in ("sra_after_deg", "vta_after_deg")]
+    if tilt != tilt and all(a != a for a in after):
+        return None
+    before = [_number(row.get(name)) for name in ("sra_dynamic_deg", "vta_dynamic_deg")]
+    met = {name: _MET[int(code[0])] for name, code in states(sheet, policy).items()}
+    table = pd.DataFrame(
+        [
+            {
+                "angle, record turning": words,
+                "before": figure(b, "°", 2),
+                "target before": met[f"{key}_level"],
+                "after": figure(a, "°", 2),
+                "target after": met[f"{key}_built"],
+            }
+            for words, key, b, a in zip(
+                ("rake", "tracking angle"), ("rake", "tracking"), before, after, strict=True
+            )
+        ]
+    )
+    remedy = row.get("remedy")
+    how = "" if remedy is None or pd.isna(remedy) else f", {_REMEDIES.get(str(remedy), str(remedy))}"
+    set_to = "No tilt is told" if tilt != tilt else f"Tilt applied: {tilt_words(tilt)}{how}"
+    return Section(
+        "Before and after",
+        (f"{set_to}.",),
+        tables=(Table("", table),),
+        notes=(
+            "Where an angle wasn't read again afterwards, the target after is judged by the level reading "
+            "plus the applied tilt.",
+        ),
+    )
+
+
+def _number(value: object) -> float:
+    return float("nan") if value is None or pd.isna(value) else float(str(value))  # type: ignore[call-overload]
