@@ -8,18 +8,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboards.data import house
+from dashboards.data_units import COMPARED, of_kind
 from fleet.columns import COLUMNS
 from fleet.intake import check_typed, save_typed, text_table
 from fleet.judgements.attainment import NOT_TOLD
 from fleet.judgements.cloud import Cloud, cloud
-from fleet.judgements.distributions import NEEDED_COLUMNS
 from fleet.judgements.judge import Verdict, judge
-from fleet.store import Store, list_verdicts, pick_sheets
+from fleet.store import Store, list_verdicts
 
 if TYPE_CHECKING:
     from fleet.judgements.policy import Policy
 
-MOST_OF_KIND = 4000
 THIS = "(on the bench)"
 
 
@@ -35,19 +34,14 @@ def judged(
 
     catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
     row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)
-    store = Store(path)
-    prior = prior_from_verdicts(FaultPrior(), list_verdicts(store))
-    return judge(house(path, revision), row, policy, prior=prior), _among(store, row)
+    prior = prior_from_verdicts(FaultPrior(), list_verdicts(Store(path)))
+    return judge(house(path, revision), row, policy, prior=prior), _among(path, revision, row)
 
 
-def _among(store: Store, row: pd.DataFrame) -> Cloud:
+def _among(path: str, revision: str, row: pd.DataFrame) -> Cloud:
     parts = [row[name].iloc[0] for name in ("stylus_profile", "cantilever_material")]
-    label = "/".join(NOT_TOLD if pd.isna(part) else str(part) for part in parts)
-    columns = ("sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS)
-    others = pick_sheets(store, columns, where={"kind": [label]}, counting=True, each=("kind", MOST_OF_KIND))
-    if len(others) < 12:
-        others = pick_sheets(store, columns, counting=True, each=("stylus_profile", MOST_OF_KIND))
-    mine = row.reindex(columns=list(columns)).assign(sheet_no=THIS, unit=THIS, newest=True, purpose="unit")
+    others = of_kind(path, revision, "/".join(NOT_TOLD if pd.isna(part) else str(part) for part in parts))
+    mine = row.reindex(columns=list(COMPARED)).assign(sheet_no=THIS, unit=THIS, newest=True, purpose="unit")
     return cloud(pd.concat([others, mine.astype(others.dtypes.to_dict())], ignore_index=True), THIS)
 
 

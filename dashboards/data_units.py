@@ -12,7 +12,7 @@ import streamlit as st
 from dashboards.data import Filters, house, overview
 from fleet.errors import FleetError
 from fleet.judgements.attainment import NOT_TOLD, needed_columns, period_labels
-from fleet.judgements.cloud import Cloud, cloud
+from fleet.judgements.cloud import FEWEST_OF_KIND, Cloud, cloud
 from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES
 from fleet.judgements.targets import states
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 NEWEST_JUDGED: Final = 20_000
 """So many of the newest sheets are judged at once; the command line judges any number."""
 MOST_OF_KIND: Final = 4000
+COMPARED: Final = tuple(
+    dict.fromkeys(["sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS])
+)
 _RESULTS_KEPT: Final = 32
 _ABOUT: Final = ("stylus_profile", "cantilever_material", "assembly_source", "body_family", "bench")
 MET_WORDS: Final = {1: "met", 0: "not met", -1: "not read"}
@@ -56,7 +59,7 @@ def suspected(path: str, revision: str, fdr: float) -> Listed:
     from fleet.judgements.verdicts import flag_record, prior_from_verdicts
 
     store = Store(path).open()
-    frame = pick_sheets(store, CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
+    frame = _newest(path, revision)
     verdicts = list_verdicts(store)
     prior = prior_from_verdicts(FaultPrior(), verdicts)
     found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
@@ -74,38 +77,50 @@ def drifting(path: str, revision: str) -> Groups:
     """Sources and families that as a whole drift or spread, among the newest sheets."""
     from fleet.judgements.groups import groups
 
-    return groups(
-        house(path, revision), pick_sheets(Store(path), CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
-    )
+    return groups(house(path, revision), _newest(path, revision))
+
+
+@st.cache_resource(max_entries=1, show_spinner=False)
+def _newest(path: str, revision: str) -> pd.DataFrame:
+    del revision
+    return pick_sheets(Store(path), CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
 def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
     """One sheet's readings against its kind; where its kind is too thin, against others as well."""
-    store = Store(path)
-    columns = ("sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS)
-    mine = pick_sheets(store, columns, where={"sheet_no": [sheet_no]})
+    mine = pick_sheets(Store(path), COMPARED, where={"sheet_no": [sheet_no]})
     if mine.empty:
         raise FleetError(f"there is no sheet {sheet_no!r} in the store; check its number")
     label = "/".join(
         NOT_TOLD if pd.isna(v) else str(v)
         for v in mine.iloc[-1][["stylus_profile", "cantilever_material"]].tolist()
     )
-    same = pick_sheets(store, columns, where={"kind": [label]}, counting=True, each=("kind", MOST_OF_KIND))
-    others = same
-    if len(same) < 12:
-        others = pick_sheets(store, columns, counting=True, each=("stylus_profile", MOST_OF_KIND))
+    others = of_kind(path, revision, label)
     frame = pd.concat([others[others["sheet_no"] != sheet_no], mine], ignore_index=True)
     return cloud(frame, sheet_no)
 
 
-@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
-def sheets_of_unit(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
-    """All sheets of the unit that a sheet belongs to, newest first."""
+@st.cache_resource(max_entries=8, show_spinner=False)
+def of_kind(path: str, revision: str, kind: str) -> pd.DataFrame:
+    """The newest units of a kind, and where it is too thin for a comparison the newest of all kinds."""
     del revision
     store = Store(path)
-    mine = pick_sheets(store, ("unit",), where={"sheet_no": [sheet_no]})
-    frame = pick_sheets(store, CURRENT_COLUMNS, where={"unit": mine["unit"].astype(str).tolist() or ["-"]})
+    same = pick_sheets(store, COMPARED, where={"kind": [kind]}, counting=True, newest_first=MOST_OF_KIND)
+    if len(same) > FEWEST_OF_KIND:
+        return same
+    return pick_sheets(store, COMPARED, counting=True, newest_first=MOST_OF_KIND)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
+def sheets_of_unit(path: str, revision: str, sheet_no: str, unit: str | None = None) -> pd.DataFrame:
+    """All sheets of a unit, or of the one that a sheet belongs to, newest first."""
+    del revision
+    store = Store(path)
+    if unit is None:
+        mine = pick_sheets(store, ("unit",), where={"sheet_no": [sheet_no]})["unit"].astype(str).tolist()
+        unit = mine[0] if mine else "-"
+    frame = pick_sheets(store, COMPARED, where={"unit": [unit]})
     return frame.sort_values("measured_on", ascending=False)
 
 

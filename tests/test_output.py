@@ -117,3 +117,29 @@ def test_a_result_has_the_usual_rights(tmp_path: Path) -> None:
     write_frame(FRAME, tmp_path / "out.csv")
     (tmp_path / "plain").touch()
     assert (tmp_path / "out.csv").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+def test_a_workbook_holds_the_figures_and_runs_nothing() -> None:
+    """Numbers stay numbers, days days; a text that begins like a formula stays that text."""
+    import io
+
+    import openpyxl
+
+    from fleet.output import xlsx_bytes
+
+    frame = pd.DataFrame(
+        {
+            "unit": ["=1+1", "@x", None],
+            "measured_on": pd.to_datetime(["2024-05-01", None, "2024-05-03"]),
+            "sag_deg": [0.25, np.nan, -1.5],
+            "n": [1, 2, 3],
+            "flagged": [True, False, True],
+        }
+    )
+    page = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(frame))).active
+    rows = [[cell.value for cell in row] for row in page.iter_rows()]
+    assert rows[0] == list(frame.columns)
+    assert rows[1] == ["=1+1", "2024-05-01", 0.25, 1, True]
+    assert rows[2] == ["@x", None, None, 2, False]
+    assert rows[3] == [None, "2024-05-03", -1.5, 3, True]
+    assert {page["A2"].data_type, page["A3"].data_type} == {"s"}

@@ -45,7 +45,7 @@ if sheet_no is not None:
     layout.note("Diamond: this unit. Dots: the others of its kind, as read; those far outside are left out.")
 
     st.subheader("Sheets of this unit")
-    own = data_units.sheets_of_unit(found.path, found.revision, sheet_no)
+    own = data_units.sheets_of_unit(found.path, found.revision, sheet_no, str(row["unit"]))
     layout.table(charts.unit_sheets(own), "unit_sheets")
     layout.note(sentences.earlier_sheets(own, sheet_no))
 
@@ -68,7 +68,7 @@ if sheet_no is not None:
         )
 
 st.header("Sources and families that drift or spread")
-if st.toggle("Look at whole groups (takes a few seconds)", key="groups", bind="query-params"):
+if st.toggle("Look at whole groups (takes some seconds)", key="groups", bind="query-params"):
     drift = data_units.drifting(found.path, found.revision)
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:

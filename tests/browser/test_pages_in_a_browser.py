@@ -78,6 +78,7 @@ def test_an_enquiry_by_keyboard_alone(page: Page, server: str, demo_store: Path)
 
     to("Stylus")
     page.keyboard.type("elliptical")
+    page.get_by_role("option", name="elliptical").wait_for()
     page.keyboard.press("Enter")
     settled(page)
     page.wait_for_url(lambda url: "stylus_profile=elliptical" in url)

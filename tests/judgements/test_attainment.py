@@ -231,3 +231,14 @@ def test_wrong_requests(options, words):
     """An unknown column or period is one clear line."""
     with pytest.raises(FleetError, match=words):
         attainment(BY_HAND.assign(operator="A"), policy=DEFAULT, **options)
+
+
+def test_a_coarser_table_is_the_same_count() -> None:
+    """Groups and periods put together give what counting them at once gives, intervals included."""
+    from fleet.judgements.attainment import coarser
+    from synthetic_data.demo import demo_fleet
+
+    sheets = demo_fleet().sheets.head(500)
+    fine = attainment(sheets, ["stylus_profile", "assembly_source"], Policy(), "year")
+    for by in (["assembly_source"], ["stylus_profile", "assembly_source"], []):
+        pd.testing.assert_frame_equal(coarser(fine, by), attainment(sheets, by, Policy()), check_dtype=False)
