@@ -197,7 +197,7 @@ def suspects(
 
     from fleet.judgements.suspects import suspects as find
 
-    chosen = common.policies_from(policy, policy_name)["default"]
+    chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
     units = sheets[sheets["purpose"] == "unit"]
     found = find(house, units, fdr=fdr, prior=prior_for(where, prior), policy=chosen)
     if verdicts:

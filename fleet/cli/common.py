@@ -124,8 +124,10 @@ def _told_age(house: House, store: Store) -> House:
     return house
 
 
-def policies_from(path: Path | None, name: str | None) -> dict[str, Policy]:
+def policies_from(path: Path | None, name: str | None, *, keep_in: Store | None = None) -> dict[str, Policy]:
     """Policies by name; with a name given, that one stands as `default`.
+
+    With a file given and a store to keep them in, the store remembers them by fingerprint (`fleet policies`).
 
     Raises
     ------
@@ -135,7 +137,13 @@ def policies_from(path: Path | None, name: str | None) -> dict[str, Policy]:
     from fleet.judgements.policy import DEFAULT_NAME, load_policy, pick_policy
 
     policies = load_policy(path)
-    return {**policies, DEFAULT_NAME: pick_policy(policies, name)}
+    chosen = {**policies, DEFAULT_NAME: pick_policy(policies, name)}
+    if path is not None and keep_in is not None:
+        from fleet.judgements.policy_text import as_toml
+        from fleet.store.policies import keep_policies
+
+        keep_policies(keep_in, {policy.fingerprint: as_toml(policy) for policy in chosen.values()})
+    return chosen
 
 
 def progress() -> Callable[[str], None] | None:

@@ -141,7 +141,7 @@ def attainment(
     check_out(out)
     _one_at_a_time(pooled or chance is not None, (what_if is not None, trend, funnel, capability))
     _fit_for_others(publish, min_units, (what_if is not None, capability, chance is not None))
-    policies = common.policies_from(policy, policy_name)
+    policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
     chosen = policies["default"]
     other = None if what_if is None else other_policy(what_if, chosen, policies)
     period = Period.YEAR if trend and per is None else per

@@ -69,6 +69,9 @@ def _policy_page() -> str:
     return (
         "# Target policies: what counts as met, how a body may be tilted, what is charged\n\n"
         "A policy file is TOML; name it with --policy FILE, and a policy in it with --policy-name NAME.\n"
+        "quote, attainment and suspects keep such a policy in the store, under the fingerprint that results\n"
+        "name and without its own name: fleet policies lists them, fleet policies FINGERPRINT --out FILE\n"
+        "writes an old one back, so that an old result can be made again.\n"
         "These are all its keys with their defaults (common practice, no published source):\n\n"
         + DEFAULT_TOML
     )

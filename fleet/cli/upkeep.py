@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fleet.cli import common
+from fleet.cli import common, policies
 from fleet.cli.common import say
 from fleet.errors import FleetError
 
@@ -17,6 +17,7 @@ def add_to(app: typer.Typer) -> None:
     """Hang the commands onto the application."""
     for command in (check, backup, restore, undo, forget, rekey):
         app.command(rich_help_panel=common.UPKEEP_PANEL)(command)
+    policies.add_to(app)
 
 
 def check(store: common.StoreOption = None) -> None:
