@@ -10,6 +10,7 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
+from fleet.cli.review import Period
 from fleet.cli.tables import table
 from fleet.errors import FleetError
 
@@ -146,6 +147,9 @@ def noise(
         bool,
         typer.Option("--with-operators", help="Let the written file name operators; it stays at the bench."),
     ] = False,
+    per: Annotated[
+        Period | None, typer.Option("--per", help="The same by time: does it grow?", show_default=False)
+    ] = None,
     out: common.OutOption = None,
     store: common.StoreOption = None,
 ) -> None:
@@ -153,11 +157,16 @@ def noise(
 
     What counts: units and check pickups read again within 92 days on the same bench.
     """
-    from fleet.judgements.watch_noise import repeat_noise
+    from fleet.judgements.watch_noise import noise_over_time, repeat_noise
     from fleet.output import check_out
 
     check_out(out)
     sheets = _of_bench(_sheets(None, store), bench)
+    if per is not None:
+        by_time = noise_over_time(sheets, per.value)
+        if common.write_out(by_time, out) and out is None:
+            show_noise_over_time(by_time, per.value)
+        return
     found = repeat_noise(sheets)
     rows = found.table
     if not with_operators:
@@ -197,6 +206,25 @@ def show_noise(found: Noise) -> None:
         }
         say(table(shown, digits=3))
     say("Operators' codes stay at the bench: --out leaves them out unless --with-operators is given.")
+
+
+def show_noise_over_time(found: pd.DataFrame, per: str) -> None:
+    """Print the reading noise of each period for a reader."""
+    rows = found[found["bench"] == ""]
+    if rows.empty:
+        say(f"No unit was read twice within a {per}, so nothing is known of the noise by {per}.")
+        return
+    columns = {
+        "reading": [name.removesuffix("_deg").removesuffix("_db") for name in rows["reading"]],
+        per: list(rows["period"]),
+        "readings": list(rows["readings"]),
+        "sd": list(rows["sd"]),
+        "from": list(rows["sd_low"]),
+        "to": list(rows["sd_high"]),
+        "slips": list(rows["slips"]),
+    }
+    say(f"Standard deviation of one reading (95 %), all benches and operators, by {per}:")
+    say(table(columns, digits=3))
 
 
 def _sheets(file: Path | None, store: Path | None) -> pd.DataFrame:

@@ -169,8 +169,8 @@ def watch(
     if not found:
         most = int(checks.groupby(["bench", "unit"]).size().max())
         raise FleetError(
-            f"a baseline takes at least {SMALLEST_BASELINE} checks of one check pickup on one bench; most "
-            f"there are is {most}. Go on reading it; if --baseline named the period, name a longer one."
+            f"a baseline takes at least {SMALLEST_BASELINE} checks of one check pickup on one bench, but "
+            f"there are {most} at most. Go on reading it; if --baseline named the period, name a longer one."
         )
     sentence, lines, cautions = bench_lines(found, overall_checks, every)
     return Watch(tuple(found), overall_checks, every, sentence, lines, cautions)

@@ -76,6 +76,30 @@ def repeat_noise(sheets: pd.DataFrame) -> Noise:
     return Noise(table, operators, _sentence(table, operators))
 
 
+def noise_over_time(sheets: pd.DataFrame, per: str) -> pd.DataFrame:
+    """Reading noise of each period by quantity and bench: does it grow?
+
+    Parameters
+    ----------
+    sheets : as for `repeat_noise`
+    per : `year`, `quarter` or `month`; an episode counts where all of it lies in one
+
+    Returns
+    -------
+    DataFrame
+        The rows of `Noise.table` that speak of no single operator, with `period` in front.
+    """
+    days = pd.to_datetime(sheets["measured_on"])
+    periods = days.dt.to_period({"year": "Y", "quarter": "Q", "month": "M"}[per]).astype("str")
+    parts = []
+    for period in sorted(periods.unique()):
+        own = repeat_noise(sheets[(periods == period).to_numpy()]).table
+        parts.append(own[own["operator"] == ""].drop(columns="operator").assign(period=period))
+    table = pd.concat(parts, ignore_index=True)
+    names = ["period", *(name for name in table if name != "period")]
+    return table[names].sort_values(["reading", "bench", "period"], kind="stable", ignore_index=True)
+
+
 _COLUMNS: Final = (
     "reading", "unit", "bench", "operator", "readings", "dof", "sd", "sd_low", "sd_high", "slips",
 )  # fmt: skip

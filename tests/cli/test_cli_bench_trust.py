@@ -101,6 +101,17 @@ def test_noise_keeps_operators_at_the_bench(fleet: Fleet) -> None:
     assert set(pd.read_csv("noise.csv")["operator"].dropna()) == {"A", "B", "C"}
 
 
+def test_noise_by_time(fleet: Fleet) -> None:
+    """A row a reading and year; written without operators."""
+    ran = fleet("noise", "--per", "year")
+    assert ran.status == 0
+    assert "by year" in ran.out
+    assert fleet("noise", "--per", "year", "--out", "years.csv").status == 0
+    years = pd.read_csv("years.csv")
+    assert "operator" not in years
+    assert years["period"].nunique() >= 4
+
+
 def test_a_gauge_study(fleet: Fleet, study: Path) -> None:
     """Both methods, who is off, how often to read: the judgement's own sentence, and its table as a file."""
     ran = fleet("gauge", str(study))

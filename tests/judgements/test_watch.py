@@ -199,7 +199,7 @@ def test_nothing_after_the_baseline_is_no_clean_bill() -> None:
     assert found.sentence == (
         "Bench main: there is no check after the baseline yet, so nobody can tell whether it moved."
     )
-    with pytest.raises(FleetError, match="most there are is 1"):
+    with pytest.raises(FleetError, match="there are 1 at most"):
         watch(weekly(noise(60)).assign(unit=[str(i) for i in range(60)]))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.judgements.watch_noise import EPISODE_DAYS, repeat_noise
+from fleet.judgements.watch_noise import EPISODE_DAYS, noise_over_time, repeat_noise
 
 
 def sheets(
@@ -79,6 +79,19 @@ def test_an_operators_habit() -> None:
     assert rows["offset"].sum() == pytest.approx(0.0, abs=1e-9)
     assert "B reads the zenith +0." in found.sentence
     assert not repeat_noise(sheets()).operators["off"].any()
+
+
+def test_noise_over_time() -> None:
+    """Twice the noise in the second year shows in its row; quarters hold their own pairs."""
+    second = sheets(sd=0.4, seed=3).assign(unit=lambda d: "n" + d["unit"])
+    second["measured_on"] += pd.DateOffset(years=1)
+    both = pd.concat([sheets(), second], ignore_index=True)
+    table = noise_over_time(both, "year").set_index("period")
+    assert list(table.index) == ["2024", "2025"]
+    assert table.loc["2024", "sd_low"] < 0.2 < table.loc["2024", "sd_high"]
+    assert table.loc["2025", "sd_low"] < 0.4 < table.loc["2025", "sd_high"]
+    assert "operator" not in table
+    assert noise_over_time(both, "quarter")["period"].tolist() == ["2024Q1", "2025Q1"]
 
 
 def test_slips_are_left_out_and_told() -> None:
