@@ -5,21 +5,24 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboards import layout
+from dashboards import layout, shared
 from fleet.errors import FleetError
 
 VIEWS = Path(__file__).parent / "views"  # a folder called "pages" would be taken for pages without this frame
 
 st.set_page_config(page_title="fleet", page_icon=layout.ICON, layout="wide")
+shared.gate()
 page = st.navigation(
-    [
+    shared.pages()
+    if shared.is_shared()
+    else [
         st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
         st.Page(VIEWS / "on_the_bench.py", title="On the bench", icon=":material/straighten:"),
         st.Page(VIEWS / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
         st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
         st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
-        st.Page(VIEWS / "record.py", title="Track record", icon=":material/fact_check:"),
         st.Page(VIEWS / "bench.py", title="Bench", icon=":material/monitor_heart:"),
+        st.Page(VIEWS / "record.py", title="Track record", icon=":material/fact_check:"),
         st.Page(VIEWS / "sheets.py", title="Sheets", icon=":material/upload_file:"),
     ],
     position="top",

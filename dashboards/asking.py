@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import streamlit as st
@@ -36,8 +36,13 @@ EARLIER: Final = {
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
 
 
-def facts(found: Ready) -> data.Facts:
+def facts(found: Ready, levels: Mapping[str, Sequence[str]] | None = None) -> data.Facts:
     """Ask for everything an enquiry may tell; return what was told.
+
+    Parameters
+    ----------
+    found : the store.
+    levels : the only codes to offer, by column, without counts beside them; None offers the store's own.
 
     Raises
     ------
@@ -45,10 +50,13 @@ def facts(found: Ready) -> data.Facts:
         If a typed code can't be one.
     """
     told: dict[str, str | float | None] = {}
-    known = data.overview(found.path, found.revision).levels
+    known = {} if levels is not None else data.overview(found.path, found.revision).levels
     for cell, (name, label) in zip(st.columns(len(KIND)), KIND.items(), strict=True):
         with cell:
-            told[name] = _code_or_word(name, label, known[name])
+            if levels is None:
+                told[name] = _code_or_word(name, label, known[name])
+            else:
+                told[name] = address.maybe(label, list(levels[name]), name, note=ENQUIRY_COLUMNS[name].note)
     with st.expander("Figures: force, compliance, length, room, temperature, hours"):
         told |= _numbers(FIGURES)
         told["compliance_frequency_hz"] = _frequency()

@@ -9,16 +9,22 @@ import socket
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
+from fleet.cli.login import LOOPBACK, check_door, login_from, proxy_host
 from fleet.errors import FleetError
 
-_LOOPBACK: Final = "127.0.0.1"
+if TYPE_CHECKING:
+    from fleet.cli.login import Login
+
+SHARED: Final = "FLEET_SHARED"
+ALLOWED: Final = "FLEET_SHARED_ALLOW"
 
 
 def add_to(app: typer.Typer) -> None:
@@ -30,25 +36,71 @@ def add_to(app: typer.Typer) -> None:
 def dashboard(
     port: Annotated[int, typer.Option("--port", min=1024, max=65535, help="Port on this computer.")] = 8501,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    shared: Annotated[
+        bool,
+        typer.Option("--shared", help="For others' eyes: read-only, no unit in it (fleet explain shared)."),
+    ] = False,
+    login: Annotated[
+        Path | None,
+        typer.Option(
+            "--login",
+            metavar="FILE",
+            help="With --shared: who may enter, and how they prove it.",
+            show_default=False,
+        ),
+    ] = None,
+    behind_proxy: Annotated[
+        str | None,
+        typer.Option(
+            "--behind-proxy",
+            metavar="URL",
+            help="With --shared: a proxy at URL asks who comes in.",
+            show_default=False,
+        ),
+    ] = None,
+    address: Annotated[
+        str,
+        typer.Option("--address", metavar="IP", help="Where to listen; beyond this computer only --shared."),
+    ] = LOOPBACK,
     policy: common.PolicyFileOption = None,
     store: common.StoreOption = None,
 ) -> None:
-    """Open the dashboard: enquiry, distributions, suspects, attainment. Stop it with Ctrl-C.
+    """Open the dashboard: one page for each question. Stop it with Ctrl-C.
 
-    It listens on this computer only, asks nothing of any other and sends no usage statistics.
+    It listens on this computer only, asks nothing of any other and sends no usage statistics. --shared shows
+    it to the workshop's network: published figures only, behind a login.
     """
+    door = None if login is None else login_from(login)
+    outside = None if behind_proxy is None else proxy_host(behind_proxy)
+    check_door(address, shared=shared, login=door, proxy=outside)
     where = common.the_store(store)
-    environment = {**os.environ, "FLEET_STORE": str(where.path.resolve())}
+    environment = shared_environment(door, shared=shared) | {"FLEET_STORE": str(where.path.resolve())}
     if policy is not None:
         common.policies_from(policy, None)
         environment["FLEET_POLICY"] = str(policy.resolve())
-    if _answers(port):
+    if _answers(port, address):
         raise FleetError(f"port {port} is taken by another program; try --port {port + 1}.")
-    command = dashboard_command(port)
-    say(f"Dashboard of {where.path} at http://{_LOOPBACK}:{port} (stop it with Ctrl-C)")
-    status = _serve(command, environment, port, browser=browser and _has_screen())
+    host = outside if door is None else door.host
+    command = dashboard_command(port, address=address, host=host, secrets=None if door is None else door.file)
+    what = "Shared dashboard" if shared else "Dashboard"
+    say(f"{what} of {where.path} at {_shown_at(address, port, host)} (stop it with Ctrl-C)")
+    status = _serve(command, environment, port, browser=browser and not shared and _has_screen())
     if status != 0:
         raise FleetError(f"the dashboard stopped by itself with status {status}.")
+
+
+def shared_environment(login: Login | None, *, shared: bool) -> dict[str, str]:
+    """The server's environment: what it may show, and whom it lets in."""
+    environment = {k: v for k, v in os.environ.items() if k not in {SHARED, ALLOWED}}
+    if shared:
+        environment[SHARED] = "1"
+    if login is not None:
+        environment[ALLOWED] = ",".join(login.allow) or "*"
+    return environment
+
+
+def _shown_at(address: str, port: int, host: str | None) -> str:
+    return f"http://{address}:{port}" if host is None else f"https://{host} (listening at {address}:{port})"
 
 
 def _serve(command: list[str], environment: dict[str, str], port: int, *, browser: bool) -> int:
@@ -89,13 +141,13 @@ def _open_when_ready(ended: Callable[[], int | None], port: int) -> None:
 
     while ended() is None:
         if _answers(port):
-            webbrowser.open(f"http://{_LOOPBACK}:{port}")
+            webbrowser.open(f"http://{LOOPBACK}:{port}")
             return
         time.sleep(0.2)
 
 
-def _answers(port: int) -> bool:
-    with contextlib.suppress(OSError), socket.create_connection((_LOOPBACK, port), timeout=1.0):
+def _answers(port: int, address: str = LOOPBACK) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection((address, port), timeout=1.0):
         return True
     return False
 
@@ -107,17 +159,25 @@ def _has_screen() -> bool:
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
-def dashboard_command(port: int) -> list[str]:
-    """The words that start the dashboard's server: loopback only, no usage statistics, no file watching."""
+def dashboard_command(
+    port: int, *, address: str = LOOPBACK, host: str | None = None, secrets: Path | None = None
+) -> list[str]:
+    """The words that start the dashboard's server: no usage statistics, no file watching.
+
+    Parameters
+    ----------
+    port, address : where it listens, on this computer only unless told otherwise.
+    host : name under which browsers reach it, where that is another.
+    secrets : file of the login.
+    """
     from importlib.util import find_spec
-    from pathlib import Path
 
     package = find_spec("dashboards")
     app = Path(package.origin).with_name("app.py") if package is not None and package.origin else None
     if app is None or not app.exists():
         raise FleetError("the dashboard is not installed; install fleet again.")
     settings = {
-        "server.address": _LOOPBACK,
+        "server.address": address,
         "server.port": port,
         "server.headless": "true",
         "server.enableCORS": "true",
@@ -129,6 +189,10 @@ def dashboard_command(port: int) -> list[str]:
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
     }
+    if host is not None:
+        settings["browser.serverAddress"] = host
+    if secrets is not None:
+        settings["secrets.files"] = str(secrets.resolve())
     flags = [word for name, value in settings.items() for word in (f"--{name}", str(value))]
     return [sys.executable, "-m", "streamlit", "run", str(app), *flags]
 

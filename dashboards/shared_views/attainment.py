@@ -1,0 +1,47 @@
+"""Attainment, shared: how often the targets are met, added up from published groups."""
+
+import streamlit as st
+
+from dashboards import address, layout, shared
+from fleet.charts import rate_words
+from fleet.charts import rates as charts
+from fleet.judgements.distributions import GROUPINGS
+from fleet.judgements.publishing import COLUMNS, YEAR, published_attainment
+
+layout.question(
+    "How often are the targets met, and is it getting better?",
+    "Groups of units, with 95% intervals; a group too small to be told is put together with others.",
+)
+found = layout.ready(model=False)
+held = shared.groups(found)
+policy = shared.counted_under(held, layout.policies())
+cells = st.columns(3)
+with cells[0]:
+    by = address.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=GROUPINGS)
+with cells[1]:
+    target = address.pick("Target", list(rate_words.TARGETS), "target", names=rate_words.TARGETS)
+with cells[2]:
+    state = address.pick("Counted as", list(rate_words.STATES), "state", names=rate_words.STATES)
+measure, title = f"{target}_{state}", f"{rate_words.TARGETS[target]} {rate_words.STATES[state]}"
+whole = published_attainment(held.counts, [], policy)
+layout.answer(rate_words.attainment_answer(whole, measure))
+if not whole[f"{measure}_n"].any():
+    st.stop()
+table = charts.named(published_attainment(held.counts, [by], policy), [by])
+look = layout.look()
+layout.show(charts.rates_by_group(table, measure, title, look), "rates")
+layout.table(charts.figures(table, measure), "rate_figures")
+layout.download(table, "published-attainment", "attainment_csv")
+
+periods = charts.named(published_attainment(held.counts, [], policy, YEAR), [])
+told = periods[periods["period"].str[:1].str.isdigit() & (periods[f"{measure}_n"] > 0)]
+if len(told) > 1:
+    st.header(f"Over time: {title}")
+    layout.show(charts.rates_over_time(told, measure, title), "over_time")
+
+st.header("Where no tilt serves both: why")
+layout.show(charts.conflict_causes(table, look), "causes")
+layout.note(f"Policy {policy.label}.")
+layout.next_steps(
+    ["A difference between groups counts only where their intervals are apart.", layout.BENCH_DECIDES]
+)

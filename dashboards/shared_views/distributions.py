@@ -1,0 +1,39 @@
+"""Distributions, shared: means and spreads of published groups, no unit among them."""
+
+import streamlit as st
+
+from dashboards import address, layout, shared
+from fleet.charts import published as charts
+from fleet.charts.words import figure
+from fleet.judgements.distributions import GROUPINGS
+from fleet.judgements.published_readings import READINGS, published_readings
+from fleet.judgements.publishing import COLUMNS
+
+layout.question(
+    "What does the bench read, kind by kind?",
+    "Means over groups of units; a group too small to be told is put together with others.",
+)
+found = layout.ready(model=False)
+held = shared.groups(found)
+cells = st.columns(2)
+with cells[0]:
+    reading = address.pick(
+        "Quantity", list(READINGS), "reading", names={k: f"{r.words} ({r.unit})" for k, r in READINGS.items()}
+    )
+with cells[1]:
+    by = address.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=GROUPINGS)
+what = READINGS[reading]
+whole = published_readings(held.contents, reading).iloc[0]
+table = published_readings(held.contents, reading, by)
+layout.answer(
+    f"{what.words[:1].upper()}{what.words[1:]}: {figure(whole['mean'], what.unit)} on average over "
+    f"{whole['n']} units (95% interval {whole['low']:.2f} to {figure(whole['high'], what.unit)}); one unit's "
+    f"own lies within about {figure(2.0 * whole['sd'], what.unit)} of that nineteen times of twenty."
+)
+layout.show(charts.means_by_group(table, what, layout.look()), "means")
+layout.table(charts.figures(table, what), "mean_figures")
+layout.note(
+    "Diamond: mean; line: its 95% interval. Counts are to the nearest multiple of the smallest group."
+)
+layout.download(table, "published-readings", "published_csv")
+layout.next_steps(["Two groups differ for sure only where their intervals are apart.", layout.BENCH_DECIDES])
