@@ -153,6 +153,23 @@ def informed(path: str, revision: str, facts: Facts, policy: Policy) -> Informat
     return information(enquiry(facts), house(path, revision), policy)
 
 
+def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str) -> str:
+    """The quote as a page to print, the one that `fleet report quote` writes.
+
+    Parameters
+    ----------
+    path, revision, facts, policy : as of `quoted`.
+    asked : what to ask for next, in a sentence.
+    """
+    from fleet.judgements.quote import quote
+    from fleet.report.page import html
+    from fleet.report.quotes import quote_papers
+
+    frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
+    quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
+    return html(quote_papers(frame, quotes, model, {"default": policy}, on=date.today(), asked=[asked]))
+
+
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner=False)
 def forecaster(path: str, revision: str) -> Forecaster:
     """The model's forecaster, which keeps what every quote needs."""

@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import asking, layout, sentences
-from dashboards.data import informed, quoted
+from dashboards.data import informed, printable, quoted
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
 from fleet.charts import quote_tables
@@ -63,5 +63,15 @@ if len(worth.table):
         "the fact is told, over the answers that it may have. Under 3% it is hardly worth a question."
     )
     layout.download(worth.table, "what-next", "worth_csv")
+st.download_button(
+    "Quote to print",
+    lambda: printable(found.path, found.revision, facts, policy, worth.sentence).encode(),
+    "quote.html",
+    "text/html",
+    key="printable",
+    on_click="ignore",
+    icon=":material/print:",
+    help="One page that stands alone, as `fleet report quote` writes it; print it from any browser.",
+)
 layout.next_steps(sentences.after_quote(asked.figures))
 layout.note(layout.BENCH_DECIDES)

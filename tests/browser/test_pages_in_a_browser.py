@@ -56,6 +56,9 @@ def test_enquiry(page: Page, server: str, demo_store: Path) -> None:
         page.get_by_role("button", name="Table as XLSX").first.click()
     book = pd.read_excel(io.BytesIO(Path(waiting.value.path()).read_bytes()))
     assert book["sag_deg_q50"].iloc[0] == pytest.approx(row["sag_deg_q50"])
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="Quote to print").click()
+    assert "What will this pickup need?" in Path(waiting.value.path()).read_text()
 
 
 def test_an_enquiry_by_keyboard_alone(page: Page, server: str, demo_store: Path) -> None:

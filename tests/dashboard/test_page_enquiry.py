@@ -133,3 +133,20 @@ def test_an_enquiry_row_has_every_column_typed() -> None:
     assert row["vtf_mn"].dtype == np.float64
     assert row["body_family"].isna().all()
     assert row["stylus_profile"].tolist() == ["elliptical"]
+
+
+def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage) -> None:
+    """What is downloaded stands alone and holds the page's answer and what to ask for next."""
+    from fleet.judgements.policy import Policy
+
+    app = open_page(filled, stylus_profile="elliptical")
+    assert not app.exception
+    facts = (("stylus_profile", "elliptical"),)
+    revision = data.revision(str(filled))
+    worth = data.informed(str(filled), revision, facts, Policy())
+    assert any(worth.sentence == str(m.value).replace("\\", "") for m in app.markdown)
+    page = data.printable(str(filled), revision, facts, Policy(), worth.sentence)
+    assert page.startswith("<!DOCTYPE html>")
+    assert bold(app) in page
+    assert worth.sentence[:60] in page
+    assert "http" not in page.replace("http://www.w3.org/", "")
