@@ -1,0 +1,113 @@
+"""What a fit costs as families grow in number, and on the tallies of a thousand million sheets.
+
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/billion.py
+
+No machine here holds 1e9 sheets, and the fit needs none: cells' counts are drawn as multinomial from those of
+an invented fleet, and each cell's sums as a normal sample of that size has them (mean from a normal
+distribution, scatter from a Wishart).  Shown is processor time.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from scipy import stats
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from worlds import ideal, stored
+
+from fleet.models.gathered import Gathered
+from fleet.models.sums import Sums
+from fleet.refit import TEACHING, gather
+from fleet.tally_files import tallies_bytes
+
+FAMILIES = (36, 120, 360)
+SHEETS = 20_000
+MANY = 1_000_000_000
+
+
+def gathered_of(families: int) -> tuple[Gathered, float]:
+    """Tallies of an invented fleet, and the processor time they took."""
+    with tempfile.TemporaryDirectory() as folder:
+        store = stored(Path(folder), ideal(1, n_families=families).sheets(SHEETS)[0])
+        start = time.process_time()
+        with store.reader() as con:
+            return gather(con, TEACHING), time.process_time() - start
+
+
+def fit_s(gathered: Gathered) -> tuple[float, float]:
+    """Processor time of the fit, and the built-in link's standard deviation between families."""
+    start = time.process_time()
+    house = gathered.fit()
+    took = time.process_time() - start
+    link = house.links["built_in"]
+    which = [term.name for term in link.link.terms].index("family")
+    return took, float(np.sqrt((link.posterior.sds[:, which] ** 2).mean()))
+
+
+def drawn(sums: Sums, factor: float, rng: np.random.Generator) -> Sums:
+    """The sums of a fleet so many times as large."""
+    moments = np.zeros_like(sums.moments)
+    for k, (m, n) in enumerate(zip(sums.moments, sums.counts, strict=True)):
+        size = m.shape[0] - 1
+        if n < 1:
+            continue
+        many = int(rng.poisson(n * factor))
+        mean = m[0, 1:] / n
+        cov = m[1:, 1:] / n - np.outer(mean, mean)
+        cov = 0.5 * (cov + cov.T) + 1e-9 * np.eye(size)
+        values, vectors = np.linalg.eigh(cov)
+        cov = (vectors * np.maximum(values, 1e-9)) @ vectors.T
+        centre = rng.multivariate_normal(mean, cov / many)
+        scatter = np.atleast_2d(stats.wishart.rvs(many - 1, cov, random_state=rng))
+        moments[k, 0, 0] = many
+        moments[k, 0, 1:] = moments[k, 1:, 0] = many * centre
+        moments[k, 1:, 1:] = scatter + many * np.outer(centre, centre)
+    return Sums(sums.columns, moments, moments[:, 0, 0].copy())
+
+
+def enlarged(gathered: Gathered, units: int) -> Gathered:
+    """The tallies that a fleet of so many units might have."""
+    rng = np.random.default_rng(1)
+    cut, factor = gathered.cut, units / gathered.cut.units
+    counts = rng.multinomial(units, cut.cells["n"] / cut.units)
+    big = replace(
+        cut,
+        cells=cut.cells.assign(n=counts),
+        sums={name: drawn(sums, factor, rng) for name, sums in cut.sums.items()},
+        products=cut.products.assign(n=cut.products["n"] * factor, total=cut.products["total"] * factor),
+        cut=cut.cut.assign(n=cut.cut["n"] * factor, cut=cut.cut["cut"] * factor),
+        faulty={s: (n * factor, b * factor) for s, (n, b) in cut.faulty.items()},
+    )
+    combos = gathered.combos.assign(n=(gathered.combos["n"] * factor).round().astype(np.int64))
+    return replace(gathered, cut=big, combos=combos)
+
+
+def main() -> None:
+    """Print both tables."""
+    out = sys.stdout
+    out.write("| sheets | families | cells | tallies | fit | tallies file |\n|---|---|---|---|---|---|\n")
+    for families in FAMILIES:
+        gathered, took = gathered_of(families)
+        fitted, sd = fit_s(gathered)
+        size = len(tallies_bytes(gathered, {})) / 1024
+        row = (f"{SHEETS:,}", families, len(gathered.cut.cells), f"{took:.3g} s", f"{fitted:.3g} s")
+        out.write("| " + " | ".join(map(str, row)) + f" | {size:.0f} kB |\n")
+        out.flush()
+        if families == FAMILIES[0]:
+            large = enlarged(gathered, MANY)
+            fitted, again = fit_s(large)
+            size = len(tallies_bytes(large, {})) / 1024
+            row = (f"{MANY:,}", families, len(large.cut.cells), "drawn", f"{fitted:.3g} s")
+            out.write("| " + " | ".join(map(str, row)) + f" | {size:.0f} kB |\n")
+            out.write(f"(built-in angle, sd between families: {sd:.3f} and {again:.3f} degrees)\n")
+            out.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,107 @@
+"""What a refit looks at, counted: a guard against scans that creep in, in counts and not in seconds."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+import pytest
+from worlds import ideal, tokened
+
+from fleet.models import tally_sql as sql
+from fleet.models.links import LINKS
+from fleet.models.robust import PASSES
+from fleet.models.tallying import gather
+from fleet.quick import grow_store
+from fleet.refit import CURRENT, TEACHING
+from fleet.store import Store
+from fleet.store.growing import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
+from fleet.store.tallies import DuckEngine, newest_intake
+from fleet.tally_files import tallies_bytes
+
+FLEET_VIEWS = ("teaching_sheet", "current_sheet", "latest_sheet", "sheet_unit")
+
+
+class Counted(DuckEngine):
+    """An engine that remembers what it was asked."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        super().__init__(con)
+        self.asked: list[str] = []
+
+    def frame(self, query: str) -> pd.DataFrame:
+        self.asked.append(query)
+        return super().frame(query)
+
+    def keep(self, name: str, query: str) -> None:
+        self.asked.append(query)
+        super().keep(name, query)
+
+    def times(self, relation: str) -> int:
+        return sum(f"from {relation}" in query for query in self.asked)
+
+
+@pytest.fixture(scope="module")
+def sheets() -> pd.DataFrame:
+    return tokened(ideal(8, n_families=8, repeat_share=0.2).sheets(160)[0])
+
+
+@pytest.fixture(scope="module")
+def store(sheets: pd.DataFrame, tmp_path_factory: pytest.TempPathFactory) -> Store:
+    """A store with a full refit's sums and a few sheets more."""
+    store = Store(tmp_path_factory.mktemp("scans") / "fleet.duckdb").create()
+    store.append(sheets.iloc[:140], file_name="first.csv")
+    return store
+
+
+@pytest.fixture(scope="module")
+def full(store: Store) -> Counted:
+    """What the full summing asked; its sums are kept, and twenty sheets come after it."""
+    with store.reader() as con:
+        engine = Counted(con)
+        gathered = gather(engine, TEACHING, CURRENT)
+        state = newest_intake(con), undone_intakes(con)
+    keep_base(store, KeptBase(store.revision(), *state, None, tallies_bytes(gathered, {})))
+    return engine
+
+
+def test_the_sheets_themselves_are_read_a_fixed_number_of_times(full: Counted) -> None:
+    """Families, combinations, repeats, and twice to code them: five times, however many links and passes."""
+    coded = sum(f"from {sql.CODED}" in query for query in full.asked)
+    assert full.times(TEACHING) + full.times(CURRENT) + coded == 5
+
+
+def test_the_coded_rows_are_scanned_once_for_all_links_sums(full: Counted) -> None:
+    """Sums: first, once a pass, last. Medians by link once a pass; products, cut and faults once."""
+    sums = [q for q in full.asked if q.startswith("select cell, ")]
+    assert len(sums) == 2 + PASSES
+    assert all(f"m_{link.name}_0_0" in query for query in sums for link in LINKS)
+    scans = full.times(f"{sql.OBSERVED} o")
+    assert scans == (2 + PASSES) + PASSES * len(LINKS) + len(LINKS) + 2
+
+
+def test_a_quick_refit_looks_at_changed_units_alone(
+    store: Store, full: Counted, sheets: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No view of the fleet is asked; the rows coded are those of units that changed, then and now."""
+    new = sheets.iloc[140:]
+    store.append(new, file_name="second.csv")
+    engines: list[Counted] = []
+
+    def counted(con: duckdb.DuckDBPyConnection) -> Counted:
+        engines.append(Counted(con))
+        return engines[-1]
+
+    monkeypatch.setattr("fleet.quick.DuckEngine", counted)
+    with store.reader() as con:
+        kept = kept_base(con)
+        assert kept is not None
+        grown = grow_store(con, kept)
+        rows = {name: con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in (THEN, NOW)}
+    asked = engines[0].asked
+    assert not [q for q in asked if any(view in q for view in FLEET_VIEWS)]
+    units = new["serial_token"].nunique() + new["serial_token"].isna().sum()
+    before = set(sheets["serial_token"].iloc[:140])
+    again = new["serial_token"].isin(before)
+    assert rows[NOW] == grown.added == units
+    assert rows[THEN] == grown.removed == new.loc[again, "serial_token"].nunique() < units
+    assert len(asked) <= 2 * (2 + 1 + 1 + 1 + 1 + len(LINKS) + 1)
