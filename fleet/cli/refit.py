@@ -50,6 +50,15 @@ def refit(
             show_default=False,
         ),
     ] = None,
+    faults: Annotated[
+        Path | None,
+        typer.Option(
+            "--faults",
+            metavar="FILE",
+            help="Write how common each fault is here, for --prior (fleet explain suspects).",
+            show_default=False,
+        ),
+    ] = None,
     store: common.StoreOption = None,
 ) -> None:
     """Fit the house model on the sheets in the store and keep it there.
@@ -68,6 +77,8 @@ def refit(
         common.end_progress()
     tell_refit(done.house)
     say(done.sentence)
+    if faults is not None:
+        _write_faults(common.the_store(store), done.house, faults)
     say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
 
 
@@ -89,6 +100,18 @@ def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick 
         common.end_progress()
         say(f"A full refit instead of a quick one: {why}.")
         return None
+
+
+def _write_faults(store: Store, house: House, path: Path) -> None:
+    """Estimate how common each fault is and write the shares for --prior."""
+    from fleet.judgements.prevalence import estimate_prevalence
+
+    found = estimate_prevalence(house, store.open().current())
+    try:
+        found.write(path)
+    except OSError as error:
+        raise FleetError(f"--faults: {path.name} can't be written ({error.strerror}).") from error
+    say(f"{found.sentence} Wrote {path}: fleet suspects --prior {path}")
 
 
 def fit(store: Store, *, since: date | None = None) -> House:

@@ -79,10 +79,11 @@ def suspects(
     Returns
     -------
     Suspects
-        A unit with several sheets has one p-value: the least of its sheets', times their number.
+        A unit with several sheets has one p-value: the least of its sheets', times their number. The order
+        of the sheets does not matter: the null is simulated in that of their numbers.
     """
     frame = sheets[sheets["purpose"].fillna("unit") == "unit"] if "purpose" in sheets else sheets
-    frame = frame.reset_index(drop=True)
+    frame = frame.sort_values(["sheet_no", "unit"], kind="stable").reset_index(drop=True)
     if frame.empty:
         return Suspects(pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 1.0)
     newest = frame["newest"].to_numpy(dtype=bool)

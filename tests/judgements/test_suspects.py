@@ -164,9 +164,10 @@ def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) ->
 
 
 def test_the_same_sheets_in_another_order_are_the_same_list(fleet: Fleet, listed: Suspects) -> None:
-    """Rows shuffled: scores and probabilities the same, so the order and the flags too."""
+    """Rows shuffled: scores, chances by simulation and all, so the order and the flags too."""
     mixed = suspects(fleet.house, fleet.current.sample(frac=1.0, random_state=1))
     a, b = (s.table.set_index("sheet_no").sort_index() for s in (listed, mixed))
     assert a["score"].to_numpy() == pytest.approx(b["score"].to_numpy(), rel=1e-9, nan_ok=True)
+    assert a["p_value"].to_numpy() == pytest.approx(b["p_value"].to_numpy(), rel=1e-12)
     assert (a["flagged"] == b["flagged"]).all()
     assert (a["leading_fault"] == b["leading_fault"]).all()
