@@ -25,7 +25,7 @@ LONG = bool(os.environ.get("FLEET_LONG"))
 N_FILES = 5000 if LONG else 400
 N_COMMANDS = 300 if LONG else 25
 LONGEST_S = 10.0
-"""A file that takes longer hangs; each takes some hundredths, so a busy computer doesn't matter."""
+"""Processor time beyond which a file counts as hanging."""
 KEY = TokenKey(b"k" * 32)
 GUIDE = Guide(
     rules=(
@@ -254,7 +254,6 @@ def test_mangled_files_through_the_command(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capfd: pytest.CaptureFixture[str],
-    record_property: Callable[[str, object], None],
 ) -> None:
     """Whatever comes: no traceback, no hang, no file half in, memory bounded, and the counts add up."""
     pd = pytest.importorskip("pandas")
@@ -275,9 +274,9 @@ def test_mangled_files_through_the_command(
     for number in range(N_COMMANDS):
         words = mangled_file(rng, number, tmp_path, whole)
         before = len(store.intakes())
-        start = time.monotonic()
+        start = time.process_time()
         status = run(words)
-        slowest = max(slowest, time.monotonic() - start)
+        slowest = max(slowest, time.process_time() - start)
         said = "".join(capfd.readouterr())
         assert "Traceback" not in said
         assert "something went wrong inside fleet" not in said, (words, said)
@@ -291,5 +290,3 @@ def test_mangled_files_through_the_command(
     assert slowest < LONGEST_S
     assert became[2] > N_COMMANDS / 10
     assert became[0] + became[1] > N_COMMANDS / 10
-    record_property("commands by status", str(became))
-    record_property("slowest in seconds", f"{slowest:.2f}")
