@@ -129,6 +129,8 @@ def status(store: common.StoreOption = None) -> None:
     else:
         say("It holds no sheet yet.")
     say(_key_line(where))
+    if lent := _lent_line(where):
+        say(lent)
     say(_model_line(where, empty=sheets.empty))
 
 
@@ -150,6 +152,13 @@ def _key_line(store: Store) -> str:
             "set FLEET_SECRET or FLEET_KEY_FILE."
         )
     return "The token key in use is the store's."
+
+
+def _lent_line(store: Store) -> str:
+    from fleet.store.sharing import kept_tallies
+
+    told = [f"{k.code} ({k.units} units, {k.made_on:%Y-%m})" for k in kept_tallies(store)]
+    return f"Other benches' tallies: {', '.join(told)}." if told else ""
 
 
 def _model_line(store: Store, *, empty: bool) -> str:

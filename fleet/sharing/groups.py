@@ -32,8 +32,10 @@ from fleet.store.sharing import (
     keep_groups,
     live_groups,
     note_published,
+    note_up_to_date,
     published_under,
     spent_records,
+    up_to_date,
     withdraw,
 )
 
@@ -67,8 +69,11 @@ def bring_up_to_date(
         If there is no sheet, or the store has published with another smallest group.
     """
     say = progress or (lambda _: None)
+    revision = store.revision()
     with store.reader() as con:
         least = _settle(con, smallest)
+        if (ready := up_to_date(con)) is not None:
+            return ready
         gathered = gather(con, TEACHING, progress=progress)
     say("forming groups")
     units = teaching_units(store.teaching(), gathered)
@@ -80,8 +85,10 @@ def bring_up_to_date(
         live, spent = live_groups(con), spent_records(con)
         keep_groups(con, _new_groups(units, again, live, spent, least))
         live, name = live_groups(con), identity(con) or ""
-    held = {u for g in live if g.kind == UNITS for u in g.members}
-    return Published(tuple(live), least, int(sum(u not in held for u in units.unit)), name)
+        held = {u for g in live if g.kind == UNITS for u in g.members}
+        waiting = int(sum(u not in held for u in units.unit))
+        note_up_to_date(con, revision=revision, waiting=waiting)
+    return Published(tuple(live), least, waiting, name)
 
 
 def _settle(con: Connection, smallest: int | None) -> int:

@@ -57,10 +57,27 @@ def published_under(con: Connection) -> tuple[int | None, str | None]:
 def note_published(con: Connection, *, min_units: int, policy: str | None = None) -> None:
     """Hold to a smallest group, and to a target policy if one is named, from now on."""
     con.execute(
-        "insert into share_state values (true, $size, $identity, $policy) "
+        "insert into share_state values (true, $size, $identity, $policy, null, null) "
         "on conflict (only_row) do update set policy = coalesce(policy, $policy)",
         {"size": min_units, "identity": secrets.token_hex(16), "policy": policy},
     ).fetchall()
+
+
+def note_up_to_date(con: Connection, *, revision: int, waiting: int) -> None:
+    """Note at which revision groups were brought up to date, and how many units wait."""
+    con.execute("update share_state set revision = ?, waiting = ?", [revision, waiting]).fetchall()
+
+
+def up_to_date(con: Connection) -> Published | None:
+    """What may be published, if nothing has changed since groups were last brought up to date."""
+    rows = con.execute(
+        "select min_units, waiting, identity from share_state join store_state "
+        "on share_state.revision = store_state.revision"
+    ).fetchall()
+    if not rows:
+        return None
+    smallest, waiting, name = rows[0]
+    return Published(tuple(live_groups(con)), int(smallest), int(waiting), str(name))
 
 
 def identity(con: Connection) -> str | None:

@@ -5,7 +5,9 @@ create table share_state (
     only_row boolean primary key default true check (only_row),
     min_units integer not null check (min_units >= 2),
     identity varchar not null,  -- tells this store's tallies from others'; made by chance
-    policy varchar              -- target policy that attainment was published under, JSON
+    policy varchar,             -- what of the target policy decided the attainment published, JSON
+    revision bigint,            -- of the store when groups were last brought up to date, and units then waiting
+    waiting bigint
 );
 
 create table share_group (

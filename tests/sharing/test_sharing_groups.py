@@ -1,0 +1,195 @@
+"""How units are put into groups, and what a group gives away."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from worlds import ideal, stored
+
+from fleet.errors import FleetError
+from fleet.models.links import FACTORS, LINK, READINGS
+from fleet.refit import TEACHING, gather
+from fleet.sharing.content import labels_of, sums_of_faulty, sums_of_units, told_count
+from fleet.sharing.groups import bring_up_to_date
+from fleet.sharing.ladder import LADDER, form_groups, in_common
+from fleet.sharing.rows import export_rows
+from fleet.sharing.units import Units, repeats, teaching_units
+from fleet.store import Store
+
+
+def factor_frame(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
+    """Factors of units from (profile, source, family, frequency)."""
+    frame = pd.DataFrame(rows, columns=["profile", "source", "family", "frequency"])
+    return frame.assign(cantilever="boron", generator="moving_coil", bench="main")[list(FACTORS)]
+
+
+rows_of_units = st.lists(
+    st.tuples(
+        st.sampled_from(["elliptical", "line_contact"]),
+        st.sampled_from("PQ"),
+        st.sampled_from("abcd"),
+        st.sampled_from(["", "10", "100"]),
+        st.integers(2020, 2024),
+        st.booleans(),
+    ),
+    max_size=120,
+)
+
+
+@settings(deadline=None, max_examples=60)
+@given(rows_of_units, st.integers(3, 7))
+def test_groups_are_disjoint_large_enough_and_of_a_kind(rows: list[tuple], smallest: int) -> None:
+    """Whatever the units: no group has fewer whole ones, none stands twice, all share a kind."""
+    factors = factor_frame([r[:4] for r in rows])
+    year = np.array([r[4] for r in rows], dtype=np.int64)
+    whole = np.array([r[5] for r in rows], dtype=bool)
+    groups = form_groups(factors, year, whole, smallest)
+    used = np.concatenate([*groups, np.empty(0, dtype=int)])
+    assert len(used) == len(set(used.tolist()))
+    for group in groups:
+        assert whole[group].sum() >= smallest
+        assert in_common(factors.iloc[group])["profile"] != ""
+    rest = np.setdiff1d(np.arange(len(rows)), used)
+    for names, times in LADDER[-1:]:
+        left = factors.iloc[rest].assign(whole=whole[rest]).groupby(list(names))["whole"].sum()
+        assert (left < times * smallest).all()
+
+
+def test_families_stand_apart_and_few_wait() -> None:
+    """Seven units of one family are a group, four of another wait; a frequency not told is the one told."""
+    factors = factor_frame(
+        [("elliptical", "P", "a", "10")] * 4
+        + [("elliptical", "P", "a", "")] * 3
+        + [("elliptical", "P", "b", "10")] * 4
+    )
+    groups = form_groups(factors, np.full(11, 2024), np.ones(11, dtype=bool), 5)
+    assert [g.tolist() for g in groups] == [[0, 1, 2, 3, 4, 5, 6]]
+    assert in_common(factors.iloc[groups[0]])["frequency"] == "10"
+
+
+def test_a_large_group_is_cut_by_years() -> None:
+    """Ten units in each of two years are two groups; nine in one of them are one."""
+    factors = factor_frame([("elliptical", "P", "a", "10")] * 20)
+    whole = np.ones(20, dtype=bool)
+    year = np.repeat([2023, 2024], 10)
+    assert [len(g) for g in form_groups(factors, year, whole, 5)] == [10, 10]
+    year = np.repeat([2023, 2024], [11, 9])
+    assert [len(g) for g in form_groups(factors, year, whole, 5)] == [20]
+
+
+@pytest.mark.parametrize(
+    ("units", "in_set", "told"),
+    [
+        (20, 20, 20),
+        (20, 19, 20),
+        (20, 18, 20),
+        (20, 17, 15),
+        (20, 13, 15),
+        (20, 12, 10),
+        (7, 5, 7),
+        (8, 5, 3),
+    ],
+)
+def test_how_many_are_missing_is_told_in_fives(units: int, in_set: int, told: int) -> None:
+    """By hand, with a smallest group of five."""
+    assert told_count(units, in_set, 5) == told
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, Units]:
+    world = ideal(6, n_families=5)
+    store = stored(tmp_path_factory.mktemp("groups"), world.sheets(220)[0])
+    with store.reader() as con:
+        gathered = gather(con, TEACHING)
+    units = teaching_units(store.teaching(), gathered)
+    for name in LINK:
+        assert units.inside[name].sum() == gathered.cut.sums[name].counts.sum(), name
+    return store, units
+
+
+def test_a_group_of_several_families_hides_their_difference_from_the_spread(
+    bench: tuple[Store, Units],
+) -> None:
+    """Its mean is the units' own; the scatter about it is that within families, not between them."""
+    _, units = bench
+    inside = np.flatnonzero(np.all([units.inside[n] for n in ("tracking", "built_in", "sag")], axis=0))
+    family = units.factors["family"].to_numpy()
+    told = sums_of_units(units, inside, 5)["links"]["built_in"]
+    n, total, square = told[0], told[3], told[-1]
+    y = units.observed["y_built_in"].to_numpy()[inside] - LINK["built_in"].centre
+    assert n == len(inside)
+    assert total / n == pytest.approx(y.mean(), abs=1e-9)
+    within = np.mean([np.var(y[family[inside] == f]) for f in np.unique(family)])
+    scatter = square / n - (total / n) ** 2
+    assert scatter < 1.25 * within
+    assert np.var(y) > 1.5 * within, "families hardly differ: the test says nothing"
+
+
+def test_sets_under_the_smallest_group_are_left_out(bench: tuple[Store, Units]) -> None:
+    """Four units tell nothing but which factors they share; a group says what all have in common."""
+    _, units = bench
+    first = np.flatnonzero(units.inside["zenith"])[:4]
+    assert sums_of_units(units, first, 5)["links"] == {}
+    labels = labels_of(units, np.arange(len(units.unit)))
+    assert labels["by bench"] == labels["bench"] == units.factors["bench"].iloc[0]
+    assert "by year" not in labels
+    assert labels["family"] == ""
+
+
+def test_faulty_units_are_told_by_source_only_where_enough_are(bench: tuple[Store, Units]) -> None:
+    """All of them are told, under a source of at least five or under none."""
+    _, units = bench
+    source = units.factors["source"].to_numpy()
+    names, counts = np.unique(source, return_counts=True)
+    most = names[counts.argmax()]
+    chosen = np.concatenate([np.flatnonzero(source == most)[:6], np.flatnonzero(source != most)[:5]])
+    told = sums_of_faulty(units, chosen, 5)
+    assert sum(told.values()) == 11
+    assert told[str(most)] == 6
+    assert all(n >= 5 for n in told.values())
+    assert sums_of_faulty(units, chosen[:7], 5) == {"": 7.0}
+
+
+def test_repeats_are_pairs_of_one_unit(bench: tuple[Store, Units]) -> None:
+    """Differences are of consecutive sheets of a unit, at most 92 days apart, slips left out."""
+    store, _ = bench
+    current = store.current()
+    found = repeats(current, dict.fromkeys(READINGS, 0.3))
+    counts = current.groupby("unit").size()
+    assert 0 < len(found.unit) <= (counts - 1).sum()
+    assert set(found.record) == set(found.unit)
+    assert found.difference["zenith_deg"].abs().max() <= 4 * 0.3 * np.sqrt(2)
+
+
+def test_the_smallest_group_is_settled_by_the_first_publication(tmp_path: Path) -> None:
+    """Another size later is refused, and so is one that lets two owners work each other out."""
+    store = stored(tmp_path, ideal(6, n_families=5).sheets(60)[0])
+    with pytest.raises(FleetError, match="at least 3 units, got 2"):
+        bring_up_to_date(store, smallest=2)
+    assert all(g.units >= 6 for g in bring_up_to_date(store, smallest=6).groups)
+    with pytest.raises(FleetError, match="groups of at least 6 units"):
+        bring_up_to_date(store, smallest=5)
+    assert bring_up_to_date(store).smallest == 6
+
+
+def test_rows_name_no_sheet_and_no_unit_twice_alike(bench: tuple[Store, Units], tmp_path: Path) -> None:
+    """Months for days, no number, operator or token; another export names the same units otherwise."""
+    store, _ = bench
+    current = store.current()
+    tables = []
+    for name in ("a.parquet", "b.parquet"):
+        assert export_rows(store, tmp_path / name) == len(current)
+        tables.append(pd.read_parquet(tmp_path / name))
+    first, second = tables
+    assert not {"sheet_no", "operator", "measured_on", "serial_token", "enquiry_id"} & set(first)
+    assert first["month"].str.fullmatch(r"\d{4}-\d{2}").all()
+    assert first["unit"].nunique() == current["unit"].nunique()
+    assert not set(first["unit"]) & (set(second["unit"]) | set(current["unit"]))
+    assert first["zenith_deg"].sum() == pytest.approx(current["zenith_deg"].sum())
+    with pytest.raises(FleetError, match=r"end its name in \.parquet"):
+        export_rows(store, tmp_path / "rows.csv")
