@@ -13,6 +13,7 @@ from fleet.columns import COLUMNS, STORED_COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.intake import TokenKey, intake_file, load_key, propose_guide
 from fleet.intake.guide import Guide, Rule
+from fleet.output import write_frame, xlsx_bytes
 from fleet.store import Store
 
 HEAD = "sheet_no,measured_on,body_family,serial,vtf_mn\n"
@@ -154,6 +155,22 @@ def test_today_can_be_told(write: Write, store: Store) -> None:
     """A measurement after the last allowed day is put aside."""
     report = intake_file(store, write(HEAD + GOOD), today=dt.date(2024, 3, 1))
     assert [(f.line, f.reason) for f in report.faults] == [(3, "is in the future")]
+
+
+def test_what_goes_out_comes_in_again_unchanged(tmp_path: Path, store: Store, write: Write) -> None:
+    """Numbers that a spreadsheet would run are defused in CSV and workbooks, and read back as they were."""
+    numbers = ["+A1", "-A2", "A4", "=A5"]
+    rows = "".join(f"{number},2024-03-01,-F1,,-1.5\n" for number in numbers)
+    report = intake_file(store, write("sheet_no,measured_on,body_family,serial,zenith_deg\n" + rows))
+    kept = store.current(["sheet_no", "measured_on", "body_family", "zenith_deg"])
+    assert (report.accepted, sorted(kept["sheet_no"])) == (3, ["+A1", "-A2", "A4"])
+    write_frame(kept, tmp_path / "out.csv")
+    write_frame(kept, tmp_path / "out.parquet")
+    (tmp_path / "out.xlsx").write_bytes(xlsx_bytes(kept))
+    assert "'-A2,2024-03-01,'-F1,-1.5" in (tmp_path / "out.csv").read_text()
+    for kind in ("csv", "parquet", "xlsx"):
+        again = intake_file(store, tmp_path / f"out.{kind}")
+        assert (again.already_there, again.put_aside) == (3, 0)
 
 
 def planted_file(path: Path, rng: random.Random) -> tuple[int, list[str]]:
