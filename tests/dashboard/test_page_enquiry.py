@@ -149,4 +149,4 @@ def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage
     assert page.startswith("<!DOCTYPE html>")
     assert bold(app) in page
     assert worth.sentence[:60] in page
-    assert "http" not in page.replace("http://www.w3.org/", "")
+    assert "://" not in page.replace("http://www.w3.org/", "")
