@@ -14,7 +14,7 @@ The rule (also in fleet/docs/record.md):
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from typing import Final
@@ -24,12 +24,13 @@ import pandas as pd
 
 from fleet import __version__
 from fleet.columns import ENQUIRY_COLUMNS
+from fleet.errors import FleetError
 from fleet.models.archive import from_parts, to_parts
 from fleet.models.forecasts import Floats, Paired, crps, paired, quantiles_of
 from fleet.models.house import House
 from fleet.models.links import SPHERICAL
 from fleet.models.predict import Forecaster
-from fleet.refit import fit_store, gather, teaching_relation
+from fleet.refit import fit_store, fit_sums, gather, teaching_relation
 from fleet.store import Store
 from fleet.store.growing import keep_base
 from fleet.store.models import KeptModel, newest_model, save_model
@@ -89,7 +90,10 @@ def refit_by_rule(
         return Promotion(house, number, number, None, f"Model {number} is in use, the first one.")
     before = from_parts(old.arrays, old.texts)
     same = before.span == house.span and old.version == __version__
-    scores = _trial(store, before, old, house, since=since, same=same, progress=progress)
+    try:
+        scores = _trial(store, before, old, since=since, same=same, progress=progress)
+    except FleetError:  # a span so short that nothing is left to teach once the trial units are held back
+        scores = None
     trial = None if scores is None else paired(*scores)
     taken = trial is None or (
         not trial.difference > 2.0 * trial.standard_error if same else trial.difference < 0.0
@@ -116,7 +120,6 @@ def _trial(
     store: Store,
     before: House,
     old: KeptModel,
-    new: House,
     *,
     since: date | None,
     same: bool,
@@ -164,7 +167,8 @@ def _without(store: Store, held: pd.DataFrame, since: date | None) -> House:
     names = ", ".join("'" + str(u).replace("'", "''") + "'" for u in held["unit"])
     with store.reader() as con:
         teaching = f"(select * from {teaching_relation(since, None)} where unit not in ({names}))"
-        return replace(gather(con, teaching).fit(), last_intake=None)
+        gathered = gather(con, teaching)
+    return fit_sums(store, gathered, revision=0)
 
 
 def _score(house: House, units: pd.DataFrame, *, of: pd.DataFrame | None = None) -> Floats:
@@ -192,8 +196,9 @@ def _readings(units: pd.DataFrame) -> dict[str, Floats]:
 def _said(number: int, old: KeptModel, trial: Paired | None, typical: float, taken: bool, same: bool) -> str:
     if trial is None:
         return (
-            f"Model {number} is in use; fewer than {TRIAL_UNITS} units are new to model {old.model_id}, "
-            f"too few to compare them. Back again: fleet model --use {old.model_id}"
+            f"Model {number} is in use, untried: fewer than {TRIAL_UNITS} units can be foretold by it and by "
+            f"model {old.model_id} without either having seen them. "
+            f"Back again: fleet model --use {old.model_id}"
         )
     percent = 100.0 * trial.difference / typical
     noise = 200.0 * trial.standard_error / typical

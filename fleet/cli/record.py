@@ -293,6 +293,8 @@ def show(found: Record) -> None:
 
     say(found.sentence)
     _show_coverage(found)
+    if found.fell:
+        say(found.fell)
     groups = found.groups
     if len(groups) > 1:
         say(

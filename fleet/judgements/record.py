@@ -71,6 +71,16 @@ class Record:
     money: tuple[str, ...]
     cautions: tuple[str, ...]
 
+    @property
+    def fell(self) -> str:
+        """Where readings fell in their forecasts, in one sentence."""
+        parts = [
+            f"{QUANTITIES[q]} {h.shape} (p = {h.p_value:.2g})"
+            for q, h in self.pit.items()
+            if h.counts.sum() > 1
+        ]
+        return f"Where readings fell in their forecasts (PIT): {', '.join(parts)}." if parts else ""
+
     def table(self) -> pd.DataFrame:
         """Every figure as one table: part, what, group, n, value, low, high, promised, said."""
         parts = [

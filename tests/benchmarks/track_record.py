@@ -1,6 +1,6 @@
 """Back-tests of invented worlds: the house model beside its rivals, figure by figure.
 
-    python tests/benchmarks/track_record.py [seed ...]
+    python tests/benchmarks/track_record.py [first day [seed ...]]
 
 prints for each kind of world mean scores over its seeds (CRPS in degrees and minutes, Brier scores),
 each rival's ratio to the house model with the paired difference over two standard errors, and the coverage of
@@ -37,14 +37,14 @@ KINDS: dict[str, dict[str, Any]] = {
 }
 
 
-def backtest(seed: int, **spec: Any) -> Answered:
-    """Two and a half years of one world's bench, quarter by quarter."""
+def backtest(seed: int, start: date, **spec: Any) -> Answered:
+    """One world's bench from a day on, quarter by quarter."""
     world = World(WorldSpec(seed=seed, **{"n_families": 24, **spec}))
     sheets, _ = world.sheets(SHEETS)
     parts = []
     with tempfile.TemporaryDirectory() as folder:
         store = stored(Path(folder), sheets)
-        for fold in folds(store, start=START):
+        for fold in folds(store, start=start):
             told = usual(len(fold.asked), seed=fold.origin.toordinal())
             kept = foretold(fold.house, fold.taught, fold.asked, told, Policy(), origin=fold.origin)
             families = fold.asked["body_family"] + f"/{seed}"
@@ -52,14 +52,14 @@ def backtest(seed: int, **spec: Any) -> Answered:
     return join(parts)
 
 
-def main(seeds: tuple[int, ...]) -> None:
+def main(start: date, seeds: tuple[int, ...]) -> None:
     """Print both tables for every kind of world."""
     pd.set_option("display.width", 160)
     for name, spec in KINDS.items():
-        found = record(join([backtest(seed, **spec) for seed in seeds]))
+        found = record(join([backtest(seed, start, **spec) for seed in seeds]))
         scores = found.scores.assign(noise=2.0 * found.scores["standard_error"])
         columns = ["quantity", "forecaster", "n", "score", "ratio", "difference", "noise", "better"]
-        print(f"\n{name}: {found.sentence}")  # noqa: T201
+        print(f"\n{name}: {found.sentence}", flush=True)  # noqa: T201
         print(scores[columns].round(4).to_string(index=False))  # noqa: T201
         print(found.groups.round(3).to_string(index=False))  # noqa: T201
         held = found.coverage.pivot_table(index="quantity", columns="promised", values="held", sort=False)
@@ -67,4 +67,5 @@ def main(seeds: tuple[int, ...]) -> None:
 
 
 if __name__ == "__main__":
-    main(tuple(int(x) for x in sys.argv[1:]) or SEEDS)
+    first = date.fromisoformat(sys.argv[1]) if len(sys.argv) > 1 else START
+    main(first, tuple(int(x) for x in sys.argv[2:]) or SEEDS)

@@ -83,6 +83,7 @@ def test_honest_forecasts_are_as_told() -> None:
     assert together["promised"].tolist() == [0.5, 0.8, 0.9]
     assert set(together["verdict"]) == {AS_TOLD}
     row = together.iloc[2]
+    assert found.fell.startswith("Where readings fell in their forecasts (PIT): sag even (p = ")
     assert row["n"] == 400
     assert row["low"] < 0.9 < row["high"]
     held = f"{100 * row['held']:.0f} % ({100 * row['low']:.0f} to {100 * row['high']:.0f} %)"
