@@ -185,7 +185,8 @@ def dashboard_command(
         "server.maxUploadSize": 20,
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
-        "theme.primaryColor": "#0072B2",
+        "theme.light.primaryColor": "#0072B2",
+        "theme.dark.primaryColor": "#56B4E9",
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
     }

@@ -105,6 +105,7 @@ def open_page(page: Page, address: str, *, charts: int = 0) -> None:
 def settled(page: Page) -> None:
     """Wait until the server has finished running the page."""
     page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for()
+    page.wait_for_function("() => !document.querySelector('[data-testid=\"stSkeleton\"]')")
 
 
 def choose(page: Page, label: str, option: str) -> None:
