@@ -172,3 +172,25 @@ def test_an_old_model_is_said(
     assert ran.status == 0
     assert ran.err.startswith("Note: sheets came in since the house model was fitted")
     assert "older than the sheets" in fleet("status").out
+
+
+def test_what_next_says_which_question_is_worth_asking(
+    fleet: Fleet, demo_store: Path, demo_folder: Path
+) -> None:
+    """The sentence and the table are the judgement's own; a file of many enquiries is refused."""
+    from fleet.judgements.information import information
+    from fleet.judgements.policy import Policy
+
+    asked = pd.DataFrame({"enquiry_id": ["asked"], "stylus_profile": ["elliptical"]})
+    own = information(asked, load_house(Store(demo_store)), Policy())
+    ran = fleet("quote", "--stylus", "elliptical", "--what-next")
+    assert ran.status == 0
+    assert ran.out.startswith(own.sentence)
+    assert all(words in ran.out for words in own.table["words"])
+    fleet("quote", "--stylus", "elliptical", "--what-next", "--out", "next.csv")
+    written = pd.read_csv("next.csv")
+    assert written["fact"].tolist() == own.table["fact"].tolist()
+    np.testing.assert_allclose(written["worth"], own.table["worth"], rtol=1e-6)
+    many = fleet("quote", str(demo_folder / "demo-enquiries.csv"), "--what-next")
+    assert many.status == 2
+    assert "looks at one pickup, and here are 40" in many.err
