@@ -250,6 +250,7 @@ unit = "g"
 """
 
 
+@pytest.mark.timeout(3600)
 def test_mangled_files_through_the_command(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
