@@ -62,7 +62,7 @@ def own_server(own_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Ite
 def page(browser: Browser) -> Iterator[Page]:
     """A fresh window; whatever it asks of another host, or complains of, fails the test."""
     context = browser.new_context(viewport={"width": 1280, "height": 2400})
-    context.set_default_timeout(30_000)
+    context.set_default_timeout(90_000)
     window = context.new_page()
     elsewhere: list[str] = []
     wrong: list[str] = []
