@@ -121,7 +121,7 @@ def _rest(resid: Residuals, i: int, off: int) -> str:
     there = ~np.isnan(resid.value[i])
     if not 0 < off < int(there.sum()):
         return ""
-    whole = (there | np.isnan(resid.expected[i]) | _cannot_be_read(resid, i)).all()
+    whole = there.all() or (there | np.isnan(resid.expected[i]) | _cannot_be_read(resid, i)).all()
     return "; everything else normal" if whole else "; everything else that was read is normal"
 
 

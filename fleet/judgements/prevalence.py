@@ -3,8 +3,8 @@
 The sheets' fault probabilities were reckoned with shares of faults believed beforehand; their mean over all
 units is a better guess at those shares, and reckoning again with the better guess climbs the likelihood (the
 EM algorithm for the shares of a mixture: Dempster, Laird & Rubin 1977).  The documented shares count as so
-many units beside, so a small fleet stays near them.  Unlike verdicts this speaks of all units, flagged or not;
-it rests on the signatures being right, and what looks alike shares its count.
+many units beside, so a small fleet stays near them.  Unlike verdicts this speaks of all units, flagged or
+not; it rests on the signatures being right, and what looks alike shares its count.
 """
 
 from __future__ import annotations

@@ -6,9 +6,10 @@
 The first prints the peers' tables of fleet/docs/suspects.md, the second time, memory and the ratio to a scan.
 
 Peers see per sheet the same seven readings (tracking angle and built-in angle as read, sag, zenith, both
-azimuths, balance); one that judges per family uses the whole fleet for families of fewer than three sheets.
-A peer's first row is its textbook limit.  Its second gives it what no user has: the limit at which just one
-flag in twenty is false, from knowing the faults.
+azimuths, balance).  One that judges per family leaves families of fewer than eight sheets (MinCovDet: 28) to
+the same rule over the whole fleet, each reading less its family's median.  The same rules are also run so for
+all families, which shares their spread.  A peer's first row is its textbook limit.  Its second gives it what
+no user has: the limit at which just one flag in twenty is false, from knowing the faults.
 """
 
 from __future__ import annotations
@@ -38,7 +39,8 @@ WORLDS = {
     "300 sheets, 36 families": (range(1, 11), 300, {}),
     "300 sheets, 90 families (about three sheets each)": (range(1, 11), 300, {"n_families": 90}),
 }
-FEWEST = 3
+FEWEST = 8
+FEWEST_COVARIANCE = 28
 MAD_TO_SD = 1.482602218505602
 Score = Callable[[np.ndarray], np.ndarray]
 
@@ -85,8 +87,6 @@ def robust_covariance(x: np.ndarray) -> np.ndarray:
     from sklearn.covariance import MinCovDet
 
     filled = np.where(np.isnan(x), np.nanmedian(x, axis=0), x)
-    if len(x) < 4 * x.shape[1]:
-        return np.zeros(len(x))
     return np.asarray(MinCovDet(random_state=0).fit(filled).mahalanobis(filled))
 
 
@@ -98,17 +98,24 @@ def forest(x: np.ndarray) -> np.ndarray:
     return -np.asarray(IsolationForest(n_estimators=300, random_state=0).fit(filled).score_samples(filled))
 
 
-def by_family(sheets: pd.DataFrame, score: Score) -> np.ndarray:
-    """A score computed family by family; the whole fleet serves where a family is too small."""
+def by_family(sheets: pd.DataFrame, score: Score, *, fewest: int = FEWEST) -> np.ndarray:
+    """A score computed family by family; families that are too small share the whole fleet's, centred."""
     x, family = features(sheets), sheets["body_family"].to_numpy()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        out = score(x)
+        out = score(centred(sheets))
         for name in np.unique(family):
             rows = family == name
-            if rows.sum() >= FEWEST:
+            if rows.sum() >= fewest:
                 out[rows] = score(x[rows])
     return out
+
+
+def shared(sheets: pd.DataFrame, score: Score) -> np.ndarray:
+    """A score over the whole fleet, each reading less its family's median."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return score(centred(sheets))
 
 
 def centred(sheets: pd.DataFrame) -> np.ndarray:
@@ -128,7 +135,12 @@ PEERS: dict[str, tuple[Callable[[pd.DataFrame], np.ndarray], float]] = {
     "family median ± 3 MAD": (lambda d: by_family(d, median_and_mad), 3.0),
     "robust mean ± 6 robust sigma (AEC-Q001)": (lambda d: by_family(d, part_average), 6.0),
     "MinCovDet per family, chi-square 0.999": (
-        lambda d: by_family(d, robust_covariance),
+        lambda d: by_family(d, robust_covariance, fewest=FEWEST_COVARIANCE),
+        _chi_square_limit(),
+    ),
+    "less family median, ± 3 MAD of the fleet": (lambda d: shared(d, median_and_mad), 3.0),
+    "less family median, MinCovDet of the fleet": (
+        lambda d: shared(d, robust_covariance),
         _chi_square_limit(),
     ),
     "IsolationForest, 6 % contamination": (lambda d: forest(centred(d)), np.nan),

@@ -125,3 +125,11 @@ def test_only_one_sheet_is_judged(fleet: Fleet, demo_folder: Path) -> None:
     Path("bad.csv").write_text("body_family,sra_dynamic_deg\nF003,9.1\n")
     assert "bad.csv line 2, sra_dynamic_deg: 9.1 is outside" in fleet("judge", "bad.csv").err
     assert "leave the typed ones out" in fleet("judge", "bad.csv", "--family", "F003").err
+
+
+def test_the_page_about_suspects_is_listed(fleet: Fleet) -> None:
+    """`fleet explain` lists the topic, and the page tells of every fault's limits and of the peers."""
+    assert "  suspects " in fleet("explain").out
+    page = fleet("explain", "suspects").out
+    for words in ("near-oracle", "MinCovDet", "AEC-Q001", "What it can't see", "--prior FILE"):
+        assert words in page
