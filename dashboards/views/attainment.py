@@ -50,7 +50,7 @@ if group is not None:
     met = address.pick("Of them", ["all", *data_units.MET_WORDS.values()], "of_them")
     units = data_units.units_counted(found.path, found.revision, by, group, measure, policy, since)
     units = units if met == "all" else units[units["met"] == met]
-    st.subheader(f"{len(units)} units of {spoken(group)}: {met}")
+    st.header(f"{len(units)} units of {spoken(group)}: {met}")
     behind.units(found, units, behind.listed_states(units, title), "units")
 
 st.header(f"Over time: {title}")

@@ -40,7 +40,7 @@ layout.download(result.table, "distributions", "distributions_csv")
 group = behind.group(groups)
 if group is not None:
     units = units_read(found.path, found.revision, quantity, by, group, filters, since)
-    st.subheader(f"The {len(units)} units of {spoken(group)}")
+    st.header(f"The {len(units)} units of {spoken(group)}")
     behind.units(found, units, behind.listed_readings(units, what), "units")
 
 st.header("Two groups against each other")

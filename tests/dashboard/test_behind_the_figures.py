@@ -24,7 +24,7 @@ def test_a_groups_units_are_those_it_counts(filled, open_page: OpenPage) -> None
     for row in own.to_dict("records"):
         app = open_page(filled, "distributions", quantity="sag_deg", by="stylus_profile", of=row["group"])
         assert not app.exception
-        assert f"The {row['n']} units of" in app.subheader[0].value
+        assert any(f"The {row['n']} units of" in h.value for h in app.header)
         listed = app.dataframe[1].value
         assert len(listed) == min(row["n"], 300)
         readings = listed["dynamic sag"].str.rstrip("°").astype(float)
@@ -41,7 +41,7 @@ def test_a_rates_units_are_those_it_counts(filled, open_page: OpenPage) -> None:
     for met in ("met", "not met", "not read"):
         app = open_page(filled, "attainment", by="assembly_source", of=source, of_them=met)
         assert not app.exception
-        counts[met] = int(next(s.value for s in app.subheader if "units of" in s.value).split()[0])
+        counts[met] = int(next(s.value for s in app.header if "units of" in s.value).split()[0])
     assert counts["met"] == own["both_reachable_met"]
     assert counts["not met"] == own["both_reachable_n"] - own["both_reachable_met"]
     assert sum(counts.values()) == own["units"]
@@ -63,10 +63,10 @@ def test_a_click_on_a_mark_or_a_row_picks_the_group(filled, open_page: OpenPage)
     app = open_page(filled, "attainment", by="stylus_profile")
     app.selectbox(key="of").set_value("elliptical").run()
     assert not app.exception
-    assert any("units of elliptical" in s.value for s in app.subheader)
+    assert any("units of elliptical" in s.value for s in app.header)
     assert app.query_params["of"] in (["elliptical"], "elliptical")
     app.selectbox(key="of").set_value(None).run()
-    assert not any("units of" in s.value for s in app.subheader)
+    assert not any("units of" in s.value for s in app.header)
 
 
 def test_two_groups_and_time(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
