@@ -20,7 +20,7 @@ TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0
 
 SPEC_DRAWS = 64
 SPEC_SWEEPS = 256
-"""With a dozen families the slice sampler has to take over; a catalogue figure's guess needs no long chain."""
+"""With a dozen families the slice sampler takes over; a guess at a catalogue figure needs no long chain."""
 
 
 @dataclass(frozen=True)
