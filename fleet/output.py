@@ -168,7 +168,7 @@ def _write(frame: pd.DataFrame, kind: str, file: BinaryIO) -> None:
     if kind == ".csv":
         file.write(csv_text(frame).encode())
     elif kind == ".json":
-        text = _plain_days(frame).to_json(orient="records", double_precision=10, indent=1, force_ascii=False)
+        text = _plain_days(frame).to_json(orient="records", double_precision=15, indent=1, force_ascii=False)
         file.write(text.replace("\\/", "/").encode() + b"\n")
     else:
         _plain_days(frame, as_text=False).to_parquet(file, index=False)

@@ -38,8 +38,12 @@ from fleet.store.quotes import taught_sheets
 
 TRIAL_UNITS: Final = 30
 """Fewer units that neither model has seen are no trial."""
+LARGEST_TRIAL: Final = 1500
+"""More new units than this would make the trial no surer, only longer: as many are drawn from them."""
 PARTS: Final = 3
 """The new way of fitting foretells each third of the new units from all other sheets."""
+SMALL_SHARE: Final = 0.02
+"""Trial units fewer than this share of all are held back at once: teaching hardly misses them."""
 NEWEST_SHARE: Final = 0.2
 """Where no new units came but the way of fitting changed, the newest fifth of all units is held back."""
 _NOT_FACTS: Final = ("enquiry_id", "serial", "policy", "sra_static_deg", "vta_dynamic_deg", "peculiarities")
@@ -132,7 +136,9 @@ def _trial(
     came = sheets.groupby("unit")["came_by"].min()
     unseen = units[units["unit"].map(came).to_numpy() > (before.last_intake or np.inf)]
     if len(unseen) >= TRIAL_UNITS:
-        return _on_new_units(store, before, unseen, since, progress)
+        tried = unseen.sample(min(len(unseen), LARGEST_TRIAL), random_state=0).sort_index()
+        parts = 1 if len(tried) < SMALL_SHARE * len(units) else PARTS
+        return _on_new_units(store, before, tried, parts, since, progress)
     if same or old.version != __version__:
         return None
     held = units.sort_values("measured_on", kind="stable").tail(int(NEWEST_SHARE * len(units)))
@@ -149,14 +155,15 @@ def _on_new_units(
     store: Store,
     before: House,
     unseen: pd.DataFrame,
+    parts: int,
     since: date | None,
     progress: Callable[[str], None] | None,
 ) -> tuple[Floats, Floats, np.ndarray]:
-    part = np.random.default_rng(0).permutation(np.arange(len(unseen)) % PARTS)
+    part = np.random.default_rng(0).permutation(np.arange(len(unseen)) % parts)
     fresh = np.full(len(unseen), np.nan)
-    for k in range(PARTS):
+    for k in range(parts):
         if progress is not None:
-            progress(f"trying the new model on units it hasn't seen, part {k + 1} of {PARTS}")
+            progress(f"trying the new model on units it hasn't seen, part {k + 1} of {parts}")
         mine = part == k
         fresh[mine] = _score(_without(store, unseen[mine], since), unseen[mine], of=unseen)
     return fresh, _score(before, unseen), unseen["body_family"].astype(object).to_numpy()

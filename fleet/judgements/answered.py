@@ -177,8 +177,9 @@ def outcomes(policies: pd.Series, bench: pd.DataFrame) -> dict[str, Floats]:
 
 
 def policy_text(policy: Policy) -> str:
-    """The whole policy as JSON, to be kept beside a quote."""
-    return json.dumps({name: getattr(policy, name) for name in policy.__dataclass_fields__}, sort_keys=True)
+    """The whole policy as JSON, to be kept beside a quote; not its name, which may be a customer's."""
+    names = [name for name in policy.__dataclass_fields__ if name != "name"]
+    return json.dumps({name: getattr(policy, name) for name in names}, sort_keys=True)
 
 
 def policy_of(text: str) -> Policy:

@@ -43,7 +43,7 @@ def to_keep(quotes: Quotes, enquiries: pd.DataFrame, house: House, *, model_id: 
             "taught_intake": pd.array([house.last_intake] * len(table), dtype="Int32"),
             "facts": [facts_text(row) for row in enquiries.to_dict("records")],
             "policy": [policy_text(p) for p in quotes.policies],
-            "policy_label": [p.label for p in quotes.policies],
+            "policy_label": [p.fingerprint for p in quotes.policies],
             "standing": list(quotes.standing),
             "stretch": [_stretch_text(quotes, s) for s in quotes.standing],
         }

@@ -61,16 +61,20 @@ for k in range(start, start + 1000):
 """
 
 
-def killed(code: str, *arguments: object, after_s: float) -> set[int]:
-    """Run a worker, kill it after a while without warning; the numbers that it had said were done."""
+def killed(code: str, *arguments: object, after_s: float, after_one: bool = False) -> set[int]:
+    """Run a worker, kill it after a while without warning; the numbers that it had said were done.
+
+    ``after_one`` starts the clock when the first number is done, so that a slow machine has one to lose.
+    """
     process = subprocess.Popen(
         [sys.executable, "-c", code, *map(str, arguments)], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     assert process.stdout.readline() == "ready\n"
+    first = [process.stdout.readline()] if after_one else []
     time.sleep(after_s)
     process.send_signal(signal.SIGKILL)
-    return {int(line) for line in process.communicate(timeout=30)[0].split()}
+    return {int(line) for line in (*first, *process.communicate(timeout=30)[0].split())}
 
 
 @pytest.mark.timeout(3600)
@@ -84,7 +88,9 @@ def test_kills_at_random_moments_leave_whole_intakes(tmp_path: Path) -> None:
         told: set[int] = set()
         for turn in range(first, min(first + 20, TURNS)):
             what = "rewrite" if turn % 3 == 2 else "intake"
-            done = killed(WORKER, store.path, what, turn * 1000, after_s=rng.uniform(0.01, LATEST_S))
+            done = killed(
+                WORKER, store.path, what, turn * 1000, after_s=rng.uniform(0.01, LATEST_S), after_one=not turn
+            )
             told |= done if what == "intake" else set()
             health = check_store(store)
             assert health.problems == ()
@@ -104,8 +110,8 @@ def test_kills_during_migrations_leave_whole_migrations(tmp_path: Path) -> None:
     path = Store(tmp_path / "fleet.duckdb").create().path
     told: set[int] = set()
     have = 0
-    for _ in range(MIGRATION_TURNS):
-        told |= killed(MIGRATING, path, have + 1, after_s=rng.uniform(0.01, LATEST_S))
+    for turn in range(MIGRATION_TURNS):
+        told |= killed(MIGRATING, path, have + 1, after_s=rng.uniform(0.01, LATEST_S), after_one=not turn)
         with duckdb.connect(str(path)) as con:
             recorded = con.execute("select max(version) from schema_version").fetchall()[0][0]
             have = recorded - len(migrate.migrations())
@@ -162,7 +168,9 @@ def test_kills_while_a_model_is_kept_leave_whole_models(tmp_path: Path) -> None:
     for turn in range(KEEPING_TURNS):
         if turn % 25 == 0:  # a fresh store now and then: a large one is only slower
             store, told = Store(tmp_path / f"{turn}.duckdb").create(), set()
-        told |= killed(KEEPING, store.path, "keep", turn * 1000, after_s=rng.uniform(0.01, LATEST_S))
+        told |= killed(
+            KEEPING, store.path, "keep", turn * 1000, after_s=rng.uniform(0.01, LATEST_S), after_one=not turn
+        )
         parts = model_parts(store)
         assert set(parts.values()) <= {(80, 2, 80 * 500 + sum(range(80)))}
         with store.reader() as con:
