@@ -19,7 +19,7 @@ drag, derivative set to zero). The compliance meant is the *static* one of the s
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from fleet.geometry import Floats, cosd, sind, tand
 
@@ -45,7 +45,10 @@ def _solve_deflection(free_rad: ArrayLike, softness: ArrayLike, drag: ArrayLike,
     with np.errstate(invalid="ignore"):
         known = np.isfinite(t0) & np.isfinite(bound) & np.isfinite(h) & (h >= 0)
     root = np.full(t0.shape, np.nan)
-    todo = np.flatnonzero(known)
+    quick, settled = _quick_deflection(t0, q, mu, h)
+    settled &= known & (bound < 1.0)
+    root[settled] = quick[settled]
+    todo = np.flatnonzero(known & ~settled)
     t0, q, mu, h, high = t0[todo], q[todo], mu[todo], h[todo], bound[todo]
     low = -high
     d = np.clip(q * (np.cos(t0) + mu * np.sin(t0)), low, high)
@@ -66,6 +69,26 @@ def _solve_deflection(free_rad: ArrayLike, softness: ArrayLike, drag: ArrayLike,
         todo, d = todo[keep], new[keep]
         t0, q, mu, h, low, high = t0[keep], q[keep], mu[keep], h[keep], low[keep], high[keep]
     return root.reshape(shape)
+
+
+def _quick_deflection(t0: Floats, q: Floats, mu: Floats, h: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Three of Halley's steps from 0 towards the same root, and where they have settled.
+
+    Each step cubes what is left, so a last one below 1e-5 leaves less than 1e-13.  Where
+    ``|q| hypot(1, mu) < 1`` the equation rises everywhere, so there is no other root to settle on.
+    """
+    d = step = np.zeros(t0.shape)
+    with np.errstate(all="ignore"):
+        for _ in range(3):
+            angle = t0 - d
+            lift, drop = np.cos(angle), np.sin(angle)
+            pull = q * (lift + mu * drop)
+            hardening = h * d * d
+            excess = d - pull + hardening * d
+            slope = 1.0 - q * (drop - mu * lift) + 3.0 * hardening
+            step = excess * slope / (slope**2 - 0.5 * excess * (pull + 6.0 * h * d))
+            d = d - step
+        return d, np.abs(step) < 1e-5
 
 
 def stiffness_un_m(

@@ -147,9 +147,9 @@ def plain_fault(fault: str) -> str:
 
 def departures(resid: Residuals, i: int) -> list[str]:
     """The residuals that stand out, the farthest first, in words with figures."""
-    value = resid.value[i]
-    z = value / np.sqrt(resid.covariance[i].diagonal())
-    order = [j for j in np.argsort(-np.abs(z)).tolist() if abs(z[j]) >= OFF_SIGMAS]
+    value = resid.value[i].tolist()
+    z = (resid.value[i] / np.sqrt(resid.covariance[i].diagonal())).tolist()
+    order = sorted((j for j, x in enumerate(z) if abs(x) >= OFF_SIGMAS), key=lambda j: -abs(z[j]))
     known = bool(resid.seen["family"][i])
     whose = "its family" if known else "its kind"
     out = []

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import stats
 
 from fleet.judgements.signatures import (
     ELECTRICAL,
@@ -27,16 +27,21 @@ from fleet.judgements.signatures import (
     Signature,
     Whitened,
     forward,
+    log_average,
+    side_by_side,
     signatures,
 )
 from fleet.models.house import House
 from fleet.models.links import JUDGED
 from fleet.models.residuals import Residuals, whitened
+from fleet.models.threads import in_threads
 
 Floats = NDArray[np.float64]
-CHUNK: Final = 20_000
+CHUNK: Final = 8_000
+"""Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250
+NULL_BATCH: Final = 20
 PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misread": 0.01, "other": 0.002}
 """Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
 a hundred carries a slip (common practice, no source)."""
@@ -139,14 +144,15 @@ def score_sheets(
         np.full(m, -1), scale, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
+    parts = []
     for pattern in np.unique(code):
         rows = np.flatnonzero(code == pattern)
         links = np.flatnonzero(read[rows[0]])
         if links.size == 0:
             continue
         null = case.null(rows, links, rng, null_draws)
-        for start in range(0, len(rows), CHUNK):
-            case.score(out, rows[start : start + CHUNK], links, null)
+        parts += [(rows[start : start + CHUNK], links, null) for start in range(0, len(rows), CHUNK)]
+    in_threads(lambda part: case.score(out, *part), parts)
     return out
 
 
@@ -165,7 +171,10 @@ class _Case:
 
     def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
         """The signatures of some sheets against their covariances."""
-        factor = whitened(self.resid.covariance[np.ix_(rows, links, links)] * self.scale)
+        cov = self.resid.covariance[rows]
+        if len(links) < len(JUDGED):
+            cov = cov[:, links[:, None], links]
+        factor = side_by_side(whitened(cov * self.scale))
         return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
 
     def null(
@@ -175,15 +184,17 @@ class _Case:
         many = len(rows) > NULL_SHEETS
         some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
         white_of = self.whiten(some, links)
-        readings = np.full((len(some), len(JUDGED)), np.nan)
-        found = []
-        for _ in range(draws):
-            white = rng.standard_normal((len(some), len(links)))
-            value = np.einsum("mij,mj->mi", white_of.factor, white)
-            readings[:, links] = self.resid.expected[np.ix_(some, links)] + value
+        sizes = [min(NULL_BATCH, draws - done) for done in range(0, draws, NULL_BATCH)]
+        batches = [rng.standard_normal((k, len(some), len(links))) for k in sizes]
+
+        def scores(white: Floats) -> Floats:
+            readings = np.full((*white.shape[:-1], len(JUDGED)), np.nan)
+            value = np.einsum("mij,kmj->kmi", white_of.factor, white)
+            readings[..., links] = self.resid.expected[np.ix_(some, links)] + value
             faults, _ = white_of.ratios(white, readings)
-            found.append(_combine(faults, self.prior))
-        return np.sort(np.concatenate(found))
+            return _combine(faults, self.prior).ravel()
+
+        return np.sort(np.concatenate(in_threads(scores, batches)))
 
     def score(self, out: Scores, rows: NDArray[np.int64], links: NDArray[np.int64], null: Floats) -> None:
         """Fill in scores, p-values and probabilities of sheets that share a pattern of readings."""
@@ -196,13 +207,13 @@ class _Case:
         above = len(null) - np.searchsorted(null, score, side="left")
         beyond = np.maximum(np.exp(-score), SMALLEST_P)
         out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), beyond)
-        logs = np.log(_shares(prior)) + faults
-        top = np.maximum(logs.max(axis=1), np.log(prior.healthy))[:, None]
+        logs = np.log(_shares(prior))[:, None] + faults.T
+        top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)
-        sound = prior.healthy * np.exp(-top[:, 0])
-        total = sound + weight.sum(axis=1)
+        sound = prior.healthy * np.exp(-top)
+        total = sound + weight.sum(axis=0)
         out.healthy[rows] = sound / total
-        out.faults[rows] = weight / total[:, None]
+        out.faults[rows] = (weight / total).T
         slips = [i for i, item in enumerate(white_of.items) if item.fault == "misread"]
         if slips:
             strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]
@@ -212,8 +223,9 @@ class _Case:
 
 def _combine(faults: Floats, prior: FaultPrior) -> Floats:
     """Log likelihood ratio averaged over the faults by their prior weights."""
-    weights = np.where(np.isinf(faults), 0.0, prior.weights)
-    return np.asarray(special.logsumexp(faults, b=weights / weights.sum(axis=1, keepdims=True), axis=1))
+    by_fault = np.moveaxis(faults, -1, 0)
+    possible = sum(w * ~np.isinf(terms) for w, terms in zip(prior.weights, by_fault, strict=True))
+    return np.asarray(log_average(by_fault, prior.weights) - np.log(possible))
 
 
 def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool_] | None) -> float:

@@ -25,6 +25,7 @@ from fleet.models.links import JUDGED
 
 Floats = NDArray[np.float64]
 Bumps = tuple[tuple[float, float], ...]
+Moves = tuple[tuple[int, Floats], ...]
 MECHANICAL: Final = (
     "rake_set_wrong",
     "stylus_twisted",
@@ -182,15 +183,15 @@ class Whitened:
     Attributes
     ----------
     items : the signatures that these readings can show
-    turned : (s, m, d) whitened directions
-    power : (s, m) their squared lengths b
+    moved : per signature, the places in ``read`` that it moves and by how much, (m,) or one figure for all
+    power : (s, m) squared lengths b of the whitened directions
     read : indices of the links that were read
     factor : (m, d, d) lower Cholesky factors
     number : place of each of ``items`` in the full list
     """
 
     items: tuple[Signature, ...]
-    turned: Floats
+    moved: tuple[Moves, ...]
     power: Floats
     read: NDArray[np.int64]
     factor: Floats
@@ -199,81 +200,123 @@ class Whitened:
     @classmethod
     def of(cls, items: list[Signature], read: NDArray[np.int64], factor: Floats) -> Whitened:
         """Whiten directions; a signature that moves nothing that was read is left out."""
-        m = len(factor)
-        kept, turned, number = [], [], []
+        kept, moved, number = [], [], []
         for i, item in enumerate(items):
             if item.undo is not None and item.undo not in read:
                 continue
             if any((link in read) != there for link, there in item.given.items()):
                 continue
-            vector = np.broadcast_to(item.vector, (m, len(JUDGED)))[:, read]
-            if not np.any(vector):
+            moves = tuple((k, item.vector[..., j]) for k, j in enumerate(read) if np.any(item.vector[..., j]))
+            if not moves:
                 continue
             kept.append(item)
             number.append(i)
-            turned.append(forward(factor, vector))
-        stack = np.stack(turned) if turned else np.empty((0, m, len(read)))
-        return cls(tuple(kept), stack, (stack**2).sum(axis=2), read, factor, tuple(number))
+            moved.append(moves)
+        inverse = precision(factor)
+        power = np.empty((len(kept), len(factor)))
+        for i, moves in enumerate(moved):
+            power[i] = sum(by * also * inverse[j, k] for j, by in moves for k, also in moves)
+        return cls(tuple(kept), tuple(moved), power, read, factor, tuple(number))
 
     def ratios(self, white: Floats, readings: Floats) -> tuple[Floats, Floats]:
         """Log likelihood ratios against a sound unit.
 
         Parameters
         ----------
-        white : (m, d) whitened residuals
-        readings : (m, 7) responses as written
+        white : (..., m, d) whitened residuals; leading axes are further residuals of the same sheets
+        readings : (..., m, 7) responses as written
 
         Returns
         -------
-        faults : (m, 11) per fault of `FAULTS`, -inf where the readings can't show it
-        each : (s, m) per signature
+        faults : (..., m, 11) per fault of `FAULTS`, -inf where the readings can't show it
+        each : (s, ..., m) per signature
         """
-        along = np.einsum("md,smd->sm", white, self.turned)
-        each = np.empty(along.shape)
-        for i, item in enumerate(self.items):
-            each[i] = _ratio(item, along[i], self.power[i], readings)
-        faults = np.full((len(white), len(FAULTS)), -np.inf)
+        solved = backward(self.factor, white)
+        each = np.empty((len(self.items), *white.shape[:-1]))
+        for i, (item, moves) in enumerate(zip(self.items, self.moved, strict=True)):
+            along = sum(by * solved[k] for k, by in moves)
+            each[i] = _ratio(item, np.asarray(along), self.power[i], readings)
+        faults = np.full((len(FAULTS), *white.shape[:-1]), -np.inf)
         for j, fault in enumerate(FAULTS[:-1]):
             mine = [i for i, item in enumerate(self.items) if item.fault == fault]
-            if mine:
-                faults[:, j] = log_average(each[mine], np.array([self.items[i].weight for i in mine]))
-        d = white.shape[1]
-        wide = 0.5 * (white**2).sum(axis=1) * (1.0 - OTHER_SIGMAS**-2) - d * np.log(OTHER_SIGMAS)
-        faults[:, -1] = wide
-        return faults, each
+            if len(mine) == 1:
+                faults[j] = each[mine[0]]
+            elif mine:
+                faults[j] = log_average(each[mine], np.array([self.items[i].weight for i in mine]))
+        d = white.shape[-1]
+        square = np.einsum("...d,...d->...", white, white)
+        faults[-1] = 0.5 * square * (1.0 - OTHER_SIGMAS**-2) - d * np.log(OTHER_SIGMAS)
+        return np.moveaxis(faults, 0, -1), each
 
 
 def _ratio(item: Signature, along: Floats, power: Floats, readings: Floats) -> Floats:
     if item.undo is not None:
-        c = readings[:, item.undo]
+        c = readings[..., item.undo]
         ratio = -c * along - 0.5 * c**2 * power
         least = LEAST_SIGN.get(item.undo)
         return ratio if least is None else np.where(np.abs(c) < least, -np.inf, ratio)
-    signs = (1.0, -1.0) if item.both else (1.0,)
-    terms = [log_bump(along, power, sign * mu, tau) for mu, tau in item.bumps for sign in signs]
-    return log_average(np.stack(terms), np.ones(len(terms)))
+    return log_bumps(along, power, item.bumps, both=item.both)
 
 
-def log_bump(along: Floats, power: Floats, mu: float, tau: float) -> Floats:
-    """Log likelihood ratio of a bump of sizes N(mu, tau²) along a direction (see the module's text)."""
-    spread = 1.0 + power * tau**2
-    exponent = (along**2 * tau**2 + 2.0 * along * mu - power * mu**2) / (2.0 * spread)
-    return np.asarray(exponent - 0.5 * np.log(spread))
+def log_bumps(along: Floats, power: Floats, bumps: Bumps, *, both: bool) -> Floats:
+    """Log of the plain average over bumps, and over both senses of each if asked (see the module's text)."""
+    size = np.abs(along) if both else along
+    spread = [1.0 + power * tau**2 for _, tau in bumps]
+    terms = [
+        (size * (0.5 * tau**2 / s) + mu / s) * size - 0.5 * mu**2 * power / s
+        for (mu, tau), s in zip(bumps, spread, strict=True)
+    ]
+    top = terms[0] if len(terms) == 1 else np.maximum.reduce(terms)
+    total = np.zeros(np.shape(along))
+    for (mu, _), s, term in zip(bumps, spread, terms, strict=True):
+        part = np.exp(term - top) / np.sqrt(s)
+        if both:
+            part *= 1.0 + np.exp(size * (-2.0 * mu / s))
+        total += part
+    return np.asarray(np.log(total / (len(bumps) * (2.0 if both else 1.0))) + top)
 
 
 def log_average(terms: Floats, weights: Floats) -> Floats:
     """Log of the weighted average of ratios given as logs (first axis); weights need not sum to 1."""
     top = np.maximum(terms.max(axis=0), -1e300)
-    total = np.tensordot(weights / weights.sum(), np.exp(terms - top), axes=(0, 0))
+    total = np.zeros(top.shape)
+    for term, weight in zip(terms, weights / weights.sum(), strict=True):
+        total += weight * np.exp(term - top)
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(total) + top)
 
 
 def forward(factor: Floats, vectors: Floats) -> Floats:
     """Solve L x = v for each sheet: (m, d, d) lower factors, (m, d) vectors."""
-    x = np.array(vectors, dtype=float)
-    for i in range(x.shape[1]):
+    lower, x = np.moveaxis(factor, 0, -1), np.array(vectors.T, dtype=float, order="C")
+    for i in range(len(x)):
         for j in range(i):
-            x[:, i] -= factor[:, i, j] * x[:, j]
-        x[:, i] /= factor[:, i, i]
+            x[i] -= lower[i, j] * x[j]
+        x[i] /= lower[i, i]
+    return x.T
+
+
+def backward(factor: Floats, vectors: Floats) -> Floats:
+    """Solve L' x = v for each sheet: (m, d, d) lower factors, (..., m, d) vectors; gives (d, ..., m)."""
+    lower, x = np.moveaxis(factor, 0, -1), np.array(np.moveaxis(vectors, -1, 0), dtype=float, order="C")
+    for i in reversed(range(len(x))):
+        for j in range(i + 1, len(x)):
+            x[i] -= lower[j, i] * x[j]
+        x[i] /= lower[i, i]
     return x
+
+
+def precision(factor: Floats) -> Floats:
+    """Inverse covariances (d, d, m) from lower Cholesky factors (m, d, d)."""
+    m, d, _ = factor.shape
+    inverse = np.empty((d, d, m))
+    for k in range(d):
+        unit = np.zeros((m, d))
+        unit[:, k] = 1.0
+        inverse[k] = backward(factor, forward(factor, unit))
+    return inverse
+
+
+def side_by_side(factor: Floats) -> Floats:
+    """The same (m, d, d) factors, each entry's m figures together in memory: whole vectors are added up."""
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(factor, 0, -1)), -1, 0)

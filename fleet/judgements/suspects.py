@@ -16,7 +16,7 @@ from fleet.judgements.policy import Policy
 from fleet.judgements.scoring import FaultPrior, Scores, score_sheets
 from fleet.judgements.signatures import FAULTS
 from fleet.models.house import House
-from fleet.models.links import READINGS
+from fleet.models.links import FACTOR_COLUMNS, NUMBERS, READINGS
 from fleet.models.residuals import Residuals, residuals
 
 Floats = NDArray[np.float64]
@@ -36,6 +36,10 @@ COLUMNS: Final = (
     *(f"p_{fault}" for fault in FAULTS),
     "why",
 )
+USED: Final = frozenset(
+    {"sheet_no", "unit", "newest", "measured_on", "intake_id", *FACTOR_COLUMNS.values(), *NUMBERS}
+)
+"""Columns of a sheet that judging looks at; the others are left behind."""
 
 
 @dataclass(frozen=True)
@@ -83,13 +87,14 @@ def suspects(
         of the sheets does not matter: the null is simulated in that of their numbers.
     """
     frame = sheets[sheets["purpose"].fillna("unit") == "unit"] if "purpose" in sheets else sheets
-    frame = frame.sort_values(["sheet_no", "unit"], kind="stable").reset_index(drop=True)
+    frame = frame[[c for c in sheets if c in USED]]
+    frame = frame.sort_values(["sheet_no", "unit"], kind="stable", ignore_index=True)
     if frame.empty:
         return Suspects(pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 1.0)
     newest = frame["newest"].to_numpy(dtype=bool)
     resid = residuals(house, frame, taught=newest)
     scores = score_sheets(house, resid, prior=prior, bulk=newest, seed=seed)
-    p_unit, q_unit = _by_unit(scores.p_value, frame["unit"].to_numpy())
+    p_unit, q_unit = _by_unit(scores.p_value, frame["unit"])
     flagged = q_unit <= fdr
     table = _table(frame, scores, p_unit, q_unit, flagged)
     table["why"] = _why(house, frame, resid, scores, flagged, policy or Policy())
@@ -98,11 +103,11 @@ def suspects(
     return Suspects(table, _sentence(table, fdr), fdr, scores.scale)
 
 
-def _by_unit(p: Floats, unit: NDArray[np.object_]) -> tuple[Floats, Floats]:
+def _by_unit(p: Floats, unit: pd.Series[str]) -> tuple[Floats, Floats]:
     """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value, per sheet."""
     from statsmodels.stats.multitest import multipletests
 
-    names, code = np.unique(unit.astype(str), return_inverse=True)
+    code, names = pd.factorize(unit.astype(str))
     least = np.full(len(names), 1.0)
     np.minimum.at(least, code, p)
     of_unit = np.minimum(least * np.bincount(code), 1.0)
@@ -143,6 +148,10 @@ def _why(
     torn = disagreeing(house, frame)
     out: list[str] = plain(resid, scores, flagged).tolist()
     rows = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
+    named = flagged[rows] | (scores.healthy[rows] < 0.5)
+    for i in rows[~named].tolist():
+        out[i] = explain(None, resid, scores, i, flagged=False)
+    rows = rows[named]
     faults = [FAULTS[k] for k in scores.faults[rows].argmax(axis=1)]
     means = meanings(frame, resid, rows, faults, policy)
     read = frame[[r for r in READINGS if r in frame]].iloc[rows].to_dict("records")

@@ -91,6 +91,11 @@ READINGS: Final = (
     "azimuth_electrical_deg",
     "channel_balance_db",
 )
+NUMBERS: Final = (
+    *READINGS, "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "hours_used",
+    "tilt_room_deg", "tilt_applied_deg", "bench_minutes",
+)  # fmt: skip
+"""Columns of a sheet that the links read as numbers."""
 READING_NOISE: Final = dict(zip(READINGS, (0.14, 0.16, 0.35, 0.20, 0.20, 0.15, 0.05), strict=True))
 """Standard deviation of one reading where the bench has no repeats yet (common practice, no source): what a
 microscope graticule, a turning record and a level meter give.  Repeats of units replace it."""
@@ -237,14 +242,12 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
         Index of ``sheets``; the `FACTORS`, ``scale_class``, one column per covariate and product and one
         ``y_<link>`` per link, all in natural units rounded to their integer codes, NaN where missing.
     """
-    d = sheets.copy()
-    out = pd.DataFrame(index=d.index)
+    d, out = pd.DataFrame(index=sheets.index), pd.DataFrame(index=sheets.index)
     for factor, column in FACTOR_COLUMNS.items():
-        values = d[column] if column in d else pd.Series(np.nan, index=d.index)
+        values = sheets[column] if column in sheets else pd.Series(np.nan, index=d.index)
         out[factor] = factor_labels(values)
-    for name in (*READINGS, "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c",
-                 "hours_used", "tilt_room_deg", "tilt_applied_deg", "bench_minutes"):  # fmt: skip
-        d[name] = pd.to_numeric(d[name]).astype(float) if name in d else np.nan
+    for name in NUMBERS:
+        d[name] = pd.to_numeric(sheets[name]).astype(float) if name in sheets else np.nan
     spherical = out["profile"] == SPHERICAL
     d.loc[spherical, ["sra_static_deg", "sra_dynamic_deg", "zenith_deg"]] = np.nan
     stated_c, stated_l = d["compliance_um_per_mn"].notna(), d["cantilever_length_mm"].notna()
@@ -289,7 +292,7 @@ def _coded(frame: pd.DataFrame, expression: str, unit: float) -> pd.Series[float
 
 def factor_labels(values: pd.Series) -> pd.Series:
     """Level labels as text; a missing or blank one is the level *not told*."""
-    code, found = pd.factorize(values.astype(object))
+    code, found = pd.factorize(values)
     labels = np.array([*(_label(x) for x in found), NOT_TOLD], dtype=object)
     return pd.Series(labels[code], index=values.index, dtype=object)
 

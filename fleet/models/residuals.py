@@ -27,8 +27,10 @@ from fleet.models.links import (
     observe,
 )
 from fleet.models.spread import nearest_covariance
+from fleet.models.threads import in_threads
 
 LARGEST_LEVERAGE: Final = 0.95
+CHUNK: Final = 8_000
 
 
 @dataclass(frozen=True)
@@ -80,20 +82,36 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
         fit = house.links[name]
         expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
         value[:, j] = y - expected[:, j]
-    known = variance.copy()
-    covariance = np.zeros((m, len(JUDGED), len(JUDGED)))
     angles = _pair_left_out(house, cells, observed, own)
+    pair = None
     if angles is not None:
-        expected[:, :2], pair_cov = angles
+        expected[:, :2], pair = angles
         value[:, :2] = observed[[f"y_{n}" for n in PAIRED]].to_numpy() - expected[:, :2]
-        covariance[:, :2, :2] = pair_cov
-    unit = unit_variance(house, observed)
-    scatter = house.correlation * np.sqrt(unit[:, :, None] * unit[:, None, :])
-    covariance += scatter
-    index = np.arange(2, len(JUDGED))
-    covariance[:, index, index] += known[:, 2:]
-    seen = {f: np.isin(observed[f].astype(str), house.facts.combos[f].astype(str).unique()) for f in FACTORS}
+    covariance = _covariance(house, np.sqrt(unit_variance(house, observed)), variance, pair)
+    levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
+    seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
     return Residuals(value, expected, covariance, observed, seen)
+
+
+def _covariance(house: House, sd: Floats, known: Floats, pair: Floats | None) -> Floats:
+    """Covariances (m, 7, 7) from the sds of sound units (m, 7) and what is unknown of the kind.
+
+    That is a variance for each link, (m, 7), and a covariance for the pair, (m, 2, 2).
+    """
+    m, d = sd.shape
+    out = np.empty((m, d, d))
+    apart = np.arange(len(PAIRED), d)
+
+    def fill(start: int) -> None:
+        rows = slice(start, start + CHUNK)
+        np.multiply(sd[rows, :, None], sd[rows, None, :], out=out[rows])
+        out[rows] *= house.correlation
+        out[rows, apart, apart] += known[rows, len(PAIRED) :]
+        if pair is not None:
+            out[rows, : len(PAIRED), : len(PAIRED)] += pair[rows]
+
+    in_threads(fill, range(0, m, CHUNK))
+    return out
 
 
 def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.bool_]:
@@ -113,7 +131,8 @@ def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.
 
 def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
     """Make-up of the sheets' families, for those that the fleet may not know."""
-    columns = {f: factor_labels(sheets[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
+    first = sheets.drop_duplicates(FACTOR_COLUMNS["family"])
+    columns = {f: factor_labels(first[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
     return pd.DataFrame(columns).set_index("family")
 
 
@@ -122,12 +141,13 @@ def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
     s = observed["s_kind"].to_numpy(dtype=float)
     typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
     s2 = np.where(np.isnan(s), typical, s) ** 2
-    source = observed["source"].to_numpy(dtype=object)
+    source, names = pd.factorize(observed["source"].to_numpy(dtype=object))
     out = np.ones((len(observed), len(JUDGED)))
     for j, name in enumerate(JUDGED):
         if name in house.links:
             fit = house.links[name]
-            out[:, j] = fit.spread.total(s2, source) * float((fit.posterior.sigma**2).mean())
+            own = fit.spread.source_factors(names)[source] * fit.spread.plain(s2)
+            out[:, j] = (fit.spread.noise + own) * float((fit.posterior.sigma**2).mean())
     return out
 
 
@@ -138,7 +158,8 @@ class _Cells:
         grouped = observed.groupby(list(FACTORS), sort=False)
         self.code = grouped.ngroup().to_numpy()
         first = pd.Series(self.code).drop_duplicates().index
-        self.levels = {f: observed[f].astype(str).to_numpy(dtype=object)[first] for f in FACTORS}
+        self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
+        self.source, self.sources = pd.factorize(observed["source"].to_numpy(dtype=object))
         self.size = len(first)
 
 
@@ -165,11 +186,13 @@ def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats
         for kb, ib in groups:
             safe_b, on_b = np.maximum(ib, 0), ib >= 0
             quad[:, ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
-    values = np.ones((len(observed), k))
-    for c in columns:
-        values[:, place[c]] = np.nan_to_num(observed[c].to_numpy(dtype=float))
-    expectation = (values * level[cells.code]).sum(axis=1)
-    variance = np.einsum("ma,mab,mb->m", values, quad[cells.code], values)
+    expectation, variance = level[cells.code, 0], quad[cells.code, 0, 0]
+    values = {place[c]: np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns}
+    for a, by in values.items():
+        expectation += by * level[cells.code, a]
+        variance += by * (quad[:, 0, a] + quad[:, a, 0])[cells.code]
+        for b, also in values.items():
+            variance += by * also * quad[cells.code, a, b]
     return expectation, np.maximum(variance, 1e-12)
 
 
@@ -179,9 +202,9 @@ def _left_out(
     """Expectation and its variance without the sheet itself, where it was among the teachers."""
     expectation, variance = _expect(fit, cells, observed)
     expectation += fit.link.centre
-    missing = observed[list(fit.link.columns)].isna().any(axis=1).to_numpy()
-    expectation = np.where(missing, np.nan, expectation)
-    total = _total(house, fit, observed)
+    for column in fit.link.columns:
+        expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
+    total = _total(house, fit, cells, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -189,11 +212,11 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, observed: pd.DataFrame) -> Floats:
+def _total(house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
     s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
-    total = fit.spread.total(s2, observed["source"].to_numpy(dtype=object))
-    return total * float((fit.posterior.sigma**2).mean())
+    own = fit.spread.source_factors(cells.sources)[cells.source] * fit.spread.plain(s2)
+    return (fit.spread.noise + own) * float((fit.posterior.sigma**2).mean())
 
 
 def _pair_left_out(

@@ -45,8 +45,12 @@ class Spread:
     def unit_variance(self, s2: Floats, source: NDArray[np.object_]) -> Floats:
         """Variance between true units at squared sag scale ``s2`` for each source (its mean log factor)."""
         code, names = pd.factorize(source)
-        log_g = np.array([self.factors.get(str(x), (0.0, 0.0))[0] for x in names], dtype=float)[code]
-        return np.asarray(np.exp(log_g) * self.plain(s2))
+        return np.asarray(self.source_factors(names)[code] * self.plain(s2))
+
+    def source_factors(self, names: NDArray[np.object_]) -> Floats:
+        """Factor g of each of these sources (its mean log factor)."""
+        log_g = np.array([self.factors.get(str(x), (0.0, 0.0))[0] for x in names], dtype=float)
+        return np.asarray(np.exp(log_g))
 
     def plain(self, s2: Floats) -> Floats:
         """Unit variance of a source whose factor is 1."""

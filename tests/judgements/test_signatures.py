@@ -23,7 +23,7 @@ from fleet.judgements.signatures import (
     Whitened,
     forward,
     log_average,
-    log_bump,
+    log_bumps,
     signatures,
 )
 from fleet.models.links import JUDGED
@@ -154,7 +154,8 @@ def test_the_bump_ratio_is_its_integral(mu: float, tau: float) -> None:
             return float(np.exp(c * a - 0.5 * c**2 * b) * stats.norm.pdf(c, mu, tau))
 
         want, _ = integrate.quad(integrand, mu - 12 * tau, mu + 12 * tau, epsabs=0.0, epsrel=1e-11, limit=400)
-        assert log_bump(np.array(a), np.array(b), mu, tau) == pytest.approx(np.log(want), abs=1e-8)
+        found = log_bumps(np.array(a), np.array(b), ((mu, tau),), both=False)
+        assert found == pytest.approx(np.log(want), abs=1e-8)
 
 
 def test_the_ratio_is_that_of_two_densities() -> None:
@@ -241,12 +242,8 @@ def test_ratios_of_sound_units_average_to_one() -> None:
     n = 200_000
     item = Signature("weak_channel", np.eye(7)[BALANCE], ((0.5, 0.2),))
     white_of = whitened_of([item], sound_covariance())
-    white_of = Whitened(
-        white_of.items, np.repeat(white_of.turned, n, axis=1), np.repeat(white_of.power, n, axis=1),
-        white_of.read, white_of.factor, white_of.number,
-    )  # fmt: skip
-    _, each = white_of.ratios(rng.standard_normal((n, 7)), np.repeat(EXPECTED, n, axis=0))
-    ratio = np.exp(each[0])
+    _, each = white_of.ratios(rng.standard_normal((n, 1, 7)), EXPECTED)
+    ratio = np.exp(each[0, :, 0])
     assert ratio.mean() == pytest.approx(1.0, abs=4.0 * ratio.std() / np.sqrt(n))
 
 
