@@ -28,7 +28,7 @@ def test_two_commands_set_up() -> None:
     plain = [block.strip() for language, block in FENCED if not language]
     assert plain == [
         "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/fleet demo",
-        ".venv/bin/pytest",
+        ".venv/bin/pytest -n 2 --dist loadfile",
     ]
 
 
