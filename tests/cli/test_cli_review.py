@@ -109,7 +109,7 @@ def test_the_dashboard_gets_store_and_policy(fleet: Fleet, monkeypatch: pytest.M
     port = free_port()
     show = "import os; print(os.environ['FLEET_STORE'], os.environ['FLEET_POLICY'], file=open('seen', 'w'))"
     monkeypatch.setattr(
-        screens, "dashboard_command", lambda _port: [sys.executable, "-c", f"{show}; exit(3)"]
+        screens, "dashboard_command", lambda *_, **__: [sys.executable, "-c", f"{show}; exit(3)"]
     )
     Path("own.toml").write_text("[default]\n")
     ran = fleet("dashboard", *f"--store shown.duckdb --policy own.toml --port {port} --no-browser".split())

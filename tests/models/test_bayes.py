@@ -8,6 +8,7 @@ from threadpoolctl import threadpool_limits
 
 from fleet.models import bayes
 from fleet.models.bayes import (
+    SWEEPS,
     Posterior,
     _at_mode,
     _poor,
@@ -108,7 +109,7 @@ def test_slice_sampling_agrees(n: int, seed: int) -> None:
     gram = gram_of(n, seed)
     target = _Target(gram, PRIOR, None, 0.05)
     weighted = fit_bayes(gram, prior=PRIOR, sigma_floor=0.05, draws=4096)
-    chain = _slice(target, _at_mode(target, fit_reml(gram)).mode, seed)
+    chain = _slice(target, _at_mode(target, fit_reml(gram)).mode, seed, SWEEPS)
     draws = np.column_stack([target.theta(chain.x) * chain.sigma[:, None], chain.sigma])
     error = draws.std(axis=0) * np.sqrt(1.0 / chain.ess + 1.0 / weighted.ess)
     assert chain.ess > 100.0
