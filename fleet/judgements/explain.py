@@ -66,8 +66,9 @@ WORTH_NAMING: Final = 0.1
 
 def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
     """Sentences of the sheets that are normal in every reading; None for those that need one of their own."""
-    sd = np.sqrt(np.einsum("mii->mi", resid.covariance))
-    off = (np.abs(resid.value) >= OFF_SIGMAS * sd).any(axis=1)
+    off = np.zeros(len(resid.value), dtype=bool)
+    for j in range(len(JUDGED)):
+        off |= np.abs(resid.value[:, j]) >= OFF_SIGMAS * np.sqrt(resid.covariance[:, j, j])
     normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
     share, place = np.unique(np.round(scores.healthy, 4), return_inverse=True)
     texts = np.array([f"Normal for its kind ({_share(float(p))} sure)." for p in share], dtype=object)

@@ -37,7 +37,7 @@ from fleet.models.residuals import Residuals, whitened
 from fleet.models.threads import in_threads
 
 Floats = NDArray[np.float64]
-CHUNK: Final = 8_000
+CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250

@@ -86,21 +86,46 @@ def suspects(
         A unit with several sheets has one p-value: the least of its sheets', times their number. The order
         of the sheets does not matter: the null is simulated in that of their numbers.
     """
-    frame = sheets[sheets["purpose"].fillna("unit") == "unit"] if "purpose" in sheets else sheets
-    frame = frame[[c for c in sheets if c in USED]]
-    frame = frame.sort_values(["sheet_no", "unit"], kind="stable", ignore_index=True)
+    frame = _in_order(sheets)
     if frame.empty:
         return Suspects(pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 1.0)
+    table, scale = _judged(house, frame, fdr, prior, policy or Policy(), seed)
+    del frame
+    order = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
+    table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
+    return Suspects(table, _sentence(table, fdr), fdr, scale)
+
+
+def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
+    """The columns that judging looks at, of units only, in the order of the sheets' numbers."""
+    frame = sheets[[c for c in sheets if c in USED]]
+    if "purpose" in sheets:
+        frame = frame[sheets["purpose"].fillna("unit") == "unit"]
+    frame = frame.reset_index(drop=True)
+    if not _rising(frame["sheet_no"]):
+        frame = frame.sort_values("sheet_no", kind="stable", ignore_index=True)
+    if not _rising(frame["sheet_no"]):
+        frame = frame.sort_values(["sheet_no", "unit"], kind="stable", ignore_index=True)
+    return frame
+
+
+def _rising(number: pd.Series[str]) -> bool:
+    """Whether each number is above the one before, so that there is nothing to put in order."""
+    return bool(number.iloc[1:].reset_index(drop=True).gt(number.iloc[:-1]).all())
+
+
+def _judged(
+    house: House, frame: pd.DataFrame, fdr: float, prior: FaultPrior | None, policy: Policy, seed: int
+) -> tuple[pd.DataFrame, float]:
+    """The list's rows in the order of the sheets, and the scale of the model's spread."""
     newest = frame["newest"].to_numpy(dtype=bool)
     resid = residuals(house, frame, taught=newest)
     scores = score_sheets(house, resid, prior=prior, bulk=newest, seed=seed)
     p_unit, q_unit = _by_unit(scores.p_value, frame["unit"])
     flagged = q_unit <= fdr
     table = _table(frame, scores, p_unit, q_unit, flagged)
-    table["why"] = _why(house, frame, resid, scores, flagged, policy or Policy())
-    order = np.lexsort((table["sheet_no"], -table["score"].fillna(-np.inf), ~table["flagged"]))
-    table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
-    return Suspects(table, _sentence(table, fdr), fdr, scores.scale)
+    table["why"] = _why(house, frame, resid, scores, flagged, policy)
+    return table, scores.scale
 
 
 def _by_unit(p: Floats, unit: pd.Series[str]) -> tuple[Floats, Floats]:
@@ -182,9 +207,8 @@ def _join(words: Sequence[str]) -> str:
 
 
 def _sentence(table: pd.DataFrame, fdr: float) -> str:
-    units = table.drop_duplicates("unit")
-    flagged = int(units["flagged"].sum())
-    head = f"{len(units)} units judged, {flagged} flagged"
+    flagged = table["unit"][table["flagged"]].nunique()
+    head = f"{table['unit'].nunique()} units judged, {flagged} flagged"
     if not flagged:
         return f"{head}: none differs from its kind by more than chance explains."
     share = f"{fdr:.0%}" if fdr >= 0.01 else f"{fdr:.1%}"

@@ -75,13 +75,14 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     own = own & _was_there(house, sheets, cells)
     value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
     variance = np.zeros((m, len(JUDGED)))
-    for j, name in enumerate(JUDGED):
-        if name in PAIRED or name not in house.links:
-            continue
-        y = observed[f"y_{name}"].to_numpy()
-        fit = house.links[name]
+
+    def fill(j: int) -> None:
+        y = observed[f"y_{JUDGED[j]}"].to_numpy()
+        fit = house.links[JUDGED[j]]
         expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
         value[:, j] = y - expected[:, j]
+
+    in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in PAIRED and n in house.links])
     angles = _pair_left_out(house, cells, observed, own)
     pair = None
     if angles is not None:
@@ -100,13 +101,13 @@ def _covariance(house: House, sd: Floats, known: Floats, pair: Floats | None) ->
     """
     m, d = sd.shape
     out = np.empty((m, d, d))
-    apart = np.arange(len(PAIRED), d)
 
     def fill(start: int) -> None:
         rows = slice(start, start + CHUNK)
         np.multiply(sd[rows, :, None], sd[rows, None, :], out=out[rows])
         out[rows] *= house.correlation
-        out[rows, apart, apart] += known[rows, len(PAIRED) :]
+        for j in range(len(PAIRED), d):
+            out[rows, j, j] += known[rows, j]
         if pair is not None:
             out[rows, : len(PAIRED), : len(PAIRED)] += pair[rows]
 
@@ -229,12 +230,15 @@ def _pair_left_out(
     readings = observed[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float) - centres
     turned = readings @ house.turn.T
     expected, variance = np.empty(turned.shape), np.empty(turned.shape)
-    for i, name in enumerate(PAIR):
-        fit = house.links[name]
+
+    def fill(i: int) -> None:
+        fit = house.links[PAIR[i]]
         expected[:, i], variance[:, i] = _left_out(house, fit, cells, observed, turned[:, i], own)
+
+    in_threads(fill, range(len(PAIR)))
     back = np.linalg.inv(house.turn)
-    cov = np.einsum("ij,mj,kj->mik", back, variance, back)
-    return expected @ back.T + centres, cov
+    cov = variance @ np.einsum("ij,kj->jik", back, back).reshape(len(PAIR), -1)
+    return expected @ back.T + centres, cov.reshape(-1, len(PAIR), len(PAIR))
 
 
 def whitened(cov: Floats) -> Floats:
