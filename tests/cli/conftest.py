@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
@@ -76,8 +77,9 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def demo_store(demo_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """The demo bench's store as the one in use; for commands that change nothing."""
-    path = demo_folder / "fleet.duckdb"
+def demo_store(demo_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of the demo bench's store as the one in use: a quote is kept in it, so no test shares it."""
+    path = tmp_path / "demo.duckdb"
+    shutil.copy(demo_folder / "fleet.duckdb", path)
     monkeypatch.setenv("FLEET_STORE", str(path))
     return path
