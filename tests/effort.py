@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,7 +58,7 @@ def _queued_s() -> float:
 
 
 def _forget_peak() -> None:
-    if sys.platform == "linux":
+    if _PEAK.exists():
         _PEAK.write_text("5")
 
 
