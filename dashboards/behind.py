@@ -10,10 +10,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboards import address, data_units, layout
+from fleet.attainment.distributions import Quantity
+from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
 from fleet.charts.words import figure, spoken
-from fleet.judgements.cloud import PAIRS
-from fleet.judgements.distributions import Quantity
 
 OF: Final = "of"
 UNIT: Final = "unit_sheet"

@@ -17,23 +17,23 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from fleet.alignment.tradeoff import TradeOff, trade_off
+from fleet.attainment.attainment import attainment, coarser, needed_columns
+from fleet.attainment.comparisons import source_funnel, trends, what_if
+from fleet.attainment.contrasts import Contrast, by_period, contrast
+from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
-from fleet.judgements.attainment import attainment, coarser, needed_columns
-from fleet.judgements.comparisons import source_funnel, trends, what_if
-from fleet.judgements.contrasts import Contrast, by_period, contrast
-from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
-from fleet.judgements.recalibration import Recalibration, recalibrated
-from fleet.judgements.tradeoff import TradeOff, trade_off
+from fleet.quotes.recalibration import Recalibration, recalibrated
 from fleet.store import Overview, Store, default_path, pick_sheets
 from fleet.store import overview as look_over
 
 if TYPE_CHECKING:
-    from fleet.judgements.information import Information
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.rates import Funnel
-    from fleet.models.house import House
-    from fleet.models.predict import Forecaster
+    from fleet.house_model.house import House
+    from fleet.house_model.predict import Forecaster
+    from fleet.policy.policy import Policy
+    from fleet.quotes.value_of_information import Information
+    from fleet.statistics.proportions import Funnel
 
 ASKED: Final = "asked"
 MODEL_UNITS_A_GROUP: Final = 3000
@@ -109,7 +109,7 @@ def overview(path: str, revision: str) -> Overview:
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner="Loading the house model …")
 def house(path: str, revision: str) -> House:
     """The house model in the store (never changed once loaded)."""
-    from fleet.refit import load_house
+    from fleet.fitting.refit import load_house
 
     del revision
     return load_house(Store(path))
@@ -124,7 +124,7 @@ def model_age(path: str, revision: str) -> int:
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
 def quoted(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
-    from fleet.judgements.quote import quote
+    from fleet.quotes.quote import quote
 
     frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
     quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
@@ -148,7 +148,7 @@ def correction(path: str, revision: str) -> Recalibration | None:
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Weighing what isn't told …")
 def informed(path: str, revision: str, facts: Facts, policy: Policy) -> Information:
     """Which fact that isn't told would narrow the quote most."""
-    from fleet.judgements.information import information
+    from fleet.quotes.value_of_information import information
 
     return information(enquiry(facts), house(path, revision), policy)
 
@@ -161,7 +161,7 @@ def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str
     path, revision, facts, policy : as of `quoted`.
     asked : what to ask for next, in a sentence.
     """
-    from fleet.judgements.quote import quote
+    from fleet.quotes.quote import quote
     from fleet.report.page import html
     from fleet.report.quotes import quote_papers
 
@@ -173,7 +173,7 @@ def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner=False)
 def forecaster(path: str, revision: str) -> Forecaster:
     """The model's forecaster, which keeps what every quote needs."""
-    from fleet.models.predict import Forecaster
+    from fleet.house_model.predict import Forecaster
 
     return Forecaster(house(path, revision))
 

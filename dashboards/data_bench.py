@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
+from fleet.bench_trust.noise import Noise, repeat_noise
+from fleet.bench_trust.past_sheets import Touched, touched_sheets
+from fleet.bench_trust.pickup_budget import all_budgets, typical_unit
+from fleet.bench_trust.watch import Watch, check_pickups, watch
 from fleet.errors import FleetError
-from fleet.judgements.budget_pickup import all_budgets, typical_unit
-from fleet.judgements.watch import Watch, check_pickups, watch
-from fleet.judgements.watch_noise import Noise, repeat_noise
-from fleet.judgements.watch_sheets import Touched, touched_sheets
-from fleet.models.links import READINGS
+from fleet.house_model.chain import READINGS
 from fleet.store import Store
 
 if TYPE_CHECKING:
-    from fleet.judgements.policy import Policy
+    from fleet.policy.policy import Policy
 
 _KEPT: Final = 16
 COLUMNS: Final = (

@@ -9,15 +9,15 @@ import streamlit as st
 
 from dashboards.data import house
 from dashboards.data_units import COMPARED, of_kind
+from fleet.attainment.attainment import NOT_TOLD
+from fleet.attainment.peers import Cloud, cloud
 from fleet.columns import COLUMNS
+from fleet.faults.one_unit import Verdict, judge
 from fleet.intake import check_typed, save_typed, text_table
-from fleet.judgements.attainment import NOT_TOLD
-from fleet.judgements.cloud import Cloud, cloud
-from fleet.judgements.judge import Verdict, judge
 from fleet.store import Store, list_verdicts
 
 if TYPE_CHECKING:
-    from fleet.judgements.policy import Policy
+    from fleet.policy.policy import Policy
 
 THIS = "(on the bench)"
 
@@ -29,8 +29,8 @@ def judged(
     """What the readings say, and where they lie among the unit's kind."""
     from dataclasses import replace
 
-    from fleet.judgements.scoring import FaultPrior
-    from fleet.judgements.verdicts import prior_from_verdicts
+    from fleet.faults.likelihood_ratio import FaultPrior
+    from fleet.faults.verdicts import prior_from_verdicts
 
     catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
     row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)

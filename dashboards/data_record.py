@@ -9,9 +9,9 @@ import streamlit as st
 from fleet.store import Store
 
 if TYPE_CHECKING:
-    from fleet.judgements.answered import Answered
-    from fleet.judgements.recalibration import Recalibration
-    from fleet.judgements.record import Record
+    from fleet.quotes.outcomes import Answered
+    from fleet.quotes.recalibration import Recalibration
+    from fleet.quotes.track_record import Record
 
 QUOTES, BACKTEST = "quotes told", "back-test"
 SOURCES: Final = (QUOTES, BACKTEST)
@@ -22,7 +22,7 @@ _KEPT, _RESULTS_KEPT = 4, 32
 @st.cache_resource(max_entries=_KEPT, show_spinner="Looking quotes up …")
 def answers(path: str, revision: str, source: str) -> tuple[Answered, int]:
     """Forecasts beside the sheets that answered them, never changed once made; and how many still wait."""
-    from fleet.judgements.answered import answered
+    from fleet.quotes.outcomes import answered
     from fleet.store.quotes import matched_quotes
 
     del revision
@@ -33,8 +33,8 @@ def answers(path: str, revision: str, source: str) -> tuple[Answered, int]:
 @st.cache_resource(max_entries=_KEPT, show_spinner="Letting simpler forecasts try the same …")
 def with_rivals(path: str, revision: str, source: str) -> Answered:
     """The same with scores of simpler forecasts beside them; a back-test has kept its own."""
-    from fleet.judgements.keeping import FACTS
-    from fleet.judgements.rolling import with_rivals as let_try
+    from fleet.quotes.hindcasts import with_rivals as let_try
+    from fleet.quotes.kept_quotes import FACTS
     from fleet.store.quotes import taught_sheets
 
     found, _ = answers(path, revision, source)
@@ -47,7 +47,7 @@ def with_rivals(path: str, revision: str, source: str) -> Answered:
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Scoring …")
 def recorded(path: str, revision: str, source: str, by: str, per: str) -> Record:
     """How the forecasts did, by group and perhaps period ("" for none)."""
-    from fleet.judgements.record import record
+    from fleet.quotes.track_record import record
 
     found = with_rivals(path, revision, source)
     return record(found, by=[by], per=per or None, called=CALLED[source])
@@ -56,7 +56,7 @@ def recorded(path: str, revision: str, source: str, by: str, per: str) -> Record
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
 def corrected(path: str, revision: str, source: str) -> Recalibration:
     """What a correction learnt from these forecasts would change."""
-    from fleet.judgements.recalibration import learn
+    from fleet.quotes.recalibration import learn
 
     found, _ = answers(path, revision, source)
     return learn(found, CALLED[source])

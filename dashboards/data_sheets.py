@@ -14,7 +14,7 @@ import streamlit as st
 
 from fleet.errors import FleetError
 from fleet.intake import IntakeReport, intake_file, load_guide, propose_guide
-from fleet.intake.door import trial_store, try_file
+from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
 from fleet.store import Store
 

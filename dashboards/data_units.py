@@ -10,17 +10,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboards.data import Filters, house, overview
+from fleet.alignment.targets import states
+from fleet.attainment.attainment import NOT_TOLD, needed_columns, period_labels
+from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES
+from fleet.attainment.peers import FEWEST_OF_KIND, Cloud, cloud
 from fleet.errors import FleetError
-from fleet.judgements.attainment import NOT_TOLD, needed_columns, period_labels
-from fleet.judgements.cloud import FEWEST_OF_KIND, Cloud, cloud
-from fleet.judgements.distributions import NEEDED_COLUMNS, QUANTITIES
-from fleet.judgements.targets import states
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
 
 if TYPE_CHECKING:
-    from fleet.judgements.groups import Groups
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.verdicts import Record
+    from fleet.faults.group_drift import Groups
+    from fleet.faults.verdicts import Record
+    from fleet.policy.policy import Policy
 
 NEWEST_JUDGED: Final = 20_000
 """So many of the newest sheets are judged at once; the command line judges any number."""
@@ -54,9 +54,9 @@ class Listed:
 @st.cache_resource(max_entries=4, show_spinner="Looking for suspects …")
 def suspected(path: str, revision: str, fdr: float) -> Listed:
     """Units judged against their kind, the most suspect first: all, or of a large store the newest sheets."""
-    from fleet.judgements.scoring import FaultPrior
-    from fleet.judgements.suspects import suspects
-    from fleet.judgements.verdicts import flag_record, prior_from_verdicts
+    from fleet.faults.likelihood_ratio import FaultPrior
+    from fleet.faults.suspects import suspects
+    from fleet.faults.verdicts import flag_record, prior_from_verdicts
 
     store = Store(path).open()
     frame = _newest(path, revision)
@@ -75,7 +75,7 @@ def suspected(path: str, revision: str, fdr: float) -> Listed:
 @st.cache_data(max_entries=4, show_spinner="Looking at sources and families …")
 def drifting(path: str, revision: str) -> Groups:
     """Sources and families that as a whole drift or spread, among the newest sheets."""
-    from fleet.judgements.groups import groups
+    from fleet.faults.group_drift import groups
 
     return groups(house(path, revision), _newest(path, revision))
 

@@ -15,8 +15,9 @@ import streamlit as st
 from dashboards import address, data
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError
-from fleet.judgements.policy import Policy, load_policy, pick_policy
 from fleet.output import csv_text, xlsx_bytes
+from fleet.policy.files import load_policy, pick_policy
+from fleet.policy.policy import Policy
 
 BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 EVERYTHING: Final = "all"

@@ -7,7 +7,7 @@ import dataclasses
 import streamlit as st
 
 from fleet.errors import FleetError
-from fleet.judgements.policy import Policy
+from fleet.policy.policy import Policy
 
 
 def another(policy: Policy) -> Policy:

@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from fleet.attainment.distributions import Distribution
+    from fleet.faults.one_unit import Verdict
     from fleet.intake import IntakeReport
-    from fleet.judgements.distributions import Distribution
-    from fleet.judgements.judge import Verdict
 
 CLEARANCE: Final = (
     "Tilting a body brings it nearer the record: check clearance on a record that doesn't matter."

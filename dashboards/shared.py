@@ -16,8 +16,8 @@ import streamlit as st
 
 from dashboards import data, layout
 from dashboards.layout import Ready
-from fleet.judgements.policy import Policy
-from fleet.judgements.publishing import counting_rule
+from fleet.attainment.publishing import counting_rule
+from fleet.policy.policy import Policy
 from fleet.store import Store
 from fleet.store.sharing import UNITS, live_groups, published_under
 

@@ -12,7 +12,7 @@ import streamlit as st
 from dashboards import layout
 from fleet.charts.words import fault_words
 from fleet.errors import FleetError
-from fleet.judgements.verdicts import CONFIRMABLE, check_verdict
+from fleet.faults.verdicts import CONFIRMABLE, check_verdict
 from fleet.store import Store, record_verdict, unit_of
 
 OUTCOMES: Final = {

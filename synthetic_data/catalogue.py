@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.mechanics import stiffness_un_m
+from fleet.physics.sag import stiffness_un_m
 from synthetic_data.spec import WorldSpec
 
 Floats = NDArray[np.float64]

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.mechanics import equilibrium_deg
+from fleet.physics.sag import equilibrium_deg
 from synthetic_data.catalogue import Catalogue, Floats, Ints
 from synthetic_data.spec import FAULT_SIZES, FAULTS, WorldSpec
 

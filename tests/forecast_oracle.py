@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from forecast_yardsticks import POLICY, TRUE_DRAWS, Forecast, Truth
 
-from fleet.judgements.tilt import reach
+from fleet.alignment.tilt import reach
 from synthetic_data.spec import Spread
 from synthetic_data.world import World
 

@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 from worlds import FACTS, lines
 
-from fleet.judgements.policy import Policy
-from fleet.judgements.tilt import reach
-from fleet.models.house import House
-from fleet.models.predict import Forecaster
+from fleet.alignment.tilt import reach
+from fleet.house_model.house import House
+from fleet.house_model.predict import Forecaster
+from fleet.policy.policy import Policy
 from synthetic_data.world import World
 
 QUANTITIES = {"sag": "sag_deg", "sra_dynamic": "sra_dynamic_deg", "vta_dynamic": "vta_dynamic_deg"}

@@ -15,11 +15,11 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from worlds import Fleet
 
-from fleet.judgements.scoring import Scores, score_sheets
-from fleet.judgements.signatures import FAULTS
-from fleet.judgements.suspects import suspects
-from fleet.models.links import JUDGED, observe
-from fleet.models.residuals import Residuals, residuals
+from fleet.faults.likelihood_ratio import Scores, score_sheets
+from fleet.faults.signatures import FAULTS
+from fleet.faults.suspects import suspects
+from fleet.house_model.chain import JUDGED, observe
+from fleet.house_model.loo_residuals import Residuals, residuals
 
 HEALTHY_DRAWS = 6000
 FDR = 0.05

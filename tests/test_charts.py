@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fleet.alignment.tradeoff import trade_off
+from fleet.attainment.attainment import attainment
+from fleet.attainment.distributions import distribution
+from fleet.attainment.peers import PAIRS, cloud
 from fleet.charts import enquiry, groups, quote_tables, rates, suspects
 from fleet.charts.style import COLOURS, DARK, LIGHT, MOST_MARKS, SHAPES
 from fleet.charts.words import figure, listing, percent, spoken
-from fleet.judgements.attainment import attainment
-from fleet.judgements.cloud import PAIRS, cloud
-from fleet.judgements.distributions import distribution
-from fleet.judgements.policy import Policy
-from fleet.judgements.tradeoff import trade_off
+from fleet.policy.policy import Policy
 
 
 def units(n: int = 40) -> pd.DataFrame:

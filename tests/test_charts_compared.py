@@ -7,14 +7,14 @@ import pandas as pd
 import pytest
 
 from dashboards.behind import clickable
+from fleet.attainment.attainment import attainment
+from fleet.attainment.comparisons import source_funnel, what_if
+from fleet.attainment.contrasts import by_period, contrast
+from fleet.attainment.distributions import QUANTITIES
 from fleet.charts import contrasts, drift_tables, funnels, information, rates, sheet_tables
-from fleet.judgements.attainment import attainment
-from fleet.judgements.comparisons import source_funnel, what_if
-from fleet.judgements.contrasts import by_period, contrast
-from fleet.judgements.distributions import QUANTITIES
-from fleet.judgements.groups import Groups
-from fleet.judgements.information import COLUMNS, Information
-from fleet.judgements.policy import Policy
+from fleet.faults.group_drift import Groups
+from fleet.policy.policy import Policy
+from fleet.quotes.value_of_information import COLUMNS, Information
 from synthetic_data.demo import demo_fleet
 
 

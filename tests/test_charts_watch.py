@@ -8,11 +8,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from fleet.bench_trust.noise import Noise, repeat_noise
+from fleet.bench_trust.pickup_budget import all_budgets
+from fleet.bench_trust.watch import BOTH_RAKES, Watch, watch
 from fleet.charts import watch as charts
 from fleet.charts.style import DARK, MOST_MARKS
-from fleet.judgements.budget_pickup import all_budgets
-from fleet.judgements.watch import BOTH_RAKES, Watch, watch
-from fleet.judgements.watch_noise import Noise, repeat_noise
 from synthetic_data.spec import WorldSpec
 from synthetic_data.watch import check_pickup
 from synthetic_data.world import World

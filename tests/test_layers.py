@@ -17,20 +17,23 @@ LONGEST_MODULE = 400
 # A module may import what stands in its own row or above it, never below.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("fleet.errors",),
-    ("fleet.columns", "fleet.spreadsheet", "fleet.geometry", "fleet.mechanics"),
-    ("fleet.distortion", "fleet.tracking", "fleet.crosstalk"),
-    ("fleet.models",),
+    ("fleet.columns", "fleet.spreadsheet", "fleet.physics", "fleet.statistics", "fleet.policy"),
+    ("fleet.house_model",),
+    ("fleet.estimation",),
+    ("fleet.tallies",),
     ("fleet.store",),
-    ("fleet.intake",),
-    (
-        *("fleet.refit", "fleet.tally_files", "fleet.sharing", "fleet.backtest", "fleet.promotion"),
-        *("fleet.outside", "fleet.quick", "fleet.spark"),
-    ),
-    ("fleet.judgements",),
-    ("fleet.charts", "fleet.report", "fleet.output"),
+    ("fleet.intake", "fleet.sharing"),
+    ("fleet.fitting",),
+    ("fleet.alignment",),
+    ("fleet.attainment",),
+    ("fleet.quotes", "fleet.faults", "fleet.bench_trust"),
+    ("fleet.charts", "fleet.output"),
+    ("fleet.report",),
     ("fleet.cli", "dashboards"),
 )
-NOT_FOR_JUDGEMENTS = ("fleet.store", "fleet.intake", "fleet.refit")
+QUESTIONS = ("alignment", "attainment", "quotes", "faults", "bench_trust")
+NOT_FOR_QUESTIONS = ("fleet.store", "fleet.intake", "fleet.sharing", "fleet.fitting")
+MOST_MODULES = 15
 HEAVY = ("pandas", "numpy", "scipy", "statsmodels", "sklearn", "altair", "duckdb", "pyarrow", "streamlit")
 
 
@@ -89,7 +92,7 @@ def test_arrows_point_one_way(module: str, path: Path) -> None:
         ("duckdb", "fleet.store"),
         ("streamlit", "dashboards"),
         ("typer", "fleet.cli"),
-        ("pyspark", "fleet.spark"),
+        ("pyspark", "fleet.tallies.spark"),
     ],
 )
 def test_each_library_has_one_home(library: str, home: str) -> None:
@@ -99,12 +102,65 @@ def test_each_library_has_one_home(library: str, home: str) -> None:
     assert {m for m in users if not inside(m, home)} == set()
 
 
-def test_judgements_are_pure() -> None:
-    """Judgements take frames and arrays: they know neither store nor intake."""
-    judges = [(m, imports(path)) for m, path in ALL if inside(m, "fleet.judgements")]
-    assert judges
-    wrong = {(m, n) for m, names in judges for n in names if any(inside(n, x) for x in NOT_FOR_JUDGEMENTS)}
+def test_rooms_of_questions_are_pure() -> None:
+    """Rooms named after questions take frames and arrays: they know neither store nor intake."""
+    rooms = [f"fleet.{name}" for name in QUESTIONS]
+    judges = [(m, imports(path)) for m, path in ALL if any(inside(m, room) for room in rooms)]
+    assert len(judges) > len(rooms)
+    wrong = {(m, n) for m, names in judges for n in names if any(inside(n, x) for x in NOT_FOR_QUESTIONS)}
     assert wrong == set()
+
+
+def test_statistics_know_no_pickup() -> None:
+    """The statistics import nothing of fleet but its errors and one another."""
+    allowed = ("fleet.statistics", "fleet.errors")
+    theirs = {n for m, path in ALL if inside(m, "fleet.statistics") for n in imports(path)}
+    assert any(inside(n, "fleet.statistics") for n in theirs)
+    foreign = {n for n in theirs if inside(n, "fleet") and not any(inside(n, x) for x in allowed)}
+    assert foreign == set()
+
+
+def arrows_of(names: dict[str, str]) -> dict[str, set[str]]:
+    """Who imports whom, by the given name of each module (its own, or its room's)."""
+    found: dict[str, set[str]] = {name: set() for name in names.values()}
+    for module, path in ALL:
+        if module not in names:
+            continue
+        wanted = {n for n in imports(path) if n in names and n != module}
+        found[names[module]] |= {names[n] for n in wanted} - {names[module]}
+    return found
+
+
+def circle(graph: dict[str, set[str]]) -> list[str]:
+    """Names that stand in a circle, or that only circles hold up; none where arrows go one way."""
+    left = dict(graph)
+    while free := [name for name, targets in left.items() if not targets & set(left)]:
+        for name in free:
+            del left[name]
+    return sorted(left)
+
+
+def test_a_circle_is_found() -> None:
+    """The search sees a circle of three and is content with a chain."""
+    assert circle({"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": set()}) == ["a", "b", "c"]
+    assert circle({"a": {"b"}, "b": {"c"}, "c": set()}) == []
+
+
+def test_no_circle_of_files_or_rooms() -> None:
+    """No file reaches itself by imports, type hints among them, and no room does."""
+    files = {m: m for m, path in ALL if path.name != "__init__.py"}
+    assert circle(arrows_of(files)) == []
+    rooms = {m: ".".join(m.split(".")[:2]) if inside(m, "fleet") else m.split(".")[0] for m in files}
+    assert circle(arrows_of(rooms)) == []
+
+
+def test_no_folder_is_a_drawer() -> None:
+    """No folder holds more than fifteen modules."""
+    counts: dict[Path, int] = {}
+    for _, path in ALL:
+        if path.name != "__init__.py":
+            counts[path.parent] = counts.get(path.parent, 0) + 1
+    assert {str(f.relative_to(ROOT)): n for f, n in counts.items() if n > MOST_MODULES} == {}
 
 
 def test_only_the_demo_command_knows_the_invented_world() -> None:

@@ -18,9 +18,9 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from fleet.models.facts import FleetFacts, learn_facts
-from fleet.models.house import House
-from fleet.refit import fit_store
+from fleet.fitting.refit import fit_store
+from fleet.house_model.family_facts import FleetFacts, learn_facts
+from fleet.house_model.house import House
 from fleet.store import Store
 from fleet.store.tallies import Tallier, fleet_tables
 from synthetic_data.world import Noise, World, WorldSpec

@@ -3,10 +3,10 @@
 import streamlit as st
 
 from dashboards import address, layout, shared
+from fleet.attainment.distributions import GROUPINGS
+from fleet.attainment.publishing import COLUMNS, YEAR, published_attainment
 from fleet.charts import rate_words
 from fleet.charts import rates as charts
-from fleet.judgements.distributions import GROUPINGS
-from fleet.judgements.publishing import COLUMNS, YEAR, published_attainment
 
 layout.question(
     "How often are the targets met, and is it getting better?",

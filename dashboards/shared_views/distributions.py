@@ -3,11 +3,11 @@
 import streamlit as st
 
 from dashboards import address, layout, shared
+from fleet.attainment.distributions import GROUPINGS
+from fleet.attainment.published_readings import READINGS, published_readings
+from fleet.attainment.publishing import COLUMNS
 from fleet.charts import published as charts
 from fleet.charts.words import figure
-from fleet.judgements.distributions import GROUPINGS
-from fleet.judgements.published_readings import READINGS, published_readings
-from fleet.judgements.publishing import COLUMNS
 
 layout.question(
     "What does the bench read, kind by kind?",

@@ -3,11 +3,11 @@
 import streamlit as st
 
 from dashboards import address, behind, data, data_units, layout, policy_form, sentences
+from fleet.attainment.attainment import PERIODS
+from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import funnels, rate_words
 from fleet.charts import rates as charts
 from fleet.charts.words import spoken
-from fleet.judgements.attainment import PERIODS
-from fleet.judgements.distributions import GROUPINGS
 
 layout.question(
     "How often are the targets met, and is it getting better?",

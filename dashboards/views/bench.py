@@ -3,9 +3,9 @@
 import streamlit as st
 
 from dashboards import address, data_bench, layout
+from fleet.bench_trust.watch_words import WORDS
 from fleet.charts import watch as charts
 from fleet.errors import FleetError
-from fleet.judgements.watch_words import WORDS
 
 layout.question(
     "Can the bench be trusted?",

@@ -4,11 +4,11 @@ import streamlit as st
 
 from dashboards import address, behind, data, layout, sentences
 from dashboards.data_units import units_read
+from fleet.attainment.attainment import PERIODS
+from fleet.attainment.distributions import GROUPINGS, QUANTITIES
 from fleet.charts import contrasts
 from fleet.charts import groups as charts
 from fleet.charts.words import spoken
-from fleet.judgements.attainment import PERIODS
-from fleet.judgements.distributions import GROUPINGS, QUANTITIES
 
 layout.question(
     "What does the bench read, kind by kind?",

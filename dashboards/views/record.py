@@ -3,10 +3,10 @@
 import streamlit as st
 
 from dashboards import address, data, data_record, layout
+from fleet.attainment.attainment import PERIODS
 from fleet.charts import record as charts
-from fleet.judgements.answered import QUANTITIES
-from fleet.judgements.attainment import PERIODS
-from fleet.judgements.record import CHANCES
+from fleet.quotes.outcomes import QUANTITIES
+from fleet.quotes.track_record import CHANCES
 
 GROUPS = {
     "standing": "whether the family was known",

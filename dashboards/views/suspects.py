@@ -3,9 +3,9 @@
 import streamlit as st
 
 from dashboards import choosing, data_units, layout, sentences, verdict_form
+from fleet.attainment.peers import PAIRS
 from fleet.charts import drift_tables
 from fleet.charts import suspects as charts
-from fleet.judgements.cloud import PAIRS
 
 layout.question(
     "Which units are not normal for their kind?",

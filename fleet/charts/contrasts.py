@@ -12,8 +12,8 @@ from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, sha
 from fleet.charts.words import figure, spoken
 
 if TYPE_CHECKING:
-    from fleet.judgements.contrasts import Contrast
-    from fleet.judgements.distributions import Quantity
+    from fleet.attainment.contrasts import Contrast
+    from fleet.attainment.distributions import Quantity
 
 RAW, MODEL = "as read", "house model"
 

@@ -9,7 +9,7 @@ import pandas as pd
 from fleet.charts.words import percent
 
 if TYPE_CHECKING:
-    from fleet.judgements.groups import Groups
+    from fleet.faults.group_drift import Groups
 
 CHECK_WORDS = {"drift": "drift", "change_of_spread": "change of spread", "spread": "spread"}
 

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.tradeoff import TradeOff
+    from fleet.alignment.tradeoff import TradeOff
+    from fleet.policy.policy import Policy
 
 BIN_DEG: Final = {"sag_deg": 0.1, "sra_dynamic_deg": 0.5, "vta_dynamic_deg": 0.5}
 """Width of a bar, the same whatever is asked, so that two quotes can be laid side by side [deg]."""

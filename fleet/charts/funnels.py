@@ -10,10 +10,10 @@ import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, shaped
 from fleet.charts.words import percent
-from fleet.judgements.rates import funnel_limits
+from fleet.statistics.proportions import funnel_limits
 
 if TYPE_CHECKING:
-    from fleet.judgements.rates import Funnel
+    from fleet.statistics.proportions import Funnel
 
 OUTSIDE: Final = {"": "as chance allows", "95": "beyond 95%", "99.8": "beyond 99.8%"}
 _PERCENT: Final = alt.Axis(format="%", tickCount=5)

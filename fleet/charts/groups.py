@@ -12,7 +12,7 @@ from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, coded, 
 from fleet.charts.words import figure, listing, spoken
 
 if TYPE_CHECKING:
-    from fleet.judgements.distributions import Distribution
+    from fleet.attainment.distributions import Distribution
 
 MOST_GROUPS: Final = 18
 ROW_PX: Final = 44

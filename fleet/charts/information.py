@@ -10,10 +10,10 @@ import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, Look, overlay
 from fleet.charts.words import percent
-from fleet.judgements.information import WIDTHS, WORTH_ASKING
+from fleet.quotes.value_of_information import WIDTHS, WORTH_ASKING
 
 if TYPE_CHECKING:
-    from fleet.judgements.information import Information
+    from fleet.quotes.value_of_information import Information
 
 MOST_FACTS: Final = 9
 _TITLE: Final = "Narrower by"

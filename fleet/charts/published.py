@@ -12,7 +12,7 @@ from fleet.charts.words import figure, spoken
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.published_readings import Read
+    from fleet.attainment.published_readings import Read
 
 
 def means_by_group(table: pd.DataFrame, reading: Read, look: Look = LIGHT) -> alt.LayerChart:
@@ -21,7 +21,7 @@ def means_by_group(table: pd.DataFrame, reading: Read, look: Look = LIGHT) -> al
     Parameters
     ----------
     table
-        Of `fleet.judgements.published_readings.published_readings`.
+        Of `fleet.attainment.published_readings.published_readings`.
     """
     shown = table.assign(label=table["group"].map(spoken) + "  (n " + table["n"].astype(str) + ")")
     title = f"{reading.words} ({reading.unit}), mean"

@@ -9,7 +9,7 @@ import pandas as pd
 from fleet.charts.words import figure, percent
 
 if TYPE_CHECKING:
-    from fleet.judgements.policy import Policy
+    from fleet.policy.policy import Policy
 
 QUANTITIES: Final = {
     "sag_deg": ("dynamic sag", "°", 2),

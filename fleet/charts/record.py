@@ -11,8 +11,8 @@ from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, code
 from fleet.charts.words import percent
 
 if TYPE_CHECKING:
-    from fleet.judgements.record import Record
-    from fleet.judgements.scores import Chances, PitHistogram
+    from fleet.quotes.track_record import Record
+    from fleet.statistics.forecast_scores import Chances, PitHistogram
 
 _PERCENT: Final = alt.Axis(format="%", tickCount=6)
 _WHOLE: Final = alt.Scale(domain=[0, 1])

@@ -8,17 +8,17 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from fleet.attainment.attainment import NOT_TOLD
+from fleet.attainment.peers import LINKS_SHOWN
 from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay
 from fleet.charts.words import fault_words, figure, percent, spoken
-from fleet.judgements.attainment import NOT_TOLD
-from fleet.judgements.cloud import LINKS_SHOWN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from fleet.judgements.cloud import Cloud
+    from fleet.attainment.peers import Cloud
 
 MOST_OTHERS: Final = 220
 HEALTHY, FAULT = "healthy", "fault"

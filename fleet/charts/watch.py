@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Final
 import altair as alt
 import pandas as pd
 
+from fleet.bench_trust.watch_words import WORDS, day, signed, unit_of
 from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, coded, overlay, shaped
-from fleet.judgements.watch_words import WORDS, day, signed, unit_of
 
 if TYPE_CHECKING:
-    from fleet.judgements.watch import ReadingWatch
-    from fleet.judgements.watch_noise import Noise
+    from fleet.bench_trust.noise import Noise
+    from fleet.bench_trust.watched_reading import ReadingWatch
 
 MOST_CHECKS: Final = 400
 _SINGLE, _AVERAGE, _SIGNAL = "one check", "moving average (EWMA)", "signal"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fleet.judgements.distributions import spoken
+from fleet.attainment.distributions import spoken
 
 if TYPE_CHECKING:
     import pandas as pd

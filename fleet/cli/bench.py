@@ -20,8 +20,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from fleet.faults.suspects import Suspects
     from fleet.intake import SheetTable
-    from fleet.judgements.suspects import Suspects
 
 _NOT_JUDGED: Final = {
     "sheet_no",
@@ -104,7 +104,7 @@ def judge(
     house = common.the_house_or_cold(store)
     where = common.the_store(store)
 
-    from fleet.judgements.judge import judge as judge_one
+    from fleet.faults.one_unit import judge as judge_one
 
     verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior))
     saved = ""
@@ -190,12 +190,12 @@ def suspects(
     sheets = where.current()
 
     if of_groups:
-        from fleet.judgements.groups import groups
+        from fleet.faults.group_drift import groups
 
         show_groups(groups(house, sheets), out)
         return
 
-    from fleet.judgements.suspects import suspects as find
+    from fleet.faults.suspects import suspects as find
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
     units = sheets[sheets["purpose"] == "unit"]
@@ -257,7 +257,7 @@ def tilt(
 
     Needs no store. Angles as read on a level headshell, record turning.
     """
-    from fleet.judgements.tilt_advice import advise_tilt
+    from fleet.alignment.tilt_advice import advise_tilt
 
     chosen = common.policies_from(policy, policy_name)["default"]
     row = typed_row({**dict.fromkeys(_TILT_FACTS), **readings}, _TILT_FACTS)[0].iloc[0]

@@ -17,8 +17,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.watch import Watch
-    from fleet.judgements.watch_noise import Noise
+    from fleet.bench_trust.noise import Noise
+    from fleet.bench_trust.watch import Watch
 
 TRUST_PANEL: Final = "The bench itself"
 LOOKED_AT: Final = (
@@ -89,9 +89,9 @@ def watch(
     Check pickups are sheets with purpose=reference; at least 20 make a baseline. Shown are charts' states in
     words; --out writes limits, rates and the change of every reading.
     """
-    from fleet.judgements.watch import check_pickups
-    from fleet.judgements.watch import watch as judge
-    from fleet.judgements.watch_sheets import touched_sheets
+    from fleet.bench_trust.past_sheets import touched_sheets
+    from fleet.bench_trust.watch import check_pickups
+    from fleet.bench_trust.watch import watch as judge
     from fleet.output import check_out
 
     for option, target in (("--out", out), ("--series", series), ("--offsets", offsets)):
@@ -112,7 +112,7 @@ def watch(
     if free and out is None:
         show_watch(found, touched.sentence)
     if offsets is not None:
-        from fleet.judgements.watch_sheets import NEVER_SILENT
+        from fleet.bench_trust.past_sheets import NEVER_SILENT
 
         common.warn(NEVER_SILENT)
 
@@ -157,7 +157,7 @@ def noise(
 
     What counts: units and check pickups read again within 92 days on the same bench.
     """
-    from fleet.judgements.watch_noise import noise_over_time, repeat_noise
+    from fleet.bench_trust.noise import noise_over_time, repeat_noise
     from fleet.output import check_out
 
     check_out(out)

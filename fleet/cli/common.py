@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 if TYPE_CHECKING:
+    from fleet.house_model.house import House
     from fleet.intake import Fault
-    from fleet.judgements.policy import Policy
-    from fleet.models.house import House
+    from fleet.policy.policy import Policy
     from fleet.store import Store
 
 STORE_HELP: Final = "The store's file; else FLEET_STORE, else your own data folder."
@@ -61,6 +61,8 @@ PolicyNameOption = Annotated[
         show_default=False,
     ),
 ]
+ASKED = "asked"
+"""The number of an enquiry that was typed, not read from a file."""
 
 
 def debugging() -> bool:
@@ -95,7 +97,7 @@ def the_store(given: Path | None) -> Store:
 def the_house(store: Store) -> House:
     """The store's house model; says on standard error when sheets came in since it was fitted."""
     store.open()
-    from fleet.refit import load_house
+    from fleet.fitting.refit import load_house
 
     return _told_age(load_house(store), store)
 
@@ -109,7 +111,7 @@ def the_house_or_cold(given: Path | None) -> House:
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
     if named or store.path.exists():
         store.open()
-    from fleet.refit import house_or_cold
+    from fleet.fitting.refit import house_or_cold
 
     house = house_or_cold(store)
     if house.units > 0.0:
@@ -134,12 +136,13 @@ def policies_from(path: Path | None, name: str | None, *, keep_in: Store | None 
     FleetError
         If the file can't be read or holds no policy of that name.
     """
-    from fleet.judgements.policy import DEFAULT_NAME, load_policy, pick_policy
+    from fleet.policy.files import load_policy, pick_policy
+    from fleet.policy.policy import DEFAULT_NAME
 
     policies = load_policy(path)
     chosen = {**policies, DEFAULT_NAME: pick_policy(policies, name)}
     if path is not None and keep_in is not None:
-        from fleet.judgements.policy_text import as_toml
+        from fleet.policy.files import as_toml
         from fleet.store.policies import keep_policies
 
         keep_policies(keep_in, {policy.fingerprint: as_toml(policy) for policy in chosen.values()})

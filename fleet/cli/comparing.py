@@ -14,8 +14,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.rates import Funnel
+    from fleet.policy.policy import Policy
+    from fleet.statistics.proportions import Funnel
 
 _ALARM: Final = 0.05
 _WIDER: Final = 1.05
@@ -42,7 +42,7 @@ def other_policy(wish: str, policy: Policy, policies: dict[str, Policy]) -> Poli
     FleetError
         If it is none of these, or what it says can't be a policy.
     """
-    from fleet.judgements.policy import load_policy
+    from fleet.policy.files import load_policy
 
     if wish in policies:
         return policies[wish]

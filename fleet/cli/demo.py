@@ -88,7 +88,7 @@ def _quotes(store: Store, folder: Path) -> None:
 
     from fleet.cli.quoting import show_quotes
     from fleet.intake import read_enquiries
-    from fleet.judgements.quote import quote
+    from fleet.quotes.quote import quote
 
     say("\n3. Quote the enquiries (fleet quote)")
     enquiries, _ = read_enquiries(folder / "demo-enquiries.csv")
@@ -125,7 +125,7 @@ def _suspects(store: Store, folder: Path) -> None:
     import pandas as pd
 
     from fleet.cli.bench import show_suspects
-    from fleet.judgements.suspects import suspects
+    from fleet.faults.suspects import suspects
 
     say("\n4. Find the units that are not normal for their kind (fleet suspects)")
     sheets = store.current()
@@ -159,8 +159,8 @@ def were_faulty(judged: pd.DataFrame, known: pd.DataFrame) -> str:
 
 
 def _attainment(store: Store, folder: Path) -> None:
+    from fleet.attainment.attainment import attainment
     from fleet.cli.review import show_attainment
-    from fleet.judgements.attainment import attainment
 
     say("\n5. Review how often the targets were met (fleet attainment)")
     found = attainment(store.current(), ["stylus_profile"], common.policies_from(None, None)["default"])

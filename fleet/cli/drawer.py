@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.wedges import Drawer
+    from fleet.alignment.stock_wedges import Drawer
+    from fleet.policy.policy import Policy
 
 _WORTH_A_WEDGE: Final = 0.05
 _DAYS_A_YEAR: Final = 365.25
@@ -83,7 +83,7 @@ def wedges(
     From the tilts that a file of enquiries is expected to need or, without a file, from those that recent
     units in the store needed. --out writes the curve, a row a number of wedges.
     """
-    from fleet.judgements.wedges import wedge_drawer
+    from fleet.alignment.stock_wedges import wedge_drawer
     from fleet.output import check_out
 
     check_out(out)
@@ -138,7 +138,7 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: 
     if drawer.out_of_range > 0:
         low, high = policy.wedge_range_deg
         say(f"{percent(drawer.out_of_range)} of all work lies beyond what is made ({low:g} to {high:g}°).")
-    from fleet.judgements.tilt_advice import CLEARANCE
+    from fleet.alignment.tilt_advice import CLEARANCE
 
     for caution in (work.caution, CLEARANCE, HANDLING):
         say(caution)
@@ -147,7 +147,7 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: 
 
 def _say_stock(tilt_deg: NDArray[np.float64], policy: Policy) -> None:
     """How far the wedges that the policy says are in the drawer already go."""
-    from fleet.judgements.policy import made_wedge
+    from fleet.policy.remedies import made_wedge
 
     if not policy.stock_wedges_deg:
         return
@@ -159,7 +159,7 @@ def _say_stock(tilt_deg: NDArray[np.float64], policy: Policy) -> None:
 
 
 def _say_rest(tilt_deg: NDArray[np.float64], policy: Policy, angles: tuple[float, ...], most: int) -> None:
-    from fleet.judgements.wedges import left_over
+    from fleet.alignment.stock_wedges import left_over
 
     left = left_over(tilt_deg, angles, policy)
     drawer = ", ".join(f"{angle:g}°" for angle in angles) or "nothing"
@@ -177,7 +177,7 @@ def _say_rest(tilt_deg: NDArray[np.float64], policy: Policy, angles: tuple[float
 
 def _say_senses(tilt_deg: NDArray[np.float64], policy: Policy) -> None:
     """Which way round the wedges go in."""
-    from fleet.judgements.policy import made_wedge
+    from fleet.policy.remedies import made_wedge
 
     needs = tilt_deg[made_wedge(tilt_deg, policy.but(stock_wedges_deg=()))]
     if not needs.size:
@@ -194,8 +194,8 @@ def _past_work(policy: Policy, store: Path | None, years: float) -> Work:
     import numpy as np
     import pandas as pd
 
-    from fleet.judgements.targets import column, counted, is_spherical
-    from fleet.judgements.tilt import choose_tilt
+    from fleet.alignment.targets import column, counted, is_spherical
+    from fleet.alignment.tilt import choose_tilt
 
     units = counted(common.the_store(store).open().current(_PAST_COLUMNS))
     if units.empty:
@@ -219,7 +219,7 @@ def _asked_work(file: Path, policies: dict[str, Policy], store: Path | None) -> 
     import numpy as np
 
     from fleet.intake import read_enquiries
-    from fleet.judgements.quote import quote
+    from fleet.quotes.quote import quote
 
     enquiries, faults = read_enquiries(file)
     if faults:

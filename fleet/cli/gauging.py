@@ -17,10 +17,10 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.budget import Budget
-    from fleet.judgements.budget_pickup import Typical
-    from fleet.judgements.gauge import Gauge
-    from fleet.judgements.watch_noise import Noise
+    from fleet.bench_trust.gauge import Gauge
+    from fleet.bench_trust.noise import Noise
+    from fleet.bench_trust.pickup_budget import Typical
+    from fleet.statistics.uncertainty_budget import Budget
 
 _NOT_READ: Final = ("compliance_frequency_hz", "hours_used", "bench_minutes")
 _ANY_FIGURE: Final = 1e12
@@ -80,7 +80,7 @@ def gauge(
     """
     import pandas as pd
 
-    from fleet.judgements.gauge import gauge as judge
+    from fleet.bench_trust.gauge import gauge as judge
     from fleet.output import check_out
 
     check_out(out)
@@ -225,7 +225,7 @@ def budget(
     Noise comes from repeats in the store, else from common practice; what no repeat shows is assumed and
     listed as such (fleet explain gauge).
     """
-    from fleet.judgements.budget_pickup import Assumed, all_budgets, pickup_budget
+    from fleet.bench_trust.pickup_budget import Assumed, all_budgets, pickup_budget
     from fleet.output import check_out
 
     check_out(out)
@@ -256,9 +256,9 @@ def _figures(texts: list[str]) -> dict[str, float]:
 
 def _noise_and_typical(given: Path | None) -> tuple[Noise | None, Typical | None]:
     """Reading noise and a typical unit of the store; None of both before there is one."""
-    from fleet.judgements.budget_pickup import typical_unit
-    from fleet.judgements.watch import check_pickups, watch
-    from fleet.judgements.watch_noise import repeat_noise
+    from fleet.bench_trust.noise import repeat_noise
+    from fleet.bench_trust.pickup_budget import typical_unit
+    from fleet.bench_trust.watch import check_pickups, watch
 
     where = common.the_store(given)
     if given is None and common.root_store.get() is None and not where.path.exists():

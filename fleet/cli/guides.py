@@ -63,7 +63,7 @@ def propose(
 
 def dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bool = False) -> IntakeReport:
     """Take a file into a trial store and show what it would give; its faults are not shown yet."""
-    from fleet.intake.door import try_file
+    from fleet.intake.ingest import try_file
     from fleet.intake.preview import preview
 
     checked, report = try_file(trial, file, guide=guide, supersede=supersede)

@@ -10,9 +10,9 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.quote import Quotes
-    from fleet.judgements.recalibration import Recalibration
-    from fleet.models.house import House
+    from fleet.house_model.house import House
+    from fleet.quotes.quote import Quotes
+    from fleet.quotes.recalibration import Recalibration
     from fleet.store import Store
 
 
@@ -20,7 +20,7 @@ def correction(store: Store) -> Recalibration | None:
     """The correction of intervals that is switched on in a store; None if there is none."""
     if not store.path.exists():
         return None
-    from fleet.judgements.recalibration import Recalibration
+    from fleet.quotes.recalibration import Recalibration
     from fleet.store.quotes import recalibration_text
 
     text = recalibration_text(store)
@@ -37,13 +37,12 @@ def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) ->
     """
     if not store.path.exists():
         return
-    from fleet.cli.quoting import ASKED
-    from fleet.judgements.keeping import to_keep
+    from fleet.quotes.kept_quotes import to_keep
     from fleet.store.models import model_in_use
     from fleet.store.quotes import keep_quotes
 
     asked = enquiries.reset_index(drop=True)
-    asked = asked.assign(enquiry_id=asked["enquiry_id"].where(asked["enquiry_id"] != ASKED))
+    asked = asked.assign(enquiry_id=asked["enquiry_id"].where(asked["enquiry_id"] != common.ASKED))
     try:
         number = model_in_use(store) if house.units > 0.0 else None
         keep_quotes(store, to_keep(quotes, asked, house, model_id=number))

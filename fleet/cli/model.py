@@ -54,8 +54,8 @@ def model(
     if every:
         _list(opened)
         return
-    from fleet.judgements.learnt import compare, learnt
-    from fleet.refit import load_house
+    from fleet.fitting.refit import load_house
+    from fleet.house_model.summary import compare, learnt
 
     house = load_house(opened, number)
     if against is not None:

@@ -19,8 +19,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.policy import Policy
-    from fleet.models.house import House
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
     from fleet.report.paper import Headed, Paper
     from fleet.store import Store
     from fleet.store.sharing import Published
@@ -118,10 +118,10 @@ def quote(
     house = common.the_house_or_cold(store)
 
     from fleet.cli.keeping import correction, keep
-    from fleet.judgements.information import information
-    from fleet.judgements.policy import pick_policy
-    from fleet.judgements.quote import quote as quote_all
-    from fleet.models.predict import Forecaster
+    from fleet.house_model.predict import Forecaster
+    from fleet.policy.files import pick_policy
+    from fleet.quotes.quote import quote as quote_all
+    from fleet.quotes.value_of_information import information
     from fleet.report.quotes import quote_papers
 
     where = common.the_store(store)
@@ -168,9 +168,9 @@ def unit(
 
     import pandas as pd
 
+    from fleet.attainment.peers import cloud
     from fleet.cli.verdicts import prior_for
-    from fleet.judgements.cloud import cloud
-    from fleet.judgements.judge import judge
+    from fleet.faults.one_unit import judge
     from fleet.report.units import unit_paper
 
     taught = bool(own["newest"].iloc[0])
@@ -215,7 +215,7 @@ def maker(
 
 def _groups(store: Store, policy: Policy, min_units: int | None) -> Published:
     """Published groups with their counts; units that came in since are put into groups first."""
-    from fleet.judgements.publishing import counting_rule, group_counts
+    from fleet.attainment.publishing import counting_rule, group_counts
     from fleet.sharing.groups import bring_up_to_date, counted
 
     ready = bring_up_to_date(store, smallest=min_units)
@@ -317,7 +317,7 @@ def _unit(where: Store, sheet_no: str, bench: str | None) -> tuple[pd.DataFrame,
 
 def _year(where: Store, number: int, house: House, policy: Policy, day: dt.date) -> Paper:
     from fleet.cli.verdicts import prior_for
-    from fleet.judgements.suspects import suspects
+    from fleet.faults.suspects import suspects
     from fleet.report.years import COLUMNS, year_paper
     from fleet.store import CURRENT_COLUMNS, pick_sheets
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from fleet.cli import common
-from fleet.cli.common import say
+from fleet.cli.common import ASKED, say
 from fleet.cli.facts import typed_row, with_columns
 from fleet.cli.tables import cell_text, percent, span, table, unknown
 from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES
@@ -18,12 +18,11 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from fleet.house_model.house import House
     from fleet.intake import Fault
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.quote import Quotes
-    from fleet.models.house import House
+    from fleet.policy.policy import Policy
+    from fleet.quotes.quote import Quotes
 
-ASKED: Final = "asked"
 MOST_IN_WORDS: Final = 3
 CAUTION: Final = "A prediction is not a measurement: the bench decides."
 _FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
@@ -93,7 +92,7 @@ def quote(
         return
 
     from fleet.cli.keeping import correction, keep
-    from fleet.judgements.quote import quote as quote_all
+    from fleet.quotes.quote import quote as quote_all
 
     where = common.the_store(store)
     use = None if as_modelled else correction(where)
@@ -114,7 +113,7 @@ def quote(
 
 def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
     """Print or write what each fact that isn't told would take off the quote's ranges."""
-    from fleet.judgements.information import WIDTHS, information
+    from fleet.quotes.value_of_information import WIDTHS, information
 
     if len(enquiries) != 1:
         raise FleetError(

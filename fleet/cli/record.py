@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from fleet.judgements.answered import Answered
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.record import Record
+    from fleet.policy.policy import Policy
+    from fleet.quotes.outcomes import Answered
+    from fleet.quotes.track_record import Record
     from fleet.store import Store
 
 USUAL, ALL = "usual", "all"
@@ -146,7 +146,7 @@ def backtest(
 
 def _own_enquiries(store: Store, told: str) -> pd.DataFrame | None:
     """Facts of enquiries to take after; None where the assumed shares or everything will do."""
-    from fleet.judgements.keeping import facts_frame
+    from fleet.quotes.kept_quotes import facts_frame
     from fleet.store.quotes import told_facts
 
     if told == ALL:
@@ -166,8 +166,8 @@ def _run(
 ) -> None:
     import pandas as pd
 
-    from fleet.backtest import folds
-    from fleet.judgements.rolling import foretold
+    from fleet.fitting.backtest import folds
+    from fleet.quotes.hindcasts import foretold
     from fleet.store.quotes import keep_backtest
 
     parts = []
@@ -191,7 +191,7 @@ def _run(
 
 
 def _pattern(n: int, own: pd.DataFrame | None, told: str, origin: date) -> NDArray[np.bool_]:
-    from fleet.judgements.rolling import everything, usual
+    from fleet.quotes.hindcasts import everything, usual
 
     if told == ALL:
         return everything(n)
@@ -199,7 +199,7 @@ def _pattern(n: int, own: pd.DataFrame | None, told: str, origin: date) -> NDArr
 
 
 def _answers(store: Store, *, backtest: bool) -> tuple[Answered, int]:
-    from fleet.judgements.answered import answered
+    from fleet.quotes.outcomes import answered
     from fleet.store.quotes import matched_quotes
 
     found = matched_quotes(store, backtest=backtest)
@@ -207,8 +207,8 @@ def _answers(store: Store, *, backtest: bool) -> tuple[Answered, int]:
 
 
 def _with_rivals(store: Store, answers: Answered, *, boosting: bool) -> Answered:
-    from fleet.judgements.keeping import FACTS
-    from fleet.judgements.rolling import with_rivals
+    from fleet.quotes.hindcasts import with_rivals
+    from fleet.quotes.kept_quotes import FACTS
     from fleet.store.quotes import taught_sheets
 
     read = ("unit", "measured_on", "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
@@ -237,8 +237,8 @@ def _tell(
     backtest: bool,
     waiting: int,
 ) -> None:
-    from fleet.judgements.record import record as judge
-    from fleet.judgements.record import scored_quotes
+    from fleet.quotes.track_record import record as judge
+    from fleet.quotes.track_record import scored_quotes
 
     groups = None if by is None else [name.strip() for name in by.split(",") if name.strip()]
     found = judge(answers, by=groups, per=per.value if per else None, called=CALLED[backtest])
@@ -255,7 +255,7 @@ def _tell(
 
 def _next(store: Store, answers: Answered, *, backtest: bool) -> str:
     from fleet.cli.keeping import correction
-    from fleet.judgements.recalibration import learn
+    from fleet.quotes.recalibration import learn
 
     option = " --backtest" if backtest else ""
     use = correction(store)
@@ -269,7 +269,7 @@ def _next(store: Store, answers: Answered, *, backtest: bool) -> str:
 
 
 def _switch(store: Store, *, on: bool, backtest: bool) -> None:
-    from fleet.judgements.recalibration import learn
+    from fleet.quotes.recalibration import learn
     from fleet.store.quotes import save_recalibration
 
     if not on:
@@ -289,7 +289,7 @@ def _switch(store: Store, *, on: bool, backtest: bool) -> None:
 
 def show(found: Record) -> None:
     """Print a record for a reader."""
-    from fleet.judgements.record import CHANCES
+    from fleet.quotes.track_record import CHANCES
 
     say(found.sentence)
     _show_coverage(found)
@@ -352,7 +352,7 @@ def _together(verdicts: pd.Series) -> str:
 
 
 def _show_scores(found: Record) -> None:
-    from fleet.judgements.rivals import BOOSTED, have_boosting
+    from fleet.quotes.baselines import BOOSTED, have_boosting
 
     scores = found.scores
     if not len(scores) or scores["forecaster"].nunique() < 2:

@@ -15,9 +15,9 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     from datetime import date
 
-    from fleet.models.house import House
-    from fleet.promotion import Promotion
-    from fleet.quick import Quick
+    from fleet.fitting.promotion import Promotion
+    from fleet.fitting.quick_refit import Quick
+    from fleet.house_model.house import House
     from fleet.store import Store
 
 
@@ -83,14 +83,14 @@ def refit(
 
 
 def _by_rule(store: Store, since: date | None) -> Promotion:
-    from fleet.promotion import refit_by_rule
+    from fleet.fitting.promotion import refit_by_rule
 
     return refit_by_rule(store, since=since, progress=common.progress())
 
 
 def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick | None:
     """The model of sums that are there already; None where only a full refit will do, and says why."""
-    from fleet.quick import FullRefitNeededError, quick_refit, refit_from_file
+    from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
 
     if tallies is not None:
         return refit_from_file(store, tallies, progress=common.progress())
@@ -104,7 +104,7 @@ def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick 
 
 def _write_faults(store: Store, house: House, path: Path) -> None:
     """Estimate how common each fault is and write the shares for --prior."""
-    from fleet.judgements.prevalence import estimate_prevalence
+    from fleet.faults.prevalence import estimate_prevalence
 
     found = estimate_prevalence(house, store.open().current())
     try:
@@ -116,7 +116,7 @@ def _write_faults(store: Store, house: House, path: Path) -> None:
 
 def fit(store: Store, *, since: date | None = None) -> House:
     """Fit with progress on a terminal."""
-    from fleet.refit import refit as fit_store
+    from fleet.fitting.refit import refit as fit_store
 
     try:
         return fit_store(store, progress=common.progress(), since=since)

@@ -22,8 +22,8 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.conformity import Noise
-    from fleet.judgements.policy import Policy
+    from fleet.attainment.conformity import Noise
+    from fleet.policy.policy import Policy
     from fleet.store import Store
 
 _STATES: Final = ("level", "reachable", "built")
@@ -158,7 +158,7 @@ def attainment(
         return
     noise = None if chance is None else _noise(chance, where, sheets, measure)
 
-    from fleet.judgements.attainment import attainment as review
+    from fleet.attainment.attainment import attainment as review
 
     found = review(sheets, groups, chosen, told, pooled=pooled, noise=noise)
     if trend or funnel:
@@ -194,7 +194,7 @@ def _published(
     pooled: bool,
 ) -> pd.DataFrame:
     """The table for others; forms groups of the units that came in since the last one."""
-    from fleet.judgements.publishing import (
+    from fleet.attainment.publishing import (
         check_published,
         counting_rule,
         group_counts,
@@ -242,7 +242,7 @@ def _groups(by: str | None, usual: str) -> list[str]:
 
 def _sheets(store: Store, groups: list[str], per: Period | None, *, repeats: bool) -> pd.DataFrame:
     """Only the columns that count; a grouping column that there isn't is refused by the review itself."""
-    from fleet.judgements.attainment import needed_columns
+    from fleet.attainment.attainment import needed_columns
     from fleet.store import CURRENT_COLUMNS
 
     wanted = needed_columns(groups, per.value if per else None)
@@ -252,7 +252,7 @@ def _sheets(store: Store, groups: list[str], per: Period | None, *, repeats: boo
 
 
 def _noise(source: NoiseSource, store: Store, sheets: pd.DataFrame, measure: Measure) -> Noise:
-    from fleet.judgements.conformity import Noise, reading_noise
+    from fleet.attainment.conformity import Noise, reading_noise
 
     if measure.value.startswith("conflict"):
         raise FleetError("--chance tells how sure a target is met; name a --measure that is no conflict.")
@@ -271,8 +271,8 @@ def _show_states(
     out: str | None,
 ) -> None:
     """Print or write what is judged from the units themselves: what-if, or capability."""
-    from fleet.judgements.capabilities import capabilities
-    from fleet.judgements.comparisons import what_if
+    from fleet.attainment.comparisons import what_if
+    from fleet.attainment.group_capability import capabilities
 
     if other is None:
         found = capabilities(sheets, groups, policy, per)
@@ -288,7 +288,7 @@ def _show_comparison(
     found: pd.DataFrame, measure: Measure, per: str | None, policy: Policy, out: str | None
 ) -> None:
     """Print or write a trend (`per` given) or a funnel of an attainment table."""
-    from fleet.judgements.comparisons import source_funnel, trends
+    from fleet.attainment.comparisons import source_funnel, trends
 
     if found.empty:
         raise FleetError("the store holds no unit to compare; take sheets in first.")

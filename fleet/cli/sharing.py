@@ -138,7 +138,7 @@ def merge(
             raise FleetError("there are no tallies of that bench here; fleet merge --list names those.")
         say(f"The tallies of {drop} are out. Next: fleet refit")
         return
-    from fleet.sharing.taken import take_in
+    from fleet.fitting.other_benches import take_in
 
     assert file is not None
     kept = take_in(where, file, code=bench, same_codes=same_codes.value)

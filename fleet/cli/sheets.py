@@ -54,7 +54,7 @@ def intake(
     keyed tokens at the door. The columns are explained by: fleet explain sheets.
     """
     from fleet.intake import files_in, load_guide
-    from fleet.intake.door import trial_store
+    from fleet.intake.ingest import trial_store
     from fleet.output import check_out
 
     check_out(rejects, option="--rejects")
@@ -164,7 +164,7 @@ def _lent_line(store: Store) -> str:
 def _model_line(store: Store, *, empty: bool) -> str:
     if empty:
         return "Next: fleet intake FILE"
-    from fleet.refit import load_house
+    from fleet.fitting.refit import load_house
 
     try:
         house = load_house(store)

@@ -12,7 +12,7 @@ from fleet.cli.common import say
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from fleet.outside import Outside
+    from fleet.fitting.external_sheets import Outside
 
 ENGINES = ("duckdb", "spark")
 
@@ -64,7 +64,7 @@ def tallies(
         done = _of_store(store) if source is None else _of_source(source, engine, master)
     finally:
         common.end_progress()
-    from fleet.tally_files import write_tallies
+    from fleet.tallies.files import write_tallies
 
     write_tallies(out, done.gathered, done.about)
     say(done.sentence)
@@ -72,20 +72,20 @@ def tallies(
 
 
 def _of_source(source: str, engine: str, master: str | None) -> Outside:
-    from fleet.outside import gather_source
+    from fleet.fitting.external_sheets import gather_source
 
     if engine == "duckdb":
         from fleet.store.tallies import parquet_engine
 
         with parquet_engine() as duck:
             return gather_source(duck, source, progress=common.progress())
-    from fleet.spark import spark_engine
+    from fleet.tallies.spark import spark_engine
 
     with spark_engine(master) as spark:
         return gather_source(spark, source, progress=common.progress())
 
 
 def _of_store(given: Path | None) -> Outside:
-    from fleet.outside import gather_store
+    from fleet.fitting.external_sheets import gather_store
 
     return gather_store(common.the_store(given), progress=common.progress())

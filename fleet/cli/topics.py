@@ -64,7 +64,7 @@ def _entry(column: Column) -> str:
 
 
 def _policy_page() -> str:
-    from fleet.judgements.policy import DEFAULT_TOML
+    from fleet.policy.files import DEFAULT_TOML
 
     return (
         "# Target policies: what counts as met, how a body may be tilted, what is charged\n\n"

@@ -14,9 +14,9 @@ from fleet.cli.tables import percent, span, table
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from fleet.judgements.groups import Groups
-    from fleet.judgements.scoring import FaultPrior
-    from fleet.judgements.suspects import Suspects
+    from fleet.faults.group_drift import Groups
+    from fleet.faults.likelihood_ratio import FaultPrior
+    from fleet.faults.suspects import Suspects
     from fleet.store import Store
 
 PriorOption = Annotated[
@@ -55,7 +55,7 @@ def verdict(
 
     A later verdict on the unit replaces it. fleet suspects --verdicts shows how often the flags were right.
     """
-    from fleet.judgements.verdicts import check_verdict
+    from fleet.faults.verdicts import check_verdict
     from fleet.store import record_verdict, unit_of
 
     outcome, fault = check_verdict(outcome, fault)
@@ -80,8 +80,8 @@ def _day(text: str | None) -> dt.date:
 
 def prior_for(store: Store, file: Path | None) -> FaultPrior:
     """Shares of faults to judge by: the file's or the documented ones, moved by the store's verdicts."""
-    from fleet.judgements.scoring import FaultPrior
-    from fleet.judgements.verdicts import load_prior, prior_from_verdicts
+    from fleet.faults.likelihood_ratio import FaultPrior
+    from fleet.faults.verdicts import load_prior, prior_from_verdicts
     from fleet.store import list_verdicts
 
     base = FaultPrior() if file is None else load_prior(file)
@@ -90,7 +90,7 @@ def prior_for(store: Store, file: Path | None) -> FaultPrior:
 
 def show_record(found: Suspects, store: Store, out: str | None) -> None:
     """Print or write how often the flags were right."""
-    from fleet.judgements.verdicts import flag_record
+    from fleet.faults.verdicts import flag_record
     from fleet.store import list_verdicts
 
     record = flag_record(found.table, list_verdicts(store))

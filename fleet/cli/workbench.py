@@ -21,10 +21,10 @@ from fleet.errors import FleetError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.judgements.reach import ReachAdvice
-    from fleet.judgements.roll import RollAdvice, RollFigures
-    from fleet.judgements.zenith import ZenithAdvice
-    from fleet.tracking import Alignment
+    from fleet.alignment.reach import ReachAdvice
+    from fleet.alignment.roll import RollAdvice, RollFigures
+    from fleet.alignment.zenith import ZenithAdvice
+    from fleet.physics.arm_geometry import Alignment
 
 _ELECTRICAL: Final = {
     "crosstalk_l_to_r_db": "crosstalk L to R [dB]",
@@ -101,7 +101,7 @@ def roll(
     The file has a row a setting: setting, roll_deg (+ = clockwise facing the nose), the four crosstalk
     columns and channel_balance_db. One setting with its phases may be typed instead. Needs no store.
     """
-    from fleet.judgements.roll import judge_roll
+    from fleet.alignment.roll import judge_roll
     from fleet.output import check_out
 
     check_out(out)
@@ -180,7 +180,7 @@ def zenith(
 
     Needs no store.
     """
-    from fleet.judgements.zenith import judge_zenith, usual_alignment
+    from fleet.alignment.zenith import judge_zenith, usual_alignment
     from fleet.output import check_out
 
     check_out(out)
@@ -223,7 +223,7 @@ def _zenith_table(advice: ZenithAdvice) -> pd.DataFrame:
 
 
 def _show_zenith(advice: ZenithAdvice) -> None:
-    from fleet.judgements.zenith import sense_from_above
+    from fleet.alignment.zenith import sense_from_above
 
     say(advice.sentence)
     before, after = advice.before, advice.after
@@ -299,8 +299,8 @@ def reach(
     Without pivot-to-spindle distance or offset, the arm is taken as drawn for the chosen standard. Needs no
     store.
     """
-    from fleet.judgements.reach import Arm, judge_reach
-    from fleet.judgements.zenith import usual_alignment
+    from fleet.alignment.reach import Arm, judge_reach
+    from fleet.alignment.zenith import usual_alignment
     from fleet.output import check_out
 
     check_out(out)

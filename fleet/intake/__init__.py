@@ -1,11 +1,11 @@
 """Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
 
 from fleet.intake.checks import Checked, check_sheets
-from fleet.intake.door import IntakeReport, intake_file, intake_table
 from fleet.intake.enquiries import read_enquiries
 from fleet.intake.faults import Fault
-from fleet.intake.guide import Guide, load_guide
-from fleet.intake.propose import Proposal, propose_guide
+from fleet.intake.guides.guide import Guide, load_guide
+from fleet.intake.guides.propose import Proposal, propose_guide
+from fleet.intake.ingest import IntakeReport, intake_file, intake_table
 from fleet.intake.reader import files_in, read_sheets
 from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable

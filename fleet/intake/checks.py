@@ -17,9 +17,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
-from fleet.intake import hints
-from fleet.intake.convert import Convert
 from fleet.intake.faults import Fault, printable
+from fleet.intake.guides import hints
+from fleet.intake.guides.convert import Convert
 from fleet.intake.plausible import marks, odd_readings
 from fleet.intake.table import SheetTable, Text
 from fleet.intake.tokens import TokenKey

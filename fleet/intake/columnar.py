@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from fleet.columns import Column
 from fleet.errors import FleetError
-from fleet.intake.guide import Guide
+from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable, Text, match_headers
 
 _LARGEST_UNPACKED_BYTES = 1 << 25

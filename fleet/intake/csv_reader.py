@@ -23,7 +23,7 @@ from pyarrow import csv as arrow_csv
 from fleet.columns import Column
 from fleet.errors import FleetError
 from fleet.intake.faults import Fault
-from fleet.intake.guide import Guide
+from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable, match_headers
 
 _CHUNK_BYTES = 1 << 23

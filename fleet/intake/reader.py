@@ -13,9 +13,9 @@ import pyarrow as pa
 
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
-from fleet.intake.convert import converter
 from fleet.intake.csv_reader import read_csv
-from fleet.intake.guide import Guide
+from fleet.intake.guides.convert import converter
+from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable
 
 _PARQUET = b"PAR1"

@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 from fleet.columns import Column
 from fleet.errors import FleetError
-from fleet.intake.convert import Convert
 from fleet.intake.faults import Fault, printable_header
-from fleet.intake.guide import Guide
+from fleet.intake.guides.convert import Convert
+from fleet.intake.guides.guide import Guide
 
 Text: TypeAlias = Any
 """A column of text: an Arrow chunked array of strings."""

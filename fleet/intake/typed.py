@@ -13,7 +13,7 @@ import pyarrow as pa
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.intake.checks import check_sheets, check_table
-from fleet.intake.door import intake_table
+from fleet.intake.ingest import intake_table
 from fleet.intake.table import SheetTable
 from fleet.intake.tokens import load_key
 

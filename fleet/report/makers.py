@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from fleet.attainment.published_readings import READINGS, published_readings
+from fleet.attainment.publishing import YEAR, published_attainment
 from fleet.charts import published, rate_words
 from fleet.charts import rates as charts
 from fleet.charts.words import figure, percent
 from fleet.errors import FleetError
-from fleet.judgements.published_readings import READINGS, published_readings
-from fleet.judgements.publishing import YEAR, published_attainment
 from fleet.report.paper import NO_REPAIR, SIGNS, Headline, Paper, Section, Table, policy_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.published_readings import Read
+    from fleet.attainment.published_readings import Read
+    from fleet.policy.policy import Policy
 
     Part = tuple[Mapping[str, str], int, Mapping[str, Any], Mapping[str, Any]]
 

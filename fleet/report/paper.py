@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     import altair as alt
     import pandas as pd
 
-    from fleet.judgements.policy import Policy
-    from fleet.models.house import House
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
 
 BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from fleet.alignment.tradeoff import trade_off
 from fleet.charts import enquiry as charts
 from fleet.charts import quote_tables
 from fleet.charts.words import figure, percent, spoken
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
-from fleet.judgements.policy import pick_policy
-from fleet.judgements.quote import TOLD_WORDS
-from fleet.judgements.tradeoff import trade_off
+from fleet.policy.files import pick_policy
+from fleet.quotes.quote import TOLD_WORDS
 from fleet.report.paper import (
     BENCH_DECIDES,
     CLEARANCE,
@@ -35,9 +35,9 @@ if TYPE_CHECKING:
 
     import altair as alt
 
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.quote import Quotes
-    from fleet.models.predict import Forecaster
+    from fleet.house_model.predict import Forecaster
+    from fleet.policy.policy import Policy
+    from fleet.quotes.quote import Quotes
 
 MOST_PAPERS: Final = 50
 """A file of more enquiries makes a heap that nobody reads."""

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from fleet.alignment.targets import states
+from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
 from fleet.charts.words import fault_words, figure, percent, spoken
 from fleet.columns import COLUMNS
-from fleet.judgements.cloud import PAIRS
-from fleet.judgements.targets import states
 from fleet.report.paper import (
     CLEARANCE,
     HANDLING,
@@ -29,10 +29,10 @@ from fleet.report.paper import (
 )
 
 if TYPE_CHECKING:
-    from fleet.judgements.cloud import Cloud
-    from fleet.judgements.judge import Verdict
-    from fleet.judgements.policy import Policy
-    from fleet.models.house import House
+    from fleet.attainment.peers import Cloud
+    from fleet.faults.one_unit import Verdict
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
 
 SPREAD_SIGMAS: Final = 2.0
 CLEARANCE_ALONE: Final = (CLEARANCE,)
@@ -96,7 +96,7 @@ def unit_paper(
     Parameters
     ----------
     sheet : its one row, canonical columns.
-    verdict : of `fleet.judgements.judge`.
+    verdict : of `fleet.faults.one_unit`.
     cloud : its readings among its kind.
     house, policy : what it was judged by.
     on : the paper's day.

@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from fleet.attainment.attainment import attainment, coarser, needed_columns
+from fleet.attainment.comparisons import source_funnel, trends
 from fleet.charts import funnels, rate_words
 from fleet.charts import rates as charts
 from fleet.charts.words import fault_words, percent
 from fleet.errors import FleetError
-from fleet.judgements.attainment import attainment, coarser, needed_columns
-from fleet.judgements.comparisons import source_funnel, trends
-from fleet.judgements.rates import rate_difference
 from fleet.report.paper import BENCH_DECIDES, NO_REPAIR, PRIVACY, Headline, Paper, Section, Table, stands_on
+from fleet.statistics.proportions import rate_difference
 
 if TYPE_CHECKING:
-    from fleet.judgements.policy import Policy
-    from fleet.judgements.suspects import Suspects
-    from fleet.models.house import House
+    from fleet.faults.suspects import Suspects
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
 
 MEASURE: Final = "both_reachable"
 TITLE: Final = f"{rate_words.TARGETS['both']} {rate_words.STATES['reachable']}"

@@ -20,10 +20,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.models.facts import SPECIFICATIONS
-from fleet.models.links import ANGLES, FACTORS, JUDGED, LINK, PAIR_COVARIATES, PAIRED, READINGS, scale_class
-from fleet.models.pair import JOINT
-from fleet.sharing.ladder import Places, in_common
+from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.chain import (
+    ANGLES,
+    FACTORS,
+    JUDGED,
+    LINK,
+    PAIR_COVARIATES,
+    PAIRED,
+    READINGS,
+    scale_class,
+)
+from fleet.house_model.family_facts import SPECIFICATIONS
+from fleet.sharing.generalisation import Places, in_common
 from fleet.sharing.units import NAMES, Floats, Repeats, Units
 
 ALONE: Final = tuple(n for n in NAMES if n not in ANGLES)

@@ -16,13 +16,13 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.models.facts import SPECIFICATIONS
-from fleet.models.links import FACTORS, JUDGED, LINK, LINKS, PAIR_COVARIATES, PAIRED, READINGS, SAG_EDGES
-from fleet.models.merging import SharedTallies
-from fleet.models.pair import JOINT
-from fleet.models.sums import Sums
+from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.cell_sums import Sums
+from fleet.house_model.chain import FACTORS, JUDGED, LINK, LINKS, PAIR_COVARIATES, PAIRED, READINGS, SAG_EDGES
+from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.sharing.content import CROSSED, as_cells
 from fleet.store.sharing import CUT, FAULTY, REPEATS, UNITS, Published
+from fleet.tallies.pooling import SharedTallies
 
 FORMAT: Final = 1
 LARGEST_FILE: Final = 256 * 2**20

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError
-from fleet.models.links import JUDGED
-from fleet.refit import TEACHING, gather
+from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
-from fleet.sharing.ladder import Places, form_groups
+from fleet.sharing.generalisation import Places, form_groups
 from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
 from fleet.store.sharing import (
     CUT,
@@ -38,6 +37,7 @@ from fleet.store.sharing import (
     up_to_date,
     withdraw,
 )
+from fleet.store.tallies import TEACHING, gather
 
 if TYPE_CHECKING:
     import pandas as pd

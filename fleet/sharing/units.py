@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.models.gathered import Gathered
-from fleet.models.links import ANGLES, FACTORS, LINK, LINKS, RAKE_LINKS, READINGS, SPHERICAL, observe
-from fleet.models.sums import Fitted
+from fleet.house_model.cell_sums import Fitted
+from fleet.house_model.chain import ANGLES, FACTORS, LINK, LINKS, RAKE_LINKS, READINGS, SPHERICAL, observe
+from fleet.tallies.sufficient_statistics import Gathered
 
 Floats = NDArray[np.float64]
 NAMES = tuple(link.name for link in LINKS)
@@ -32,7 +32,7 @@ class Units:
     ----------
     unit, record : name of each unit, and a hash of the sheet that it stands on
     factors : columns `FACTORS`
-    observed : covariates, responses ``y_…`` and ``s_kind`` (see `fleet.models.links.observe`)
+    observed : covariates, responses ``y_…`` and ``s_kind`` (see `fleet.house_model.chain.observe`)
     at_zero, slopes : per link the fit that the cut was made by, at each unit's cell
     residual : per link, NaN where not read
     inside : per link whether the reading is in the sums

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 
 import duckdb
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.models import tally_sql as sql
-from fleet.models.tallying import SqlTallies, family_tables
 from fleet.store.connection import PLAIN_CONFIG
+from fleet.tallies import queries as sql
+from fleet.tallies.engine import SqlTallies, family_tables
+from fleet.tallies.engine import gather as gather_cells
+from fleet.tallies.sufficient_statistics import Gathered
 
 DUCKDB = "duckdb"
+TEACHING = "teaching_sheet"
+CURRENT = "current_sheet"
 
 
 class DuckEngine:
-    """An open connection as the tallies need it (see `fleet.models.tallying.Engine`).
+    """An open connection as the tallies need it (see `fleet.tallies.engine.Engine`).
 
     Parameters
     ----------
@@ -138,3 +143,42 @@ def repeat_differences(con: duckdb.DuckDBPyConnection, source: str, *, within_da
     within_days : pairs further apart tell of wear, not of reading noise
     """
     return DuckEngine(con).frame(sql.pairs_sql(source, within_days=within_days)) / sql.RESIDUAL_UNIT
+
+
+def gather(
+    con: duckdb.DuckDBPyConnection,
+    teaching: str,
+    *,
+    repeats: str = CURRENT,
+    progress: Callable[[str], None] | None = None,
+) -> Gathered:
+    """Sum a store's sheets up, rows beyond their link's cut left out.
+
+    Parameters
+    ----------
+    con : an open connection to the store
+    teaching : relation with the sheets that teach
+    repeats : relation with the sheets whose repeats tell the reading noise
+    progress : called with a few words before each step
+
+    Raises
+    ------
+    FleetError
+        If there is no teaching sheet.
+    """
+    return gather_cells(DuckEngine(con), teaching, repeats, progress=progress)
+
+
+def teaching_relation(since: date | None, before: date | None) -> str:
+    """The teaching sheets of a span of days, as a relation."""
+    return spanned(TEACHING, since, before)
+
+
+def spanned(view: str, since: date | None, before: date | None) -> str:
+    """The sheets of a view that were measured from / before a day, as a relation."""
+    limits = [
+        f"measured_on {sign} date '{day.isoformat()}'"
+        for sign, day in ((">=", since), ("<", before))
+        if day is not None
+    ]
+    return f"(select * from {view} where {' and '.join(limits)})" if limits else view

@@ -17,9 +17,9 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from fleet.judgements.attainment import attainment, needed_columns
-from fleet.judgements.comparisons import what_if
-from fleet.judgements.policy import Policy
+from fleet.attainment.attainment import attainment, needed_columns
+from fleet.attainment.comparisons import what_if
+from fleet.policy.policy import Policy
 
 GROUPS = ["stylus_profile", "cantilever_material"]
 TIMES = 5

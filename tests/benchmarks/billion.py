@@ -21,10 +21,10 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import ideal, stored
 
-from fleet.models.gathered import Gathered
-from fleet.models.sums import Sums
-from fleet.refit import TEACHING, gather
-from fleet.tally_files import tallies_bytes
+from fleet.house_model.cell_sums import Sums
+from fleet.store.tallies import TEACHING, gather
+from fleet.tallies.files import tallies_bytes
+from fleet.tallies.sufficient_statistics import Gathered
 
 FAMILIES = (36, 120, 360)
 SHEETS = 20_000

@@ -20,7 +20,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import house_of
 
-from fleet.models.predict import Forecaster
+from fleet.house_model.predict import Forecaster
 from synthetic_data.world import World, WorldSpec
 
 SEEDS = (1, 2, 3, 4)

@@ -43,7 +43,8 @@ def fill(path: Path, n: int) -> None:
     own = Path(__file__).parent / "suspects.py"
     subprocess.run([sys.executable, str(own), "fill", str(path), str(n)], check=True)
     code = (
-        "import sys; from fleet.refit import refit; from fleet.store import Store; refit(Store(sys.argv[1]))"
+        "import sys; from fleet.fitting.refit import refit; from fleet.store import Store; "
+        "refit(Store(sys.argv[1]))"
     )
     subprocess.run([sys.executable, "-c", code, str(path)], check=True)
 

@@ -102,9 +102,9 @@ def labels(cell: np.ndarray) -> dict[str, np.ndarray]:
 
 def ours(path: Path, threads: int) -> dict[str, float]:
     """Seconds of the scan, of Gram matrix and REML, of Bayes; the criterion and the sds."""
-    from fleet.models.bayes import fit_bayes
-    from fleet.models.gram import Cells, Term, build_gram
-    from fleet.models.mixed import fit_reml
+    from fleet.statistics.bayes import fit_bayes
+    from fleet.statistics.gram import Cells, Term, build_gram
+    from fleet.statistics.reml import fit_reml
 
     terms = [*(Term((f,)) for f in LEVELS), Term(("profile", "cantilever"))]
     columns = ("1", *COVARIATES, "y")

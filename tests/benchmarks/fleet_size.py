@@ -19,10 +19,10 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import stored
 
-from fleet.models.cold import cold_house
-from fleet.models.house import House
-from fleet.models.predict import Draws, Forecaster
-from fleet.refit import fit_store
+from fleet.estimation.prior_only import cold_house
+from fleet.fitting.refit import fit_store
+from fleet.house_model.house import House
+from fleet.house_model.predict import Draws, Forecaster
 from synthetic_data.world import World, WorldSpec
 
 SIZES = (0, 10, 30, 100, 300, 1000, 3000)

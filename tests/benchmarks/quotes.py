@@ -21,9 +21,9 @@ from chain_worlds import AWAY, held_out, known, not_told
 from forecast_yardsticks import QUANTITIES, brier_skill, chance_error, cover, excess, per_world, ratio
 from worlds import house_of, ideal
 
-from fleet.judgements.policy import Policy
-from fleet.judgements.quote import quote
-from fleet.models.predict import Forecaster
+from fleet.house_model.predict import Forecaster
+from fleet.policy.policy import Policy
+from fleet.quotes.quote import quote
 from synthetic_data.world import World, WorldSpec
 
 Rows = dict[str, pd.DataFrame]

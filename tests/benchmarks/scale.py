@@ -32,7 +32,7 @@ import duckdb
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from fleet.models.links import FACTOR_COLUMNS, READINGS
+from fleet.house_model.chain import FACTOR_COLUMNS, READINGS
 
 TURNS = 3
 LONG_S = 2.0
@@ -47,7 +47,7 @@ WORDS = [c for c in FACTOR_COLUMNS.values() if c != "compliance_frequency_hz"]
 
 def nothing(folder: Path) -> Callable[[], object]:
     """An empty process with the imports of a refit."""
-    import fleet.refit  # noqa: F401
+    import fleet.fitting.refit  # noqa: F401
 
     return lambda: None
 
@@ -72,8 +72,8 @@ def asked(folder: Path, query: str) -> Callable[[], object]:
 
 def tallies(folder: Path) -> Callable[[], object]:
     """All sums of all links, with the robust passes."""
-    from fleet.refit import TEACHING, gather
     from fleet.store import Store
+    from fleet.store.tallies import TEACHING, gather
 
     def work() -> None:
         with Store(folder / "fleet.duckdb").reader() as con:
@@ -84,7 +84,7 @@ def tallies(folder: Path) -> Callable[[], object]:
 
 def refit(folder: Path) -> Callable[[], object]:
     """Tallies, and the fit."""
-    from fleet.refit import fit_store
+    from fleet.fitting.refit import fit_store
     from fleet.store import Store
 
     return lambda: fit_store(Store(folder / "fleet.duckdb"))
@@ -92,9 +92,9 @@ def refit(folder: Path) -> Callable[[], object]:
 
 def quick_refit(folder: Path) -> Callable[[], object]:
     """The sums brought up to date after 100 more sheets, and the fit."""
-    from fleet.quick import grow_store
+    from fleet.fitting.quick_refit import grow_store
     from fleet.store import Store
-    from fleet.store.growing import kept_base
+    from fleet.store.incremental import kept_base
 
     def work() -> None:
         with Store(folder / "grown.duckdb").reader() as con:
@@ -145,8 +145,8 @@ def by_sklearn(folder: Path) -> Callable[[], object]:
 
 def suspects(folder: Path) -> Callable[[], object]:
     """Every unit in the store judged."""
-    from fleet.judgements.suspects import suspects as judge
-    from fleet.refit import fit_store
+    from fleet.faults.suspects import suspects as judge
+    from fleet.fitting.refit import fit_store
     from fleet.store import Store
 
     store = Store(folder / "fleet.duckdb")
@@ -166,9 +166,9 @@ def isolation_forest(folder: Path) -> Callable[[], object]:
 
 def attainment(folder: Path) -> Callable[[], object]:
     """How often the targets were met, by kind."""
-    from fleet.judgements.attainment import attainment as judge
-    from fleet.judgements.attainment import needed_columns
-    from fleet.judgements.policy import Policy
+    from fleet.attainment.attainment import attainment as judge
+    from fleet.attainment.attainment import needed_columns
+    from fleet.policy.policy import Policy
     from fleet.store import Store
 
     groups = ["stylus_profile", "cantilever_material"]
@@ -197,11 +197,10 @@ def make(folder: Path, n: int) -> Path:
     from big_fleet import load_store, write_parts
     from worlds import ideal, tokened
 
-    from fleet.refit import TEACHING, gather
     from fleet.store import Store
-    from fleet.store.growing import KeptBase, keep_base, undone_intakes
-    from fleet.store.tallies import newest_intake
-    from fleet.tally_files import tallies_bytes
+    from fleet.store.incremental import KeptBase, keep_base, undone_intakes
+    from fleet.store.tallies import TEACHING, gather, newest_intake
+    from fleet.tallies.files import tallies_bytes
 
     place = folder / str(n)
     if (place / "grown.duckdb").exists():

@@ -30,8 +30,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from suspect_yardsticks import FDR, Tally, count, near_oracle, ours
 from worlds import Fleet, fleet_of, ideal, tokened
 
-from fleet.judgements.suspects import suspects
-from fleet.refit import fit_store
+from fleet.faults.suspects import suspects
+from fleet.fitting.refit import fit_store
 from fleet.store import Store
 
 WORLDS = {

@@ -20,11 +20,11 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import stored
 
-from fleet.backtest import folds
-from fleet.judgements.answered import Answered, answered, join
-from fleet.judgements.policy import Policy
-from fleet.judgements.record import record
-from fleet.judgements.rolling import foretold, usual
+from fleet.fitting.backtest import folds
+from fleet.policy.policy import Policy
+from fleet.quotes.hindcasts import foretold, usual
+from fleet.quotes.outcomes import Answered, answered, join
+from fleet.quotes.track_record import record
 from synthetic_data.world import World, WorldSpec
 
 SEEDS = (1, 2, 3)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fleet.cli.screens import dashboard_command
-from fleet.refit import refit
+from fleet.fitting.refit import refit
 from fleet.store import Store
 
 if TYPE_CHECKING:

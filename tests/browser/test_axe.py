@@ -13,8 +13,8 @@ from browser_tools import running, settled
 
 from fleet.cli import run
 from fleet.cli.screens import SHARED
-from fleet.judgements.suspects import suspects
-from fleet.refit import load_house
+from fleet.faults.suspects import suspects
+from fleet.fitting.refit import load_house
 from fleet.store import Store
 
 if TYPE_CHECKING:

@@ -10,17 +10,17 @@ import pandas as pd
 import pytest
 from browser_tools import CHARTS, choose, described, open_page, settled
 
+from fleet.attainment.attainment import attainment
+from fleet.attainment.contrasts import contrast
+from fleet.attainment.distributions import distribution
 from fleet.charts.words import fault_words, percent
-from fleet.judgements.attainment import attainment
-from fleet.judgements.contrasts import contrast
-from fleet.judgements.distributions import distribution
-from fleet.judgements.information import information
-from fleet.judgements.judge import judge
-from fleet.judgements.policy import Policy
-from fleet.judgements.quote import quote
-from fleet.judgements.suspects import suspects
-from fleet.models.predict import Forecaster
-from fleet.refit import load_house
+from fleet.faults.one_unit import judge
+from fleet.faults.suspects import suspects
+from fleet.fitting.refit import load_house
+from fleet.house_model.predict import Forecaster
+from fleet.policy.policy import Policy
+from fleet.quotes.quote import quote
+from fleet.quotes.value_of_information import information
 from fleet.store import Store
 
 if TYPE_CHECKING:

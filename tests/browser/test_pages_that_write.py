@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from browser_tools import choose, open_page, running, settled
 
-from fleet.judgements.suspects import suspects
-from fleet.refit import load_house
+from fleet.faults.suspects import suspects
+from fleet.fitting.refit import load_house
 from fleet.store import Store, list_verdicts
 
 if TYPE_CHECKING:

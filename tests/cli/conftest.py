@@ -63,8 +63,8 @@ def sheets(empty_folder: Path) -> Path:
 @pytest.fixture(scope="session")
 def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo bench's files and a store with its sheets and a house model, made once."""
+    from fleet.fitting.refit import refit
     from fleet.intake import TokenKey, intake_file
-    from fleet.refit import refit
     from fleet.store import Store
     from synthetic_data.demo import demo_fleet
 

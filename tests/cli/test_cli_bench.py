@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from fleet.cli.bench import NO_REPAIR
-from fleet.judgements.suspects import suspects
-from fleet.refit import load_house
+from fleet.faults.suspects import suspects
+from fleet.fitting.refit import load_house
 from fleet.store import Store
 
 Fleet = Callable[..., "object"]

@@ -10,8 +10,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from fleet.judgements.gauge import gauge
-from fleet.judgements.watch import check_pickups, watch
+from fleet.bench_trust.gauge import gauge
+from fleet.bench_trust.watch import check_pickups, watch
 from fleet.store import Store
 from synthetic_data.spec import WorldSpec
 from synthetic_data.watch import gauge_study

@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 from fleet.cli.quoting import CAUTION
+from fleet.fitting.refit import load_house
 from fleet.intake import read_enquiries
-from fleet.judgements.policy import load_policy
-from fleet.judgements.quote import quote
-from fleet.refit import load_house
+from fleet.policy.files import load_policy
+from fleet.quotes.quote import quote
 from fleet.store import Store
 
 Fleet = Callable[..., "object"]
@@ -178,8 +178,8 @@ def test_what_next_says_which_question_is_worth_asking(
     fleet: Fleet, demo_store: Path, demo_folder: Path
 ) -> None:
     """The sentence and the table are the judgement's own; a file of many enquiries is refused."""
-    from fleet.judgements.information import information
-    from fleet.judgements.policy import Policy
+    from fleet.policy.policy import Policy
+    from fleet.quotes.value_of_information import information
 
     asked = pd.DataFrame({"enquiry_id": ["asked"], "stylus_profile": ["elliptical"]})
     own = information(asked, load_house(Store(demo_store)), Policy())

@@ -13,11 +13,11 @@ import pytest
 
 from fleet.cli import keeping
 from fleet.errors import FleetError
+from fleet.fitting.refit import load_house
 from fleet.intake import load_key, read_enquiries
-from fleet.judgements.policy import load_policy
-from fleet.judgements.quote import quote
-from fleet.judgements.recalibration import STRETCHED, Correction, Recalibration
-from fleet.refit import load_house
+from fleet.policy.files import load_policy
+from fleet.quotes.quote import quote
+from fleet.quotes.recalibration import STRETCHED, Correction, Recalibration
 from fleet.store import Store
 from fleet.store.quotes import matched_quotes, recalibration_text, save_recalibration
 

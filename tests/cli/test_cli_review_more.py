@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fleet.alignment.targets import MEASURES
+from fleet.attainment.attainment import attainment
+from fleet.attainment.comparisons import source_funnel, trends, what_if
 from fleet.cli.comparing import other_policy
 from fleet.cli.review import Measure
 from fleet.errors import FleetError
-from fleet.judgements.attainment import attainment
-from fleet.judgements.comparisons import source_funnel, trends, what_if
-from fleet.judgements.policy import Policy
-from fleet.judgements.targets import MEASURES
+from fleet.policy.policy import Policy
 from fleet.store import Store
 
 Fleet = Callable[..., "object"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fleet.tally_files import read_tallies
+from fleet.tallies.files import read_tallies
 
 
 def test_a_few_sheets_from_refit_to_quick_refit(fleet: Callable, sheets: Path) -> None:

@@ -11,10 +11,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from fleet.judgements.scoring import FaultPrior
-from fleet.judgements.suspects import suspects
-from fleet.judgements.verdicts import prior_from_verdicts
-from fleet.refit import load_house
+from fleet.faults.likelihood_ratio import FaultPrior
+from fleet.faults.suspects import suspects
+from fleet.faults.verdicts import prior_from_verdicts
+from fleet.fitting.refit import load_house
 from fleet.store import Store, list_verdicts
 
 Fleet = Callable[..., "object"]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.crosstalk import decibel, rotated_crosstalk
+from fleet.physics.crosstalk import decibel, rotated_crosstalk
 
 Fleet = Callable[..., "object"]
 

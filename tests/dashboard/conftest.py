@@ -11,7 +11,7 @@ from page_helpers import APP, OpenPage, bench_sheets
 from streamlit import config
 from streamlit.testing.v1 import AppTest
 
-from fleet.refit import refit
+from fleet.fitting.refit import refit
 from fleet.store import Store
 
 

@@ -7,12 +7,12 @@ import pytest
 from page_helpers import OpenPage, bold, notes
 
 from dashboards import data_units
-from fleet.judgements.attainment import attainment
-from fleet.judgements.contrasts import contrast
-from fleet.judgements.distributions import distribution
-from fleet.judgements.groups import groups
-from fleet.judgements.policy import Policy
-from fleet.refit import load_house
+from fleet.attainment.attainment import attainment
+from fleet.attainment.contrasts import contrast
+from fleet.attainment.distributions import distribution
+from fleet.faults.group_drift import groups
+from fleet.fitting.refit import load_house
+from fleet.policy.policy import Policy
 from fleet.store import Store, list_verdicts
 
 pytestmark = pytest.mark.filterwarnings("error")

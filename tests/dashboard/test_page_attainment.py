@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from page_helpers import OpenPage, bold, notes
 
+from fleet.attainment.attainment import PERIODS, attainment
+from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import rate_words
-from fleet.judgements.attainment import PERIODS, attainment
-from fleet.judgements.distributions import GROUPINGS
-from fleet.judgements.policy import Policy
+from fleet.policy.policy import Policy
 from fleet.store import Store
 
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bench_sheets, bold
 
-from fleet.judgements.watch import check_pickups, watch
-from fleet.judgements.watch_noise import repeat_noise
+from fleet.bench_trust.noise import repeat_noise
+from fleet.bench_trust.watch import check_pickups, watch
 from fleet.store import Store
 from synthetic_data.demo import demo_fleet
 

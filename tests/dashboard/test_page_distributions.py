@@ -6,8 +6,8 @@ from pathlib import Path
 
 from page_helpers import OpenPage, bold
 
-from fleet.judgements.distributions import GROUPINGS, QUANTITIES, distribution
-from fleet.refit import load_house
+from fleet.attainment.distributions import GROUPINGS, QUANTITIES, distribution
+from fleet.fitting.refit import load_house
 from fleet.store import Store
 
 

@@ -11,10 +11,10 @@ from page_helpers import OpenPage, bold, notes
 
 from dashboards import asking, data
 from fleet.columns import ENQUIRY_COLUMNS
-from fleet.judgements.policy import load_policy
-from fleet.judgements.quote import quote
-from fleet.models.predict import Forecaster
-from fleet.refit import load_house
+from fleet.fitting.refit import load_house
+from fleet.house_model.predict import Forecaster
+from fleet.policy.files import load_policy
+from fleet.quotes.quote import quote
 from fleet.store import Store
 
 
@@ -137,7 +137,7 @@ def test_an_enquiry_row_has_every_column_typed() -> None:
 
 def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage) -> None:
     """What is downloaded stands alone and holds the page's answer and what to ask for next."""
-    from fleet.judgements.policy import Policy
+    from fleet.policy.policy import Policy
 
     app = open_page(filled, stylus_profile="elliptical")
     assert not app.exception

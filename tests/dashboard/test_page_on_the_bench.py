@@ -7,9 +7,9 @@ from pathlib import Path
 import pandas as pd
 from page_helpers import OpenPage, bold
 
-from fleet.judgements.judge import judge
-from fleet.judgements.policy import Policy
-from fleet.refit import load_house
+from fleet.faults.one_unit import judge
+from fleet.fitting.refit import load_house
+from fleet.policy.policy import Policy
 from fleet.store import Store
 
 

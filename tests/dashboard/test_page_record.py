@@ -10,14 +10,14 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bench_sheets, bold, notes
 
-from fleet.judgements.answered import answered
-from fleet.judgements.keeping import to_keep
-from fleet.judgements.policy import Policy
-from fleet.judgements.quote import quote
-from fleet.judgements.recalibration import STRETCHED, Correction, Recalibration
-from fleet.judgements.record import record
-from fleet.judgements.rolling import as_enquiries, everything, foretold
-from fleet.refit import load_house
+from fleet.fitting.refit import load_house
+from fleet.policy.policy import Policy
+from fleet.quotes.hindcasts import as_enquiries, everything, foretold
+from fleet.quotes.kept_quotes import to_keep
+from fleet.quotes.outcomes import answered
+from fleet.quotes.quote import quote
+from fleet.quotes.recalibration import STRETCHED, Correction, Recalibration
+from fleet.quotes.track_record import record
 from fleet.store import Store
 from fleet.store.quotes import keep_backtest, keep_quotes, matched_quotes, save_recalibration
 

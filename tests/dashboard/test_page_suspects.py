@@ -9,10 +9,10 @@ import pytest
 from page_helpers import OpenPage, bold, notes
 
 from dashboards import choosing
+from fleet.attainment.peers import cloud
 from fleet.charts.words import fault_words
-from fleet.judgements.cloud import cloud
-from fleet.judgements.suspects import Suspects, suspects
-from fleet.refit import load_house
+from fleet.faults.suspects import Suspects, suspects
+from fleet.fitting.refit import load_house
 from fleet.store import Store
 
 

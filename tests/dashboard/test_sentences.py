@@ -6,11 +6,11 @@ import pandas as pd
 
 from dashboards import sentences
 from dashboards.layout import plain
+from fleet.attainment.attainment import attainment
+from fleet.attainment.comparisons import trends
+from fleet.attainment.distributions import distribution
 from fleet.charts import rate_words
-from fleet.judgements.attainment import attainment
-from fleet.judgements.comparisons import trends
-from fleet.judgements.distributions import distribution
-from fleet.judgements.policy import Policy
+from fleet.policy.policy import Policy
 
 
 def units(n: int = 40, *, vta_deg: float = 21.0) -> pd.DataFrame:

@@ -13,10 +13,10 @@ from streamlit.testing.v1 import AppTest
 from test_layers import ROOT, imports
 
 from dashboards import shared
+from fleet.attainment.published_readings import READINGS, published_readings
+from fleet.attainment.publishing import counting_rule, group_counts, published_attainment
 from fleet.charts import rate_words
-from fleet.judgements.policy import Policy
-from fleet.judgements.published_readings import READINGS, published_readings
-from fleet.judgements.publishing import counting_rule, group_counts, published_attainment
+from fleet.policy.policy import Policy
 from fleet.sharing.groups import bring_up_to_date, counted
 from fleet.store import Store
 from fleet.store.sharing import UNITS, Published

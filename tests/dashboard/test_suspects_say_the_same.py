@@ -10,7 +10,7 @@ import pytest
 
 from dashboards import data, data_units
 from fleet.cli import run
-from fleet.judgements.suspects import COLUMNS
+from fleet.faults.suspects import COLUMNS
 
 
 @pytest.fixture

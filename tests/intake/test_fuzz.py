@@ -22,7 +22,7 @@ from fleet.cli import run
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 from fleet.intake import TokenKey, check_sheets, propose_guide, read_sheets
-from fleet.intake.guide import Guide, Rule
+from fleet.intake.guides.guide import Guide, Rule
 from fleet.store import Store, check_store
 
 T = TypeVar("T")

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from fleet.intake import Guide, intake_file, propose_guide
-from fleet.intake.door import trial_store, try_file
-from fleet.intake.guide import guide_from
+from fleet.intake.guides.guide import guide_from
+from fleet.intake.ingest import trial_store, try_file
 from fleet.store import Store, check_store
 
 HEADER = (

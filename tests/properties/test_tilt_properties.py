@@ -4,8 +4,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.judgements.policy import Policy, made_wedge, remedy
-from fleet.judgements.tilt import BOTH, RAKE_ONLY, TRACKING_ONLY, choose_tilt, reach
+from fleet.alignment.tilt import BOTH, RAKE_ONLY, TRACKING_ONLY, choose_tilt, reach
+from fleet.policy.policy import Policy
+from fleet.policy.remedies import made_wedge, remedy
 
 rakes = st.floats(60, 120) | st.just(float("nan"))
 trackings = st.floats(0, 60)

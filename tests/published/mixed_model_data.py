@@ -12,7 +12,7 @@ Rats: Gelfand, Hills, Racine-Poon & Smith 1990, weights of 30 young rats at 8, 1
 import numpy as np
 import pandas as pd
 
-from fleet.models.bayes import LogPrior
+from fleet.statistics.bayes import LogPrior
 
 DYESTUFF = """
 1545 1440 1440 1520 1580

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import binom
 from statsmodels.stats.proportion import proportion_confint
 
-from fleet.judgements.rates import wilson
+from fleet.statistics.proportions import wilson
 
 CASES = [
     # n, p, Wald (published, three decimals), Wilson (derived)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from mixed_model_data import DYESTUFF, DYESTUFF2, gamma_precisions, numbers, one_way
 
-from fleet.models.bayes import coefficient_posterior, fit_bayes, half_t_prior, response_sd
-from fleet.models.gram import Gram, Term
-from fleet.models.mixed import gram_of_frame
+from fleet.statistics.bayes import coefficient_posterior, fit_bayes, half_t_prior, response_sd
+from fleet.statistics.gram import Gram, Term
+from fleet.statistics.reml import gram_of_frame
 
 
 def quadrature(text: str, scale: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.models.bayes import Posterior, coefficient_posterior, fit_bayes
-from fleet.models.gram import Term
-from fleet.models.mixed import fit_reml, gram_of_frame
+from fleet.statistics.bayes import Posterior, coefficient_posterior, fit_bayes
+from fleet.statistics.gram import Term
+from fleet.statistics.reml import fit_reml, gram_of_frame
 
 EFFECT = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
 ERROR = np.array([15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0])

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.judgements.gauge import Gauge, gauge
-from fleet.judgements.gauge_anova import anova
-from fleet.judgements.gauge_reml import reml
+from fleet.bench_trust.gauge import Gauge, gauge
+from fleet.statistics.gauge_anova import anova
+from fleet.statistics.gauge_reml import reml
 
 TRIALS = {
     "A": (

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fleet.judgements.budget import Input, budget, coverage_factor, propagate, rectangular
+from fleet.statistics.uncertainty_budget import Input, budget, coverage_factor, propagate, rectangular
 
 NM_A_MM = 1e6
 VOLTS = np.array([5.007, 4.994, 5.005, 4.990, 4.999])

@@ -11,8 +11,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
+from fleet.attainment.conformity import conformance_probability, global_risks, guard_band
 from fleet.errors import FleetError
-from fleet.judgements.conformity import conformance_probability, global_risks, guard_band
 
 RESISTOR = {"prior_mean": 1500.0, "prior_sd": 0.12, "reading_sd": 0.04, "tolerance": (1499.8, 1500.2)}
 

@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 from mixed_model_data import DYESTUFF, DYESTUFF2, cake, one_way, pastes, penicillin, sleep
 
-from fleet.models.gram import Gram, Term
-from fleet.models.mixed import LOG_2PI, RemlFit, criterion, fit_frame, fit_reml, gram_of_frame, solve
+from fleet.statistics.gram import Gram, Term
+from fleet.statistics.reml import LOG_2PI, RemlFit, criterion, fit_frame, fit_reml, gram_of_frame, solve
 
 BATCH = [Term(("batch",))]
 SLOPE = Term(("subject",), "days")

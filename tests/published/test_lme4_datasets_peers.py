@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 from mixed_model_data import DYESTUFF, one_way, pastes, penicillin, sleep
 
-from fleet.models.gram import Term
-from fleet.models.mixed import RemlFit, fit_frame
+from fleet.statistics.gram import Term
+from fleet.statistics.reml import RemlFit, fit_frame
 
 RSCRIPT = shutil.which("Rscript")
 

@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import binomtest
 from statsmodels.stats.proportion import proportion_confint
 
-from fleet.judgements.rates import wilson
+from fleet.statistics.proportions import wilson
 
 TABLE_I = [
     (81, 263, 0.2553, 0.3662),

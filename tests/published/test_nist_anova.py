@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 import scipy.stats
 
-from fleet.models.gram import Cells, Term, build_gram
-from fleet.models.mixed import fit_frame, fit_reml
+from fleet.statistics.gram import Cells, Term, build_gram
+from fleet.statistics.reml import fit_frame, fit_reml
 
 FOLDER = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
 NAMES = ["AtmWtAg", "SiRstv", *(f"SmLs0{i}" for i in range(1, 10))]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fleet.judgements.capability import capability_indices
+from fleet.statistics.capability import capability_indices
 
 
 def test_nist_example():

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fleet.judgements.control import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length
+from fleet.statistics.control_charts import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length
 
 EWMA_VALUES = (
     52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5,

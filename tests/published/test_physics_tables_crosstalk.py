@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from fleet import crosstalk
-from fleet.crosstalk import decibel, phasor, rotated_crosstalk
+from fleet.physics import crosstalk
+from fleet.physics.crosstalk import decibel, phasor, rotated_crosstalk
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,9 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import jv
 
-from fleet import distortion, tracking
+from fleet.physics import arm_geometry, distortion
 
-IEC = tracking.GROOVE_LIMITS["iec"]
+IEC = arm_geometry.GROOVE_LIMITS["iec"]
 SHORT_OF = 5.0 / 24.0  # J2(2m)/J1(m) = m - (5/24) m^3 + ..., from the power series of both; derived
 
 
@@ -77,18 +77,18 @@ def test_series_agrees_with_library_bessel_functions():
 
 def test_equal_peak_null_radii_are_the_published_ones():
     """Loefgren A / Baerwald radii as commonly quoted for four pairs of limits [mm]."""
-    assert tracking.equal_peak_nulls_mm(60.325, 146.05) == pytest.approx((65.998, 120.891), abs=6e-4)
-    assert tracking.equal_peak_nulls_mm(57.5, 146.05) == pytest.approx((63.103, 119.173), abs=6e-4)
-    assert tracking.equal_peak_nulls_mm(57.5, 146.3) == pytest.approx((63.110, 119.315), abs=6e-4)
-    assert tracking.equal_peak_nulls_mm(57.6, 146.5) == pytest.approx((63.218, 119.492), abs=6e-4)
+    assert arm_geometry.equal_peak_nulls_mm(60.325, 146.05) == pytest.approx((65.998, 120.891), abs=6e-4)
+    assert arm_geometry.equal_peak_nulls_mm(57.5, 146.05) == pytest.approx((63.103, 119.173), abs=6e-4)
+    assert arm_geometry.equal_peak_nulls_mm(57.5, 146.3) == pytest.approx((63.110, 119.315), abs=6e-4)
+    assert arm_geometry.equal_peak_nulls_mm(57.6, 146.5) == pytest.approx((63.218, 119.492), abs=6e-4)
 
 
 def test_least_square_null_radii_are_the_published_ones():
     """Loefgren B as quoted (70.285, 116.604) keeps the offset of A; freeing both gives 70.164, 116.193."""
-    assert tracking.least_square_nulls_mm(60.325, 146.05) == pytest.approx((70.2854, 116.6041), abs=6e-5)
-    free = tracking.least_square_nulls_mm(60.325, 146.05, keep_offset=False)
+    assert arm_geometry.least_square_nulls_mm(60.325, 146.05) == pytest.approx((70.2854, 116.6041), abs=6e-5)
+    free = arm_geometry.least_square_nulls_mm(60.325, 146.05, keep_offset=False)
     assert free == pytest.approx((70.164, 116.193), abs=6e-4)
-    free = tracking.least_square_nulls_mm(57.5, 146.05, keep_offset=False)
+    free = arm_geometry.least_square_nulls_mm(57.5, 146.05, keep_offset=False)
     assert free == pytest.approx((67.305, 114.470), abs=6e-4)
 
 
@@ -108,10 +108,10 @@ ALIGNMENTS = [
 @pytest.mark.parametrize(("length", "inner", "offset", "overhang", "peaks", "rms"), ALIGNMENTS)
 def test_equal_peak_alignments(length, inner, offset, overhang, peaks, rms):
     """Offset, overhang, three peaks and rms of alignment A at 10 cm/s peak; derived."""
-    limits = tracking.GrooveLimits(inner, 146.05, "test")
-    a = tracking.alignment_for_nulls(length, *tracking.equal_peak_nulls_mm(inner, 146.05))
+    limits = arm_geometry.GrooveLimits(inner, 146.05, "test")
+    a = arm_geometry.alignment_for_nulls(length, *arm_geometry.equal_peak_nulls_mm(inner, 146.05))
     assert (a.offset_deg, a.overhang_mm) == pytest.approx((offset, overhang), abs=6e-5)
-    side = tracking.side_distortion(a, limits, points=1601)
+    side = arm_geometry.side_distortion(a, limits, points=1601)
     middle = side.distortion[np.abs(side.radius_mm - 85) < 10]
     found = (side.distortion[0], middle.max(), side.distortion[-1])
     assert [100 * float(x) for x in found] == pytest.approx(peaks, abs=6e-4)
@@ -131,8 +131,8 @@ def test_equal_peak_alignments(length, inner, offset, overhang, peaks, rms):
 )
 def test_least_square_alignments(length, overhang, worst, rms):
     """Overhang, distortion at the inner limit and rms of alignment B; derived."""
-    b = tracking.alignment_for_nulls(length, *tracking.least_square_nulls_mm(60.325, 146.05))
-    side = tracking.side_distortion(b, IEC, points=1601)
+    b = arm_geometry.alignment_for_nulls(length, *arm_geometry.least_square_nulls_mm(60.325, 146.05))
+    side = arm_geometry.side_distortion(b, IEC, points=1601)
     assert b.overhang_mm == pytest.approx(overhang, abs=6e-5)
     assert 100 * side.worst == pytest.approx(worst, abs=6e-4)
     assert side.worst_radius_mm == 60.325
@@ -141,8 +141,8 @@ def test_least_square_alignments(length, overhang, worst, rms):
 
 def test_tracking_error_across_the_side():
     """Error of a 230 mm arm at seven radii; derived. The nulls are given to 1 um, hence their tolerance."""
-    a = tracking.alignment_for_nulls(230, *tracking.equal_peak_nulls_mm(60.325, 146.05))
-    error = tracking.tracking_error_deg(
+    a = arm_geometry.alignment_for_nulls(230, *arm_geometry.equal_peak_nulls_mm(60.325, 146.05))
+    error = arm_geometry.tracking_error_deg(
         [60.325, 65.998, 80, 88.4, 100, 120.891, 146.05],
         effective_length_mm=230,
         overhang_mm=a.overhang_mm,
@@ -156,7 +156,7 @@ def test_classic_alignment_is_nearly_the_true_minimax():
     r = np.linspace(60.325, 146.05, 4001)
 
     def peak(x):
-        error = tracking.tracking_error_deg(r, effective_length_mm=230, overhang_mm=x[1], offset_deg=x[0])
+        error = arm_geometry.tracking_error_deg(r, effective_length_mm=230, overhang_mm=x[1], offset_deg=x[0])
         return 100 * np.max(distortion.lateral_index(error, radius_mm=r))
 
     best = minimize(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import pytest
 
-from fleet import geometry
+from fleet.physics import geometry
 
 ROLL_TABLE = [
     # th, roll about +x, apparent yaw, true VTA, side-view VTA

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from fleet import mechanics
+from fleet.physics import sag as mechanics
 
 SAG_TABLE = [
     # N, C, L, th, mu, exact, small-angle, error %, static deflection, stiffness

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import betaln
 
-from fleet.judgements.rates import _log_posterior, _posterior_grid, pool
+from fleet.statistics.proportions import _log_posterior, _posterior_grid, pool
 
 # fmt: off
 TUMOURS = np.array([0] * 14 + [1] * 8 + [3, 2, 2, 2, 2, 2, 2, 2, 2, 2, 1, 5, 2, 5, 2, 7, 7, 3, 3, 2, 9, 10]

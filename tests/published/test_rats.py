@@ -11,9 +11,9 @@ from mixed_model_data import RAT_DAYS, gamma_precisions, rats
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from fleet.models.bayes import coefficient_posterior, fit_bayes
-from fleet.models.gram import Term
-from fleet.models.mixed import gram_of_frame
+from fleet.statistics.bayes import coefficient_posterior, fit_bayes
+from fleet.statistics.gram import Term
+from fleet.statistics.reml import gram_of_frame
 
 TERMS = [Term(("rat",)), Term(("rat",), "age")]
 

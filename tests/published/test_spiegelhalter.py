@@ -9,7 +9,7 @@ from math import comb
 import numpy as np
 import pytest
 
-from fleet.judgements.rates import funnel, funnel_limits, overdispersion
+from fleet.statistics.proportions import funnel, funnel_limits, overdispersion
 
 DERIVED = [
     # n, centre, lower-tail probability, limit (derived to six decimals)

@@ -6,7 +6,7 @@ at five doses, Z = 4.7918 in size.
 
 import pytest
 
-from fleet.judgements.rates import trend
+from fleet.statistics.proportions import trend
 
 
 def test_pain_trial():

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from fleet.models.house import House
-from fleet.refit import load_house, refit
+from fleet.fitting.refit import load_house, refit
+from fleet.house_model.house import House
 from fleet.store import Store
 
 

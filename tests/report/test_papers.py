@@ -8,21 +8,21 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fleet.attainment.attainment import attainment
+from fleet.attainment.peers import cloud
 from fleet.charts import rate_words
 from fleet.errors import FleetError
-from fleet.judgements.attainment import attainment
-from fleet.judgements.cloud import cloud
-from fleet.judgements.judge import judge
-from fleet.judgements.policy import Policy
-from fleet.judgements.quote import quote
-from fleet.judgements.rates import rate_difference
-from fleet.judgements.suspects import suspects
-from fleet.models.house import House
-from fleet.models.predict import Forecaster
+from fleet.faults.one_unit import judge
+from fleet.faults.suspects import suspects
+from fleet.house_model.house import House
+from fleet.house_model.predict import Forecaster
+from fleet.policy.policy import Policy
+from fleet.quotes.quote import quote
 from fleet.report.paper import BENCH_DECIDES, NO_REPAIR, Paper
 from fleet.report.quotes import MOST_PAPERS, OPEN, OUT, SURE, quote_papers
 from fleet.report.units import unit_paper
 from fleet.report.years import year_paper
+from fleet.statistics.proportions import rate_difference
 from fleet.store import Store
 
 DAY = date(2025, 7, 1)

@@ -12,10 +12,10 @@ import pytest
 from differencing import Ledger, fewest_shown
 from worlds import ideal, stored, tokened
 
-from fleet.judgements.policy import Policy
-from fleet.judgements.publishing import counting_rule, group_counts, published_attainment
-from fleet.judgements.targets import states
-from fleet.models.links import FACTORS
+from fleet.alignment.targets import states
+from fleet.attainment.publishing import counting_rule, group_counts, published_attainment
+from fleet.house_model.chain import FACTORS
+from fleet.policy.policy import Policy
 from fleet.sharing.files import tallies_of
 from fleet.sharing.groups import bring_up_to_date, counted
 from fleet.sharing.units import records

@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from worlds import ideal, stored
 
 from fleet.errors import FleetError
-from fleet.models.links import FACTORS, LINK, READINGS
-from fleet.refit import TEACHING, gather
+from fleet.house_model.chain import FACTORS, LINK, READINGS
 from fleet.sharing.content import labels_of, sums_of_faulty, sums_of_units, told_count
+from fleet.sharing.generalisation import LADDER, form_groups, in_common
 from fleet.sharing.groups import bring_up_to_date
-from fleet.sharing.ladder import LADDER, form_groups, in_common
 from fleet.sharing.rows import export_rows
 from fleet.sharing.units import Units, repeats, teaching_units
 from fleet.store import Store
+from fleet.store.tallies import TEACHING, gather
 
 
 def factor_frame(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:

@@ -13,16 +13,17 @@ from forecast_yardsticks import QUANTITIES, excess, family_facts, ours, score, s
 from worlds import ideal, stored
 
 from fleet.errors import FleetError
-from fleet.models.archive import to_parts
-from fleet.models.gathered import Gathered
-from fleet.models.links import LINK, LINKS, PAIRED
-from fleet.models.merging import _products, merge
-from fleet.refit import TEACHING, fit_store, gather
+from fleet.fitting.other_benches import take_in
+from fleet.fitting.refit import fit_store
+from fleet.house_model.archive import to_parts
+from fleet.house_model.chain import LINK, LINKS, PAIRED
 from fleet.sharing.exchange import export_tallies
 from fleet.sharing.files import read_exported, tallies_bytes
-from fleet.sharing.taken import take_in
 from fleet.store import Store
 from fleet.store.sharing import drop_tallies, kept_tallies
+from fleet.store.tallies import TEACHING, gather
+from fleet.tallies.pooling import _products, merge
+from fleet.tallies.sufficient_statistics import Gathered
 
 WORLD = ideal(3)
 

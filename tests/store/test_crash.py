@@ -14,7 +14,7 @@ import duckdb
 import pytest
 from worlds import ideal, tokened
 
-from fleet.refit import load_house, refit
+from fleet.fitting.refit import load_house, refit
 from fleet.store import Store, check_store, migrate
 
 ROWS = 3000
@@ -128,7 +128,7 @@ def test_kills_during_migrations_leave_whole_migrations(tmp_path: Path) -> None:
 KEEPING = """
 import sys
 import numpy as np
-from fleet.refit import refit
+from fleet.fitting.refit import refit
 from fleet.store import Store
 from fleet.store.models import save_model
 store, what = Store(sys.argv[1]), sys.argv[2]

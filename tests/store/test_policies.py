@@ -12,8 +12,8 @@ import pytest
 
 from fleet.cli import run
 from fleet.errors import FleetError
-from fleet.judgements.policy import Policy, load_policy
-from fleet.judgements.policy_text import as_toml
+from fleet.policy.files import as_toml, load_policy
+from fleet.policy.policy import Policy
 from fleet.store import Store
 from fleet.store.policies import keep_policies, list_policies, policy_text
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from fleet.errors import FleetError
-from fleet.models.forecasts import LEVELS
+from fleet.statistics.quantile_forecasts import LEVELS
 from fleet.store import Store, change_key, forget_sheet, forget_unit, undo_intake
 from fleet.store.models import list_models, model_in_use, newest_model, save_model, use_model
 from fleet.store.quotes import (

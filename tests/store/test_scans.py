@@ -7,16 +7,15 @@ import pandas as pd
 import pytest
 from worlds import ideal, tokened
 
-from fleet.models import tally_sql as sql
-from fleet.models.links import LINKS
-from fleet.models.robust import PASSES
-from fleet.models.tallying import gather
-from fleet.quick import grow_store
-from fleet.refit import CURRENT, TEACHING
+from fleet.estimation.trimming import PASSES
+from fleet.fitting.quick_refit import grow_store
+from fleet.house_model.chain import LINKS
 from fleet.store import Store
-from fleet.store.growing import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
-from fleet.store.tallies import DuckEngine, newest_intake
-from fleet.tally_files import tallies_bytes
+from fleet.store.incremental import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
+from fleet.store.tallies import CURRENT, TEACHING, DuckEngine, newest_intake
+from fleet.tallies import queries as sql
+from fleet.tallies.engine import gather
+from fleet.tallies.files import tallies_bytes
 
 FLEET_VIEWS = ("teaching_sheet", "current_sheet", "latest_sheet", "sheet_unit")
 
@@ -91,7 +90,7 @@ def test_a_quick_refit_looks_at_changed_units_alone(
         engines.append(Counted(con))
         return engines[-1]
 
-    monkeypatch.setattr("fleet.quick.DuckEngine", counted)
+    monkeypatch.setattr("fleet.fitting.quick_refit.DuckEngine", counted)
     with store.reader() as con:
         kept = kept_base(con)
         assert kept is not None

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from worlds import bench, in_memory, tallied
 
-from fleet.models.links import (
+from fleet.house_model.cell_sums import Fitted
+from fleet.house_model.chain import (
     COVARIATES,
     FACTORS,
     JUDGED,
@@ -21,9 +22,8 @@ from fleet.models.links import (
     covariate_unit,
     observe,
 )
-from fleet.models.sums import Fitted
-from fleet.models.tally_sql import CELL_KEYS, observation_sql
 from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
+from fleet.tallies.queries import CELL_KEYS, observation_sql
 
 JOINT = "+".join(PAIRED)
 

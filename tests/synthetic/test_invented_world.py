@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from fleet import columns
+from fleet.alignment.tilt import reach
 from fleet.errors import FleetError
-from fleet.judgements.policy import load_policy
-from fleet.judgements.tilt import reach
+from fleet.policy.files import load_policy
 from synthetic_data import units as units_module
 from synthetic_data.catalogue import draw_catalogue
 from synthetic_data.frames import SHEET_COLUMNS

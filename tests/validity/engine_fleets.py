@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from fleet.models.bayes import coefficient_posterior, fit_bayes
-from fleet.models.gram import Gram, Term
-from fleet.models.mixed import RemlFit, fit_reml, gram_of_frame
+from fleet.statistics.bayes import coefficient_posterior, fit_bayes
+from fleet.statistics.gram import Gram, Term
+from fleet.statistics.reml import RemlFit, fit_reml, gram_of_frame
 
 LONG = os.environ.get("FLEET_LONG") == "1"
 FACTORS = ("profile", "cantilever", "source", "body")

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from worlds import ideal, in_memory, tallied, tokened
 
-from fleet.models.fitting import fit_cut
-from fleet.models.links import READING_NOISE
-from fleet.models.robust import cut_tallies
+from fleet.estimation.fit import fit_cut
+from fleet.estimation.trimming import cut_tallies
+from fleet.house_model.chain import READING_NOISE
 
 pytestmark = pytest.mark.validity
 FEW, MANY = 8_000, 80_000

@@ -14,8 +14,8 @@ import pytest
 from engine_fleets import LONG, TERMS, World, simulate
 from scipy import stats
 
-from fleet.models.bayes import LogPrior, fit_bayes, half_t_prior
-from fleet.models.mixed import gram_of_frame
+from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior
+from fleet.statistics.reml import gram_of_frame
 
 pytestmark = pytest.mark.validity
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from worlds import LONG
 
-from fleet.judgements.gauge import gauge
+from fleet.bench_trust.gauge import gauge
 from synthetic_data.spec import WorldSpec
 from synthetic_data.watch import gauge_study
 

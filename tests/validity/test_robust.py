@@ -11,9 +11,9 @@ import pytest
 from worlds import LONG, house_of, ideal
 
 from fleet.columns import COLUMNS
-from fleet.models.house import CUT_SIGMAS, House
-from fleet.models.links import JUDGED
-from fleet.models.residuals import residuals
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.house import CUT_SIGMAS, House
+from fleet.house_model.loo_residuals import residuals
 
 pytestmark = pytest.mark.validity
 WORLDS = {200: 12, 2000: 6} if LONG else {200: 5, 2000: 2}

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from worlds import FACTS, LONG, house_of, ideal
 
-from fleet.models.predict import Forecaster
+from fleet.house_model.predict import Forecaster
 
 pytestmark = pytest.mark.validity
 SEEDS = range(1, 13) if LONG else range(1, 4)

@@ -14,8 +14,8 @@ import pytest
 from suspect_yardsticks import Tally, from_scores, near_oracle, ours, own_residuals, pooled
 from worlds import LONG, Fleet, fleet_of, ideal
 
-from fleet.judgements.scoring import score_sheets
-from fleet.models.spread import Spread
+from fleet.faults.likelihood_ratio import score_sheets
+from fleet.house_model.variance_function import Spread
 from synthetic_data.world import Spread as WorldSpread
 
 pytestmark = pytest.mark.validity

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 from worlds import LONG
 
-from fleet.judgements.watch import watch
-from fleet.judgements.watch_change import find_change
-from fleet.judgements.watch_limits import CUSUM_ALLOWANCE, EWMA_WEIGHT, limits_for
-from fleet.judgements.watch_series import MONTH_WEIGHT
+from fleet.bench_trust.watch import watch
+from fleet.bench_trust.watch_limits import CUSUM_ALLOWANCE, EWMA_WEIGHT, limits_for
+from fleet.bench_trust.watch_series import MONTH_WEIGHT
+from fleet.statistics.change_point import find_change
 from synthetic_data.watch import check_readings_deg
 
 pytestmark = pytest.mark.validity

@@ -1,0 +1,1 @@
+"""Whether the bench and its operators can be trusted."""

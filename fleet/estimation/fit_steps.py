@@ -1,0 +1,160 @@
+"""The steps that every fit of the chain takes: weigh the sums, fit a link, see how far residuals scatter."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.chain import FACTORS, LINK, Link
+from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Belief
+from fleet.house_model.variance_function import Spread, fit_spread
+from fleet.statistics.bayes import coefficient_posterior
+from fleet.statistics.gram import Cells, Floats, Gram, anchored, build_gram
+from fleet.statistics.reml import RemlFit, fit_reml
+
+MAD_TO_SD: Final = 1.482602218505602
+MAD_EFFICIENCY: Final = 0.37
+KNOWN_SIGMA_ROWS: Final = 15
+"""Below this many rows the residual sd stays what the spreads say; it can't be learnt twice."""
+
+
+class Fitter:
+    """The steps of one fit, on one set of cells.
+
+    Parameters
+    ----------
+    cells : one row a cell: the factors and ``scale_class``
+    scale_s2 : mean squared sag scale of each class
+    noise : standard deviation per reading
+    """
+
+    def __init__(self, cells: pd.DataFrame, scale_s2: Floats, noise: Mapping[str, float]) -> None:
+        self.cells, self.s2, self.noise = cells, scale_s2, noise
+        self.levels = {f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS}
+        self.source = self.levels["source"]
+        self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
+
+    def noise_of(self, link: Link) -> float:
+        """Variance of the reading noise in a link's response."""
+        return float(sum((c * self.noise[r]) ** 2 for r, c in link.reading.items()))
+
+    def first_spread(self, name: str, sums: Sums) -> Spread:
+        """Spread before anything is fitted: the response's own, or what is believed."""
+        link, belief = LINK[name], BELIEFS[name]
+        total = sums.moments.sum(axis=0)
+        n = max(total[0, 0], 1.0)
+        own = total[-1, -1] / n - (total[0, -1] / n) ** 2
+        base = belief.base if link.scale == "whole" else max(own, belief.base)
+        return Spread(self.noise_of(link), base, 6.0 * belief.growth, {}, 0.0)
+
+    def weighted(self, sums: Sums, spread: Spread) -> Cells:
+        """The sums as cells, each weighted by what its rows scatter."""
+        weights = 1.0 / spread.total(self.cell_s2, self.source)
+        return Cells(self.levels, sums.columns, sums.moments, sums.counts, weights=weights)
+
+    def gram(self, sums: Sums, link: Link, spread: Spread, belief: Belief) -> Gram:
+        """Weighted Gram matrix of one link, with the anchors of what is believed."""
+        centre = link.centre if link.name in LINK else 0.0
+        gram = build_gram(self.weighted(sums, spread), link.terms, link.fixed)
+        anchors = belief.centred(centre) if link.name in LINK else belief.anchors
+        return anchored(gram, anchors)
+
+    def known_sigma(self, gram: Gram) -> float | None:
+        """Residual sd to take as known where rows are too few to learn it from."""
+        return 1.0 if gram.n < KNOWN_SIGMA_ROWS else None
+
+    def fit_all(
+        self, sums: Mapping[str, Sums], spreads: Mapping[str, Spread], sigmas: float
+    ) -> dict[str, Fitted]:
+        """REML fit of every link that has a spread: fitted values per cell, and the cut at so many sigmas."""
+        fits = {}
+        for n, spread in spreads.items():
+            gram = self.gram(sums[n], LINK[n], spread, BELIEFS[n])
+            at_zero, slopes = self.fitted(LINK[n], fit_reml(gram, sigma=self.known_sigma(gram)))
+            fits[n] = Fitted(at_zero, slopes, sigmas * np.sqrt(spread.total(self.cell_s2, self.source)))
+        return fits
+
+    def with_bounds(
+        self, fits: Mapping[str, Fitted], spreads: Mapping[str, Spread], sigmas: float
+    ) -> dict[str, Fitted]:
+        """The same fits with the cut at so many sigmas of other spreads."""
+        return {
+            n: Fitted(f.at_zero, f.slopes, sigmas * np.sqrt(spreads[n].total(self.cell_s2, self.source)))
+            for n, f in fits.items()
+        }
+
+    def fitted(self, link: Link, reml: RemlFit) -> tuple[Floats, dict[str, Floats]]:
+        """Fitted response per cell: value at zero covariates and slope per covariate."""
+        design = reml.gram.design
+        m = len(self.cells)
+        where = design.columns_of(self.levels, m)
+        parts = {c: np.zeros(m) for c in ("1", *link.columns)}
+        random = np.append(reml.random, 0.0)
+        for term, found in zip(design.terms, where, strict=True):
+            parts[term.covariate] += random[found]
+        for name, value in zip(design.fixed, reml.fixed, strict=True):
+            parts[name] += value
+        at_zero = parts.pop("1") + link.centre
+        return at_zero, parts
+
+    def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> Spread:
+        """Spread from median absolute residuals, before anything is cut."""
+        squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2, n=MAD_EFFICIENCY * middle["n"])
+        squares.loc[middle["n"] < 4, "n"] = 0.0
+        belief = BELIEFS[link.name]
+        prior = (belief.base, belief.growth, SPREAD_ROWS)
+        return fit_spread(squares, self.s2, noise=self.noise_of(link), scale=link.scale, prior=prior)
+
+    def spread_from_moments(
+        self,
+        products: pd.DataFrame,
+        link: Link,
+        sums: Sums,
+        old: Spread,
+        kept: float,
+        *,
+        belief: Belief | None = None,
+    ) -> Spread:
+        """Spread from the mean squares of the kept residuals, degrees of freedom taken off where used."""
+        believed = belief or BELIEFS[link.name]
+        own = products[(products["a"] == link.name) & (products["b"] == link.name)]
+        taken = self.leverage(sums, link, old, believed)
+        used = [
+            taken.get((str(s), int(c)), 0.0) for s, c in zip(own["source"], own["scale_class"], strict=True)
+        ]
+        n = own["n"].to_numpy(dtype=float)
+        free = np.maximum(n - np.array(used, dtype=float), 0.15 * n)
+        m2 = own["total"].to_numpy(dtype=float) / np.maximum(free, 1e-9) / kept
+        squares = pd.DataFrame(
+            {"source": own["source"].astype(str), "scale_class": own["scale_class"], "n": free, "m2": m2}
+        )
+        prior = (believed.base, believed.growth, SPREAD_ROWS)
+        return fit_spread(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
+
+    def leverage(
+        self, sums: Sums, link: Link, spread: Spread, belief: Belief
+    ) -> dict[tuple[str, int], float]:
+        """Degrees of freedom that the fit takes from each source and scale class."""
+        cells = self.weighted(sums, spread)
+        gram = self.gram(sums, link, spread, belief)
+        reml = fit_reml(gram, sigma=self.known_sigma(gram))
+        _, cov = coefficient_posterior(gram, reml.sds[None, :], np.array([reml.sigma]))
+        scaled = cov[0] / reml.sigma**2
+        m = len(self.cells)
+        where = [*gram.design.columns_of(self.levels, m)]
+        where += [np.full(m, gram.design.q + j) for j in range(gram.p)]
+        index = {c: i for i, c in enumerate(cells.columns)}
+        kind = [index[t.covariate] for t in gram.design.terms] + [index[c] for c in gram.design.fixed]
+        trace = np.zeros(m)
+        for i, ki in zip(where, kind, strict=True):
+            for j, kj in zip(where, kind, strict=True):
+                trace += scaled[i, j] * cells.moments[:, ki, kj] * cells.weights
+        out: dict[tuple[str, int], float] = {}
+        classes = self.cells["scale_class"].to_numpy(dtype=int)
+        for source, klass, value in zip(self.source, classes, trace, strict=True):
+            out[str(source), int(klass)] = out.get((str(source), int(klass)), 0.0) + float(value)
+        return out

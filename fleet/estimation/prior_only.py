@@ -1,0 +1,59 @@
+"""A house model before the first sheet: mechanics and documented beliefs alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from fleet.estimation.fit import fit_house
+from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.chain import FACTORS, LINK, LINKS, PAIR_COVARIATES, PAIRED, READING_NOISE
+from fleet.house_model.family_facts import SPECIFICATIONS, learn_facts
+from fleet.house_model.house import House
+
+
+class _NoSheets:
+    """Tallies of a fleet without a sheet."""
+
+    cells = pd.DataFrame(
+        {**{f: np.empty(0, dtype=object) for f in FACTORS}, "scale_class": np.empty(0, dtype=int)}
+    )
+
+    def sums(
+        self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
+    ) -> dict[str, Sums]:
+        del fits
+        wanted = [LINK[n] for n in names] if names is not None else list(LINKS)
+        blocks = {link.name: (*link.columns, link.name) for link in wanted}
+        blocks[JOINT] = (*PAIR_COVARIATES, *PAIRED)
+        return {
+            n: Sums(("1", *c), np.empty((0, len(c) + 1, len(c) + 1)), np.empty(0)) for n, c in blocks.items()
+        }
+
+    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
+        del fits
+        return pd.DataFrame({"source": [], "scale_class": [], "n": [], "mad": [], "link": []})
+
+    def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
+        del fits
+        return pd.DataFrame({"source": [], "scale_class": [], "a": [], "b": [], "n": [], "total": []})
+
+    def cut_summary(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
+        return pd.DataFrame({"n": 0.0, "cut": 0.0, "cut_size": 0.0}, index=pd.Index(list(fits), name="link"))
+
+    def faulty(self, fits: Mapping[str, Fitted]) -> dict[str, tuple[float, float]]:
+        del fits
+        return {}
+
+
+def cold_house() -> House:
+    """The model that answers before any sheet is in: wide, and it says so."""
+    combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
+    names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "n")
+    families = pd.DataFrame(
+        {name: np.empty(0, dtype=object if name == "family" else float) for name in names}
+    )
+    return fit_house(_NoSheets(), learn_facts(combos, families), READING_NOISE)

@@ -1,0 +1,131 @@
+"""A fleet's sums inside the robust cut: all that a fit needs, as an object of its own.
+
+Whoever sums bench sheets up (the store, an engine elsewhere, another bench) hands this over.  It holds no
+sheet; that it holds no unit either takes merging its small cells (see `fleet export`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.errors import FleetError
+from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.variance_function import Spread
+
+Floats = NDArray[np.float64]
+CUT_FORMAT: Final = 1
+
+
+@dataclass(frozen=True)
+class CutTallies:
+    """Sums over the teaching sheets, rows beyond their link's cut left out.
+
+    Attributes
+    ----------
+    cells : one row a cell: the factors, ``scale_class`` and ``n`` (units)
+    sums : per link, and for tracking and built-in angle together, moments per cell
+    fits : per link the fitted values that residuals were taken against, and the cut, per cell
+    spreads : per link the spread that the cut was made by
+    products : sums of products of kept residuals: columns source, scale_class, a, b, n, total
+    cut : per link the rows read, the rows cut and the median size of the cut residuals (n, cut, cut_size)
+    faulty : per source (units, units beyond a cut in any judged link)
+    scale_s2 : mean squared sag scale of each scale class
+    robust : False where every row was taken at its word
+    """
+
+    cells: pd.DataFrame
+    sums: Mapping[str, Sums]
+    fits: Mapping[str, Fitted]
+    spreads: Mapping[str, Spread]
+    products: pd.DataFrame
+    cut: pd.DataFrame
+    faulty: Mapping[str, tuple[float, float]]
+    scale_s2: Floats
+    robust: bool = True
+
+    @property
+    def units(self) -> float:
+        """Units that were summed up."""
+        return float(self.cells["n"].sum())
+
+
+def cut_to_parts(cut: CutTallies) -> tuple[dict[str, Floats], dict[str, str]]:
+    """Arrays and texts that `cut_from_parts` turns back into the same sums."""
+    arrays: dict[str, Floats] = {"scale_s2": cut.scale_s2}
+    head: dict[str, Any] = {"format": CUT_FORMAT, "robust": cut.robust, "sums": {}, "fits": {}, "spreads": {}}
+    for name, sums in cut.sums.items():
+        arrays[f"sums.{name}.moments"], arrays[f"sums.{name}.counts"] = sums.moments, sums.counts
+        head["sums"][name] = list(sums.columns)
+    for name, fit in cut.fits.items():
+        arrays[f"fit.{name}.at_zero"], arrays[f"fit.{name}.bound"] = fit.at_zero, fit.bound
+        for covariate, slope in fit.slopes.items():
+            arrays[f"fit.{name}.slope.{covariate}"] = slope
+        head["fits"][name] = list(fit.slopes)
+    for name, spread in cut.spreads.items():
+        factors = {k: list(v) for k, v in spread.factors.items()}
+        head["spreads"][name] = [spread.noise, spread.base, spread.growth, factors, spread.between]
+    head["faulty"] = {k: list(v) for k, v in cut.faulty.items()}
+    texts = {"head": json.dumps(head)}
+    for name, frame in (("cells", cut.cells), ("products", cut.products), ("cut", cut.cut)):
+        texts[name] = exact_text(frame)
+    return arrays, texts
+
+
+def cut_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> CutTallies:
+    """The sums that `cut_to_parts` took apart.
+
+    Raises
+    ------
+    FleetError
+        If they were written by a version of fleet that wrote its parts otherwise.
+    """
+    head = json.loads(texts["head"])
+    if head["format"] != CUT_FORMAT:
+        raise FleetError("these tallies were written by another version of fleet: write them again")
+    sums = {
+        name: Sums(tuple(columns), arrays[f"sums.{name}.moments"], arrays[f"sums.{name}.counts"])
+        for name, columns in head["sums"].items()
+    }
+    fits = {
+        name: Fitted(
+            arrays[f"fit.{name}.at_zero"],
+            {c: arrays[f"fit.{name}.slope.{c}"] for c in covariates},
+            arrays[f"fit.{name}.bound"],
+        )
+        for name, covariates in head["fits"].items()
+    }
+    spreads = {}
+    for name, (noise, base, growth, factors, between) in head["spreads"].items():
+        pairs = {k: (float(a), float(b)) for k, (a, b) in factors.items()}
+        spreads[name] = Spread(noise, base, growth, pairs, between)
+    faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
+    frames = {name: _frame(texts[name]) for name in ("cells", "products", "cut")}
+    return CutTallies(
+        frames["cells"].reset_index(drop=True),
+        sums,
+        fits,
+        spreads,
+        frames["products"].reset_index(drop=True),
+        frames["cut"].astype(float).rename_axis("link"),
+        faulty,
+        arrays["scale_s2"],
+        head["robust"],
+    )
+
+
+def exact_text(frame: pd.DataFrame) -> str:
+    """A small frame as JSON in which every double keeps all its digits."""
+    data = [[None if x != x else x for x in row] for row in frame.astype(object).to_numpy().tolist()]
+    return json.dumps({"columns": list(frame.columns), "index": frame.index.tolist(), "data": data})
+
+
+def _frame(text: str) -> pd.DataFrame:
+    raw = json.loads(text)
+    return pd.DataFrame(raw["data"], columns=raw["columns"], index=raw["index"])

@@ -1,0 +1,240 @@
+"""One score per sheet: the likelihood ratio averaged over the fault signatures, and its null.
+
+The score of a sound unit is simulated through the same score, sheet by sheet with its own expectation and
+covariance, separately for every pattern of missing readings; a p-value is the share of that null at or above
+the sheet's score.  Before that the covariances are checked against the bulk of the fleet: if the middle of
+the squared distances is not where a sound fleet has it, they are scaled.
+
+Beyond the largest simulated score a bound takes over that needs no simulation: the mean likelihood ratio of
+sound units is 1, so by Markov's inequality at most a share 1/x of them has a ratio of x or more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from fleet.faults.signatures import (
+    ELECTRICAL,
+    FAULTS,
+    MECHANICAL,
+    SEEN,
+    Signature,
+    Whitened,
+    forward,
+    log_average,
+    side_by_side,
+    signatures,
+)
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.house import House
+from fleet.house_model.loo_residuals import Residuals, whitened
+from fleet.statistics.blas_threads import in_threads
+
+Floats = NDArray[np.float64]
+CHUNK: Final = 16_000
+"""Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
+NULL_SHEETS: Final = 400
+NULL_DRAWS: Final = 250
+NULL_BATCH: Final = 20
+PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misread": 0.01, "other": 0.002}
+"""Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
+a hundred carries a slip (common practice, no source)."""
+SCALE_LIMITS: Final = (0.7, 1.5)
+SMALLEST_P: Final = 1e-300
+"""Doubles end there; no unit is impossible."""
+
+
+@dataclass(frozen=True)
+class FaultPrior:
+    """Shares of units with each fault; the rest is sound."""
+
+    shares: Mapping[str, float] = field(default_factory=lambda: dict(PRIOR))
+
+    @property
+    def healthy(self) -> float:
+        """Share of sound units."""
+        return 1.0 - sum(self.shares.values())
+
+    @property
+    def weights(self) -> Floats:
+        """(11,) share of each fault among the faulty, in the order of `FAULTS`."""
+        w = np.array([self.shares.get(f, 0.0) for f in FAULTS])
+        return np.asarray(w / w.sum())
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Scores of m sheets.
+
+    Attributes
+    ----------
+    score : (m,) log likelihood ratio, averaged over the signatures; nan where nothing was read
+    p_value : (m,) share of sound sheets that score as high
+    healthy : (m,) posterior probability of a sound unit
+    faults : (m, 11) posterior probability of each fault
+    best_slip : (m,) index into ``items`` of the slip that explains most, -1 where there is none
+    scale : factor that the bulk of the fleet put on the covariances
+    items : the signatures
+    """
+
+    score: Floats
+    p_value: Floats
+    healthy: Floats
+    faults: Floats
+    best_slip: NDArray[np.int64]
+    scale: float
+    items: tuple[Signature, ...]
+
+
+def cant_share(house: House) -> float:
+    """Part of a cant that the electrical azimuth follows, from sound units, reading noise taken out."""
+    names = ("azimuth_seen", "azimuth_electrical")
+    if not set(names) <= set(house.links):
+        return DEFAULT_CANT_SHARE
+    total = np.sqrt([_total(house, n) for n in names])
+    noise = house.noise["azimuth_optical_deg"] ** 2
+    cov = float(house.correlation[SEEN, ELECTRICAL]) * total[0] * total[1]
+    return float(np.clip(cov / max(total[0] ** 2 - noise, 1e-3), 0.05, 0.6))
+
+
+DEFAULT_CANT_SHARE: Final = 0.3
+
+
+def _total(house: House, name: str) -> float:
+    fit = house.links[name]
+    return float(fit.spread.noise + fit.spread.plain(np.ones(1))[0])
+
+
+def score_sheets(
+    house: House,
+    resid: Residuals,
+    *,
+    prior: FaultPrior | None = None,
+    bulk: NDArray[np.bool_] | None = None,
+    seed: int = 7,
+    null_draws: int = NULL_DRAWS,
+    scale: float | None = None,
+) -> Scores:
+    """Score sheets and give each its p-value and fault probabilities.
+
+    Parameters
+    ----------
+    house : House
+    resid : their residuals
+    prior : shares of faults
+    bulk : (m,) which sheets the scale is checked against (one a unit); default all
+    seed : of the simulated null
+    null_draws : sound sheets simulated per sampled sheet
+    scale : scale of the covariances, None checks it against the bulk
+    """
+    prior = prior or FaultPrior()
+    m = len(resid.value)
+    read = ~np.isnan(resid.value)
+    code = read @ (1 << np.arange(len(JUDGED)))
+    scale = _bulk_scale(resid, read, bulk) if scale is None else scale
+    case = _Case(resid, cant_share(house), prior, scale)
+    out = Scores(
+        np.full(m, np.nan), np.ones(m), np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
+        np.full(m, -1), scale, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
+    )  # fmt: skip
+    rng = np.random.default_rng(seed)
+    parts = []
+    for pattern in np.unique(code):
+        rows = np.flatnonzero(code == pattern)
+        links = np.flatnonzero(read[rows[0]])
+        if links.size == 0:
+            continue
+        null = case.null(rows, links, rng, null_draws)
+        parts += [(rows[start : start + CHUNK], links, null) for start in range(0, len(rows), CHUNK)]
+    in_threads(lambda part: case.score(out, *part), parts)
+    return out
+
+
+def _shares(prior: FaultPrior) -> Floats:
+    return np.array([prior.shares.get(f, 0.0) for f in FAULTS])
+
+
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """What all sheets of one call are scored by."""
+
+    resid: Residuals
+    cant_share: float
+    prior: FaultPrior
+    scale: float
+
+    def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
+        """The signatures of some sheets against their covariances."""
+        cov = self.resid.covariance[rows]
+        if len(links) < len(JUDGED):
+            cov = cov[:, links[:, None], links]
+        factor = side_by_side(whitened(cov * self.scale))
+        return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
+
+    def null(
+        self, rows: NDArray[np.int64], links: NDArray[np.int64], rng: np.random.Generator, draws: int
+    ) -> Floats:
+        """Sorted scores of simulated sound sheets with this pattern of readings."""
+        many = len(rows) > NULL_SHEETS
+        some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
+        white_of = self.whiten(some, links)
+        sizes = [min(NULL_BATCH, draws - done) for done in range(0, draws, NULL_BATCH)]
+        batches = [rng.standard_normal((k, len(some), len(links))) for k in sizes]
+
+        def scores(white: Floats) -> Floats:
+            readings = np.full((*white.shape[:-1], len(JUDGED)), np.nan)
+            value = np.einsum("mij,kmj->kmi", white_of.factor, white)
+            readings[..., links] = self.resid.expected[np.ix_(some, links)] + value
+            faults, _ = white_of.ratios(white, readings)
+            return _combine(faults, self.prior).ravel()
+
+        return np.sort(np.concatenate(in_threads(scores, batches)))
+
+    def score(self, out: Scores, rows: NDArray[np.int64], links: NDArray[np.int64], null: Floats) -> None:
+        """Fill in scores, p-values and probabilities of sheets that share a pattern of readings."""
+        resid, prior = self.resid, self.prior
+        white_of = self.whiten(rows, links)
+        white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
+        faults, each = white_of.ratios(white, resid.expected[rows] + resid.value[rows])
+        score = _combine(faults, prior)
+        out.score[rows] = score
+        above = len(null) - np.searchsorted(null, score, side="left")
+        beyond = np.maximum(np.exp(-score), SMALLEST_P)
+        out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), beyond)
+        logs = np.log(_shares(prior))[:, None] + faults.T
+        top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
+        weight = np.exp(logs - top)
+        sound = prior.healthy * np.exp(-top)
+        total = sound + weight.sum(axis=0)
+        out.healthy[rows] = sound / total
+        out.faults[rows] = (weight / total).T
+        slips = [i for i, item in enumerate(white_of.items) if item.fault == "misread"]
+        if slips:
+            strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]
+            names = [white_of.number[i] for i in slips]
+            out.best_slip[rows] = np.array(names)[strength.argmax(axis=0)]
+
+
+def _combine(faults: Floats, prior: FaultPrior) -> Floats:
+    """Log likelihood ratio averaged over the faults by their prior weights."""
+    by_fault = np.moveaxis(faults, -1, 0)
+    possible = sum(w * ~np.isinf(terms) for w, terms in zip(prior.weights, by_fault, strict=True))
+    return np.asarray(log_average(by_fault, prior.weights) - np.log(possible))
+
+
+def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool_] | None) -> float:
+    """Median squared distance over what a sound fleet has, from sheets with everything read."""
+    whole = read.all(axis=1) if bulk is None else read.all(axis=1) & bulk
+    rows = np.flatnonzero(whole)[:50_000]
+    if len(rows) < 100:
+        return 1.0
+    factor = whitened(resid.covariance[rows])
+    distance = (forward(factor, resid.value[rows]) ** 2).sum(axis=1)
+    expected = stats.chi2.ppf(0.5, resid.value.shape[1])
+    return float(np.clip(np.median(distance) / expected, *SCALE_LIMITS))

@@ -1,0 +1,216 @@
+"""One unit at the bench, its readings as they come: normal or not, why, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from fleet.alignment.tilt_advice import TiltAdvice, advise_tilt
+from fleet.alignment.zenith import ZenithAdvice, judge_zenith
+from fleet.columns import COLUMNS as SHEET_COLUMNS
+from fleet.faults.consequences import meanings
+from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
+from fleet.faults.sentences import NAMES, OFF_SIGMAS, explain
+from fleet.faults.signatures import FAULTS
+from fleet.faults.suspects import COLUMNS
+from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
+from fleet.house_model.house import House
+from fleet.house_model.loo_residuals import Residuals, residuals
+from fleet.policy.policy import Policy
+
+NULL_DRAWS: Final = 50
+SURE: Final = 0.95
+READ_WITH: Final = {
+    "tracking": "the tracking angle and both rakes",
+    "built_in": "rake and tracking angle, record turning",
+    "sag": "the rake, still and turning",
+    "zenith": "the zenith",
+    "azimuth_seen": "the azimuth under the glass",
+    "azimuth_electrical": "the electrical azimuth",
+    "balance": "the channel balance",
+}
+NEXT: Final = {"tracking": "the tracking angle, record turning"}
+CAUTIONS: Final = (
+    "A corrected alignment is no repair of a faulty stylus.",
+    "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
+)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one unit's readings say.
+
+    Attributes
+    ----------
+    row : as a row of `fleet.faults.suspects` (q and p alike: one unit alone)
+    sentence : normal or not, and why
+    tilt : the advice on tilt, None while the tracking angle isn't read
+    zenith : the advice on zenith, None while it isn't read
+    roll_deg : body roll that the electrical azimuth asks for [degrees, + = clockwise, facing the nose]
+    again : which reading to take again or take next, or empty
+    lines : everything in readable lines, cautions last
+    """
+
+    row: Mapping[str, Any]
+    sentence: str
+    tilt: TiltAdvice | None
+    zenith: ZenithAdvice | None
+    roll_deg: float | None
+    again: str
+    lines: tuple[str, ...]
+
+
+def judge(
+    house: House,
+    readings: pd.DataFrame,
+    policy: Policy,
+    *,
+    prior: FaultPrior | None = None,
+    seed: int = 7,
+    taught: bool = False,
+) -> Verdict:
+    """Judge one unit by its readings; nothing is kept.
+
+    Parameters
+    ----------
+    house : House
+    readings : one row, bench-sheet columns; what isn't read yet is empty or left out
+    policy : target policy for the tilt
+    prior : shares of faults, default the documented ones
+    seed : of the simulated null
+    taught : whether it is its unit's newest sheet in the store: the model is then asked without it
+    """
+    frame = readings.reset_index(drop=True).iloc[:1].copy()
+    for name in SHEET_COLUMNS:
+        if name not in frame:
+            frame[name] = None
+    resid = residuals(house, frame, taught=np.array([taught]))
+    scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, scale=1.0)
+    flagged = bool(scores.healthy[0] < 0.5)
+    sheet = frame.iloc[0]
+    fault = FAULTS[int(scores.faults[0].argmax())]
+    (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy)
+    sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
+    tilt = _tilt(sheet, policy)
+    zenith, roll = _zenith(sheet), _roll(sheet)
+    again = _again(resid, scores)
+    row = _row(sheet, scores, sentence, flagged=flagged)
+    lines = tuple(_lines(resid, tilt, zenith, roll, again))
+    return Verdict(row, sentence, tilt, zenith, roll, again, lines)
+
+
+def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> dict[str, Any]:
+    p = float(scores.p_value[0])
+    row: dict[str, Any] = {
+        "sheet_no": _text(sheet["sheet_no"]),
+        "unit": "",
+        "measured_on": _text(sheet["measured_on"]),
+        "score": float(scores.score[0]),
+        "p_value": p,
+        "q_value": p,
+        "flagged": flagged,
+        "leading_fault": FAULTS[int(scores.faults[0].argmax())],
+        "p_healthy": float(scores.healthy[0]),
+        **{f"p_{fault}": float(scores.faults[0, j]) for j, fault in enumerate(FAULTS)},
+        "why": sentence,
+    }
+    return {name: row[name] for name in COLUMNS}
+
+
+def _tilt(sheet: pd.Series, policy: Policy) -> TiltAdvice | None:
+    vta = _number(sheet["vta_dynamic_deg"])
+    if vta is None:
+        return None
+    rake, room = _number(sheet["sra_dynamic_deg"]), _number(sheet["tilt_room_deg"])
+    nan = float("nan")
+    return advise_tilt(
+        nan if rake is None else rake,
+        vta,
+        nan if room is None else room,
+        policy,
+        height_mm=_number(sheet["height_mm"]),
+        tip_to_mount_mm=_number(sheet["tip_to_mount_mm"]),
+    )
+
+
+def _zenith(sheet: pd.Series) -> ZenithAdvice | None:
+    zenith, vta = _number(sheet["zenith_deg"]), _number(sheet["vta_dynamic_deg"])
+    if zenith is None:
+        return None
+    roll = _number(sheet["roll_applied_deg"]) or 0.0
+    profile = _text(sheet["stylus_profile"]) or None
+    return judge_zenith(zenith, vta_deg=20.0 if vta is None else vta, roll_deg=roll, stylus_profile=profile)
+
+
+def _roll(sheet: pd.Series) -> float | None:
+    electrical = _number(sheet["azimuth_electrical_deg"])
+    return None if electrical is None else 0.0 - electrical
+
+
+def _again(resid: Residuals, scores: Scores) -> str:
+    """The reading whose repetition settles most: the one farthest off; else the first that is missing."""
+    value = resid.value[0]
+    z = np.abs(value) / np.sqrt(np.diag(resid.covariance[0]))
+    without = RAKE_LINKS if resid.observed["profile"].iloc[0] == SPHERICAL else {"sag"}
+    missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name not in without]
+    healthy = float(scores.healthy[0])
+    if np.isnan(z).all():
+        return "rake and tracking angle, record turning, first: nothing is read yet"
+    worst = JUDGED[int(np.nanargmax(z))]
+    if healthy < SURE and np.nanmax(z) >= OFF_SIGMAS - 0.5:
+        return (
+            f"{READ_WITH[worst]} again before anything is decided (it stands {np.nanmax(z):.1f} sigmas off)"
+        )
+    if missing:
+        return f"{NEXT.get(missing[0], READ_WITH[missing[0]])} next: not read yet"
+    return ""
+
+
+def _lines(
+    resid: Residuals, tilt: TiltAdvice | None, zenith: ZenithAdvice | None, roll: float | None, again: str
+) -> list[str]:
+    lines = []
+    for j, name in enumerate(JUDGED):
+        if np.isnan(resid.value[0, j]):
+            continue
+        label, unit, digits = NAMES[name]
+        reading = resid.value[0, j] + resid.expected[0, j]
+        sd = float(np.sqrt(resid.covariance[0, j, j]))
+        lines.append(
+            f"{_capital(label)}: {reading:.{digits}f}{unit}; its kind {resid.expected[0, j]:.{digits}f} ± "
+            f"{2.0 * sd:.{digits}f}{unit} (two sigmas)"
+        )
+    if again:
+        lines.append(f"Read {again}.")
+    if tilt is not None:
+        lines.append(tilt.sentence)
+        lines += [c for c in tilt.cautions if c not in CAUTIONS]
+    if roll is not None:
+        sense = "clockwise" if roll > 0 else "anticlockwise"
+        turn = f"{abs(roll):.1f}° {sense}, facing the nose" if abs(roll) >= 0.05 else "none"
+        lines.append(f"Roll of the body that the electrical azimuth asks for: {turn}.")
+    if zenith is not None:
+        lines.append(f"Zenith: {zenith.sentence}")
+    return [*lines, *CAUTIONS]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _number(value: object) -> float | None:
+    if value is None or value is pd.NA:
+        return None
+    number = float(str(value))
+    return None if np.isnan(number) else number
+
+
+def _text(value: object) -> str:
+    missing = (
+        value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value))
+    )
+    return "" if missing else str(value)

@@ -1,0 +1,231 @@
+"""Why a sheet is suspect, in one sentence: which reading is off, by how much, what that means."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.faults.likelihood_ratio import Scores
+from fleet.faults.signatures import FAULTS, SAG
+from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
+from fleet.house_model.loo_residuals import Residuals
+
+OFF_SIGMAS: Final = 2.5
+READING_WORDS: Final = {
+    "sra_static_deg": "rake still",
+    "sra_dynamic_deg": "rake turning",
+    "vta_dynamic_deg": "tracking angle",
+    "zenith_deg": "zenith",
+    "azimuth_optical_deg": "azimuth as seen",
+    "azimuth_electrical_deg": "electrical azimuth",
+    "channel_balance_db": "channel balance",
+}
+NAMES: Final = {
+    "tracking": ("tracking angle (record still)", "°", 1),
+    "built_in": ("built-in angle", "°", 1),
+    "sag": ("sag", "°", 2),
+    "zenith": ("zenith error", "°", 1),
+    "azimuth_seen": ("azimuth as seen", "°", 1),
+    "azimuth_electrical": ("electrical azimuth", "°", 1),
+    "balance": ("channel balance", " dB", 1),
+}
+CAUSES: Final = {
+    "rake_set_wrong": "stylus probably set at the wrong rake on the cantilever",
+    "stylus_twisted": "stylus probably twisted on the cantilever",
+    "stylus_canted": "stylus probably canted on the cantilever",
+    "generator_rolled": "generator probably rolled in the body",
+    "assembly_rolled": "the whole assembly is probably rolled in the body",
+    "cantilever_angle": "cantilever probably set at the wrong angle",
+    "suspension_soft": "suspension probably softer than its kind",
+    "suspension_stiff": "suspension probably stiffer than its kind",
+    "weak_channel": "one channel is probably weak",
+    "misread": "probably a slip in the book-keeping, not a fault",
+    "other": "it fits none of the known faults",
+}
+ACTIONS: Final = {
+    "rake_set_wrong": "return it to its maker",
+    "stylus_twisted": "return it to its maker",
+    "stylus_canted": "roll can only split the difference; return it to its maker",
+    "generator_rolled": "return it to its maker, or let roll split the difference",
+    "assembly_rolled": "roll the body",
+    "cantilever_angle": "return it to its maker",
+    "suspension_soft": "check tracking force and clearance; return it to its maker",
+    "suspension_stiff": "check tracking force and the record's grip; return it to its maker",
+    "weak_channel": "no alignment cures it; check leads and pins, then return it to its maker",
+    "misread": "measure it again",
+    "other": "measure it again",
+}
+NEARLY_SURE: Final = 0.8
+"""A likeliest fault below this share of all faults has the next one named after it."""
+WORTH_NAMING: Final = 0.1
+
+
+def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Sentences of the sheets that are normal in every reading; None for those that need one of their own."""
+    off = np.zeros(len(resid.value), dtype=bool)
+    for j in range(len(JUDGED)):
+        off |= np.abs(resid.value[:, j]) >= OFF_SIGMAS * np.sqrt(resid.covariance[:, j, j])
+    normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
+    share, place = np.unique(np.round(scores.healthy, 4), return_inverse=True)
+    texts = np.array([f"Normal for its kind ({_share(float(p))} sure)." for p in share], dtype=object)
+    out: NDArray[np.object_] = texts[place]
+    out[~normal] = None
+    return out
+
+
+def explain(
+    sheet: Mapping[Hashable, Any] | None,
+    resid: Residuals,
+    scores: Scores,
+    i: int,
+    *,
+    flagged: bool,
+    means: str = "",
+) -> str:
+    """One sentence for sheet ``i``.
+
+    Parameters
+    ----------
+    sheet : its readings, canonical columns; may be None where no slip is proposed
+    resid, scores : of all sheets
+    flagged : what the list says of its unit
+    means : what its likeliest fault means for the owner (see `fleet.faults.consequences`)
+    """
+    if np.isnan(scores.score[i]):
+        return "Nothing was read that could be judged."
+    healthy = float(scores.healthy[i])
+    off = departures(resid, i)
+    if not flagged and healthy >= 0.5:
+        return f"Normal for its kind ({_share(healthy)} sure){'' if not off else f'; {off[0]}'}."
+    fault = FAULTS[int(scores.faults[i].argmax())]
+    seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
+    cause = CAUSES[fault] + _else(scores, i)
+    if fault == "misread" and sheet is not None:
+        means = proposal(sheet, resid, scores, i)
+    parts = [part for part in (cause, means, ACTIONS[fault]) if part]
+    text = f"{_capital(seen)}{_rest(resid, i, len(off))}: {'; '.join(parts)}."
+    if flagged and healthy >= 0.5:
+        text += f" The list flags it, though by itself it is more likely sound ({_share(healthy)})."
+    elif not flagged:
+        text += (
+            f" Not flagged: among so many units one like this is to be expected ({_share(healthy)} sound)."
+        )
+    return text
+
+
+def _rest(resid: Residuals, i: int, off: int) -> str:
+    """That what is not off is normal, as far as it was read."""
+    there = ~np.isnan(resid.value[i])
+    if not 0 < off < int(there.sum()):
+        return ""
+    whole = there.all() or (there | np.isnan(resid.expected[i]) | _cannot_be_read(resid, i)).all()
+    return "; everything else normal" if whole else "; everything else that was read is normal"
+
+
+def _cannot_be_read(resid: Residuals, i: int) -> NDArray[np.bool_]:
+    spherical = resid.observed["profile"].iloc[i] == SPHERICAL
+    return np.array([spherical and name in RAKE_LINKS for name in JUDGED])
+
+
+def _else(scores: Scores, i: int) -> str:
+    """The next likeliest fault with its share of all faults, where the likeliest isn't nearly sure."""
+    share = scores.faults[i] / scores.faults[i].sum()
+    first, second = np.argsort(-share)[:2].tolist()
+    if share[first] >= NEARLY_SURE or share[second] < WORTH_NAMING:
+        return ""
+    other = "none of the known faults" if FAULTS[second] == "other" else plain_fault(FAULTS[second])
+    return f" ({share[first]:.0%}), or else {other} ({share[second]:.0%})"
+
+
+def plain_fault(fault: str) -> str:
+    """A fault's code as words."""
+    return fault.replace("_", " ")
+
+
+def departures(resid: Residuals, i: int) -> list[str]:
+    """The residuals that stand out, the farthest first, in words with figures."""
+    value = resid.value[i].tolist()
+    z = (resid.value[i] / np.sqrt(resid.covariance[i].diagonal())).tolist()
+    order = sorted((j for j, x in enumerate(z) if abs(x) >= OFF_SIGMAS), key=lambda j: -abs(z[j]))
+    known = bool(resid.seen["family"][i])
+    whose = "its family" if known else "its kind"
+    out = []
+    for j in order:
+        name, unit, digits = NAMES[JUDGED[j]]
+        sense = "above" if value[j] > 0.0 else "below"
+        if JUDGED[j] in ("tracking", "built_in", "sag"):
+            out.append(
+                f"{name} {abs(value[j]):.{digits}f}{unit} {sense} {whose} ({abs(z[j]):.1f} of its own sigmas)"
+            )
+        else:
+            reading = value[j] + resid.expected[i, j]
+            out.append(f"{name} {reading:+.{digits}f}{unit} ({abs(z[j]):.1f} sigmas from {whose})")
+    return out
+
+
+def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i: int) -> str:
+    """The reading that a slip would explain and what it would be; never applied."""
+    item = scores.items[int(scores.best_slip[i])]
+    if item.undo == SAG:
+        return (
+            f"still and turning rake look swapped: {float(sheet['sra_dynamic_deg']):.2f}° still, "
+            f"{float(sheet['sra_static_deg']):.2f}° turning would be normal"
+        )
+    reading = float(sheet[item.column])
+    if item.undo is not None:
+        return f"{READING_WORDS[item.column]} looks to have the wrong sign: {-reading:+.2f} would be normal"
+    shift, sd = _shift(item.vector, resid, i)
+    normal = reading - shift
+    text = f"{READING_WORDS[item.column]} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    meant = likely_slip(reading, normal, sd)
+    return text if meant is None else f"{text}, perhaps {meant:.2f}"
+
+
+def likely_slip(reading: float, normal: float, sd: float) -> float | None:
+    """The one figure near what is normal that a slip of the pen turns into this reading.
+
+    Parameters
+    ----------
+    reading : as written
+    normal, sd : what would be normal, and how sure that is; figures beyond two of its sds are no candidates
+
+    Returns
+    -------
+    float or None
+        Tens one or two too many or too few, two neighbouring digits exchanged, or the point one place off;
+        None if none of these comes near, or several do.
+    """
+    digits = f"{abs(reading):.2f}"
+    found = [reading + step for step in (-20.0, -10.0, 10.0, 20.0)] + [reading * 10.0, reading / 10.0]
+    for a, b in pairwise(k for k, c in enumerate(digits) if c != "."):
+        turned = list(digits)
+        turned[a], turned[b] = turned[b], turned[a]
+        found.append(float(np.copysign(float("".join(turned)), reading)))
+    near = {round(x, 3) for x in found if abs(x - normal) <= 2.0 * sd and abs(x - reading) > 2.0 * sd}
+    return near.pop() if len(near) == 1 else None
+
+
+def _shift(
+    vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]], resid: Residuals, i: int
+) -> tuple[float, float]:
+    """Size along a direction that explains the residuals best, and its sd (generalised least squares)."""
+    read = np.flatnonzero(~np.isnan(resid.value[i]))
+    d = np.broadcast_to(vector, (1, len(JUDGED)))[0, read]
+    weight = np.linalg.solve(resid.covariance[i][np.ix_(read, read)], d)
+    power = float(weight @ d)
+    return float(weight @ resid.value[i][read] / power), float(power**-0.5)
+
+
+def _share(p: float) -> str:
+    """A probability in per cent; never certain."""
+    if p > 0.99:
+        return "over 99%"
+    return "under 1%" if p < 0.01 else f"{p:.0%}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,322 @@
+"""Fault signatures: where in the space of the links' residuals each fault would put a unit.
+
+A fault moves the residuals r along a direction d by a plausible range of sizes; a slip of the pen is a
+reading that can be undone.  For each the likelihood ratio against a sound unit is in closed form.  With
+a = d'Σ⁻¹r and b = d'Σ⁻¹d, a bump of sizes N(mu, tau²) gives
+
+    (1 + b tau²)^(-1/2) exp((a² tau² + 2 a mu - b mu²) / (2 (1 + b tau²)))
+
+and a reading c that moves the residuals by c·d when it is put right gives exp(-c a - c² b / 2), the density
+of the residuals put right over that of the residuals as written (both derived).  A reading that is missing
+has no row in r, d and Σ: it is marginalised, not filled in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.house_model.chain import JUDGED
+from fleet.physics.sag import soften
+
+Floats = NDArray[np.float64]
+Bumps = tuple[tuple[float, float], ...]
+Moves = tuple[tuple[int, Floats], ...]
+MECHANICAL: Final = (
+    "rake_set_wrong",
+    "stylus_twisted",
+    "stylus_canted",
+    "generator_rolled",
+    "assembly_rolled",
+    "cantilever_angle",
+    "suspension_soft",
+    "suspension_stiff",
+    "weak_channel",
+)
+FAULTS: Final = (*MECHANICAL, "misread", "other")
+TRACKING, BUILT_IN, SAG, ZENITH, SEEN, ELECTRICAL, BALANCE = range(len(JUDGED))
+
+_ROLL: Final[Bumps] = ((2.2, 0.6), (3.5, 0.8), (5.0, 1.2))
+SIZES: Final[Mapping[str, Bumps]] = {
+    "rake_set_wrong": ((3.0, 0.8), (5.0, 1.2), (7.5, 1.5)),
+    "stylus_twisted": ((3.5, 0.9), (5.5, 1.2), (8.0, 1.5)),
+    "stylus_canted": _ROLL,
+    "generator_rolled": _ROLL,
+    "assembly_rolled": _ROLL,
+    "cantilever_angle": ((4.0, 0.8), (5.5, 1.0), (7.5, 1.5)),
+    "weak_channel": ((1.5, 0.4), (2.6, 0.6), (4.0, 1.0)),
+}
+"""Bumps of sizes (middle, sd) in degrees or dB, either sign: from what is only just a fault to what is plain
+(common practice, no source)."""
+SOFTER: Final = (1.4, 1.8, 2.3, 3.0)
+STIFFER: Final = (0.18, 0.27, 0.38, 0.55)
+"""Times as soft as its kind (common practice, no source)."""
+SUSPENSION_BUMP: Final[Bumps] = ((1.0, 0.2),)
+TYPICAL_DRAG_RATIO: Final = 0.28
+"""Drag over tracking force that turns a sag into a static deflection; assumed within 0.2 to 0.4, no published
+law of it was found."""
+SLIP_SIZES: Final[Bumps] = ((4.0, 1.5), (9.0, 1.0), (18.0, 6.0))
+FAR_SIZES: Final[Bumps] = ((14.0, 4.0),)
+"""A wrong digit moves a reading by some units, by nine or ten, or by tens (common practice, no source)."""
+OTHER_SIGMAS: Final = 3.0
+LEAST_SIGN: Final = {ZENITH: 1.0, SEEN: 0.8, ELECTRICAL: 0.8, BALANCE: 0.5}
+"""A reading smaller than this says nearly the same with either sign [degrees, dB]."""
+SIGNED: Final = {
+    ZENITH: "zenith_deg",
+    SEEN: "azimuth_optical_deg",
+    ELECTRICAL: "azimuth_electrical_deg",
+    BALANCE: "channel_balance_db",
+}
+ALONE: Final = (
+    ("sra_static_deg", {TRACKING: 1.0, SAG: 1.0}, {SAG: True}),
+    ("sra_dynamic_deg", {TRACKING: -1.0, SAG: -1.0, BUILT_IN: 1.0}, {SAG: True}),
+    ("sra_dynamic_deg", {BUILT_IN: 1.0}, {SAG: False, BUILT_IN: True}),
+    ("vta_dynamic_deg", {TRACKING: 1.0, BUILT_IN: -1.0}, {TRACKING: True}),
+)
+"""Which residuals one wrong reading moves, and which must be there or not for it to be so: without both rakes
+there is no sag, and the tracking angle leans on a guess of it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Signature:
+    """One way in which a sheet may not be sound.
+
+    Attributes
+    ----------
+    fault : one of `FAULTS`
+    vector : (m, 7) or (7,) direction in the residuals of `JUDGED`
+    bumps : sizes along it; empty for a reading that is undone
+    both : whether the opposite sense is as likely
+    weight : share within its fault
+    undo : link whose reading, times the vector, is put right; None for a bump
+    column : bench-sheet column that would be wrong
+    given : links that must have been read (True) or not (False) for this to be so
+    """
+
+    fault: str
+    vector: Floats
+    bumps: Bumps = ()
+    both: bool = True
+    weight: float = 1.0
+    undo: int | None = None
+    column: str = ""
+    given: Mapping[int, bool] = field(default_factory=dict)
+
+
+def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]:
+    """All signatures for sheets with these expectations.
+
+    Parameters
+    ----------
+    expected : (m, 7) expectation of each link [degrees, dB]
+    canted_to_electrical : part of a cant that the electrical azimuth follows, learnt from sound units
+    """
+    unit = np.eye(len(JUDGED))
+    kappa = canted_to_electrical
+    out = [
+        Signature("rake_set_wrong", unit[BUILT_IN], SIZES["rake_set_wrong"]),
+        Signature("stylus_twisted", unit[ZENITH], SIZES["stylus_twisted"]),
+        Signature("generator_rolled", unit[ELECTRICAL], SIZES["generator_rolled"]),
+        Signature("assembly_rolled", unit[SEEN] + unit[ELECTRICAL], SIZES["assembly_rolled"]),
+        Signature("weak_channel", unit[BALANCE], SIZES["weak_channel"]),
+    ]
+    follows = (0.6 * kappa, kappa, min(1.4 * kappa, 0.75))
+    out += [
+        Signature("stylus_canted", unit[SEEN] + k * unit[ELECTRICAL], SIZES["stylus_canted"]) for k in follows
+    ]
+    out.append(_cantilever(expected))
+    out += _suspension(expected, "suspension_soft", SOFTER)
+    out += _suspension(expected, "suspension_stiff", STIFFER)
+    return out + _slips(unit)
+
+
+def _slips(unit: Floats) -> list[Signature]:
+    swapped = -2.0 * unit[SAG] - 2.0 * unit[TRACKING] + unit[BUILT_IN]
+    out = [Signature("misread", swapped, weight=2.0, undo=SAG, column="sra_static_deg")]
+    for link, column in SIGNED.items():
+        out.append(Signature("misread", -2.0 * unit[link], weight=0.5, undo=link, column=column))
+        if link != BALANCE:
+            out.append(Signature("misread", unit[link], FAR_SIZES, weight=0.25, column=column))
+    for column, moves, given in ALONE:
+        vector = sum(size * unit[link] for link, size in moves.items())
+        out.append(Signature("misread", np.asarray(vector), SLIP_SIZES, column=column, given=given))
+    return out
+
+
+def _cantilever(expected: Floats) -> Signature:
+    """A cantilever set steeper or flatter: the sag follows the angle as tan θ / cos θ does."""
+    still, sag = _still_and_sag(expected)
+    theta = np.radians(still)
+    vector = np.zeros(expected.shape)
+    vector[:, TRACKING] = 1.0
+    vector[:, SAG] = np.radians(sag) * (1.0 + np.sin(theta) ** 2) / (np.sin(theta) * np.cos(theta))
+    return Signature("cantilever_angle", vector, SIZES["cantilever_angle"])
+
+
+def _suspension(expected: Floats, fault: str, factors: tuple[float, ...]) -> list[Signature]:
+    """Softer or stiffer than its kind: it sinks or rises *and* its sag changes, by the equilibrium."""
+    still, sag = _still_and_sag(expected)
+    deflection = sag / (TYPICAL_DRAG_RATIO * np.tan(np.radians(still)))
+    out = []
+    for factor in factors:
+        new_still, new_sag = soften(still, sag, deflection, factor)
+        vector = np.zeros(expected.shape)
+        vector[:, TRACKING] = np.nan_to_num(new_still - still)
+        vector[:, SAG] = np.nan_to_num(new_sag - sag)
+        out.append(Signature(fault, vector, SUSPENSION_BUMP, both=False))
+    return out
+
+
+def _still_and_sag(expected: Floats) -> tuple[Floats, Floats]:
+    still = np.clip(np.nan_to_num(expected[:, TRACKING], nan=22.0), 5.0, 50.0)
+    return still, np.clip(np.nan_to_num(expected[:, SAG], nan=0.6), 0.05, None)
+
+
+@dataclass(frozen=True, eq=False)
+class Whitened:
+    """Signatures of m sheets that share one pattern of readings, against their covariances.
+
+    Attributes
+    ----------
+    items : the signatures that these readings can show
+    moved : per signature, the places in ``read`` that it moves and by how much, (m,) or one figure for all
+    power : (s, m) squared lengths b of the whitened directions
+    read : indices of the links that were read
+    factor : (m, d, d) lower Cholesky factors
+    number : place of each of ``items`` in the full list
+    """
+
+    items: tuple[Signature, ...]
+    moved: tuple[Moves, ...]
+    power: Floats
+    read: NDArray[np.int64]
+    factor: Floats
+    number: tuple[int, ...]
+
+    @classmethod
+    def of(cls, items: list[Signature], read: NDArray[np.int64], factor: Floats) -> Whitened:
+        """Whiten directions; a signature that moves nothing that was read is left out."""
+        kept, moved, number = [], [], []
+        for i, item in enumerate(items):
+            if item.undo is not None and item.undo not in read:
+                continue
+            if any((link in read) != there for link, there in item.given.items()):
+                continue
+            moves = tuple((k, item.vector[..., j]) for k, j in enumerate(read) if np.any(item.vector[..., j]))
+            if not moves:
+                continue
+            kept.append(item)
+            number.append(i)
+            moved.append(moves)
+        inverse = precision(factor)
+        power = np.empty((len(kept), len(factor)))
+        for i, moves in enumerate(moved):
+            power[i] = sum(by * also * inverse[j, k] for j, by in moves for k, also in moves)
+        return cls(tuple(kept), tuple(moved), power, read, factor, tuple(number))
+
+    def ratios(self, white: Floats, readings: Floats) -> tuple[Floats, Floats]:
+        """Log likelihood ratios against a sound unit.
+
+        Parameters
+        ----------
+        white : (..., m, d) whitened residuals; leading axes are further residuals of the same sheets
+        readings : (..., m, 7) responses as written
+
+        Returns
+        -------
+        faults : (..., m, 11) per fault of `FAULTS`, -inf where the readings can't show it
+        each : (s, ..., m) per signature
+        """
+        solved = backward(self.factor, white)
+        each = np.empty((len(self.items), *white.shape[:-1]))
+        for i, (item, moves) in enumerate(zip(self.items, self.moved, strict=True)):
+            along = sum(by * solved[k] for k, by in moves)
+            each[i] = _ratio(item, np.asarray(along), self.power[i], readings)
+        faults = np.full((len(FAULTS), *white.shape[:-1]), -np.inf)
+        for j, fault in enumerate(FAULTS[:-1]):
+            mine = [i for i, item in enumerate(self.items) if item.fault == fault]
+            if len(mine) == 1:
+                faults[j] = each[mine[0]]
+            elif mine:
+                faults[j] = log_average(each[mine], np.array([self.items[i].weight for i in mine]))
+        d = white.shape[-1]
+        square = np.einsum("...d,...d->...", white, white)
+        faults[-1] = 0.5 * square * (1.0 - OTHER_SIGMAS**-2) - d * np.log(OTHER_SIGMAS)
+        return np.moveaxis(faults, 0, -1), each
+
+
+def _ratio(item: Signature, along: Floats, power: Floats, readings: Floats) -> Floats:
+    if item.undo is not None:
+        c = readings[..., item.undo]
+        ratio = -c * along - 0.5 * c**2 * power
+        least = LEAST_SIGN.get(item.undo)
+        return ratio if least is None else np.where(np.abs(c) < least, -np.inf, ratio)
+    return log_bumps(along, power, item.bumps, both=item.both)
+
+
+def log_bumps(along: Floats, power: Floats, bumps: Bumps, *, both: bool) -> Floats:
+    """Log of the plain average over bumps, and over both senses of each if asked (see the module's text)."""
+    size = np.abs(along) if both else along
+    spread = [1.0 + power * tau**2 for _, tau in bumps]
+    terms = [
+        (size * (0.5 * tau**2 / s) + mu / s) * size - 0.5 * mu**2 * power / s
+        for (mu, tau), s in zip(bumps, spread, strict=True)
+    ]
+    top = terms[0] if len(terms) == 1 else np.maximum.reduce(terms)
+    total = np.zeros(np.shape(along))
+    for (mu, _), s, term in zip(bumps, spread, terms, strict=True):
+        part = np.exp(term - top) / np.sqrt(s)
+        if both:
+            part *= 1.0 + np.exp(size * (-2.0 * mu / s))
+        total += part
+    return np.asarray(np.log(total / (len(bumps) * (2.0 if both else 1.0))) + top)
+
+
+def log_average(terms: Floats, weights: Floats) -> Floats:
+    """Log of the weighted average of ratios given as logs (first axis); weights need not sum to 1."""
+    top = np.maximum(terms.max(axis=0), -1e300)
+    total = np.zeros(top.shape)
+    for term, weight in zip(terms, weights / weights.sum(), strict=True):
+        total += weight * np.exp(term - top)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(total) + top)
+
+
+def forward(factor: Floats, vectors: Floats) -> Floats:
+    """Solve L x = v for each sheet: (m, d, d) lower factors, (m, d) vectors."""
+    lower, x = np.moveaxis(factor, 0, -1), np.array(vectors.T, dtype=float, order="C")
+    for i in range(len(x)):
+        for j in range(i):
+            x[i] -= lower[i, j] * x[j]
+        x[i] /= lower[i, i]
+    return x.T
+
+
+def backward(factor: Floats, vectors: Floats) -> Floats:
+    """Solve L' x = v for each sheet: (m, d, d) lower factors, (..., m, d) vectors; gives (d, ..., m)."""
+    lower, x = np.moveaxis(factor, 0, -1), np.array(np.moveaxis(vectors, -1, 0), dtype=float, order="C")
+    for i in reversed(range(len(x))):
+        for j in range(i + 1, len(x)):
+            x[i] -= lower[j, i] * x[j]
+        x[i] /= lower[i, i]
+    return x
+
+
+def precision(factor: Floats) -> Floats:
+    """Inverse covariances (d, d, m) from lower Cholesky factors (m, d, d)."""
+    m, d, _ = factor.shape
+    inverse = np.empty((d, d, m))
+    for k in range(d):
+        unit = np.zeros((m, d))
+        unit[:, k] = 1.0
+        inverse[k] = backward(factor, forward(factor, unit))
+    return inverse
+
+
+def side_by_side(factor: Floats) -> Floats:
+    """The same (m, d, d) factors, each entry's m figures together in memory: whole vectors are added up."""
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(factor, 0, -1)), -1, 0)

@@ -1,0 +1,1 @@
+"""From a store to a house model and back: refits, back-tests, promotion, other benches."""

@@ -1,0 +1,155 @@
+"""A house model as plain parts: named arrays of numbers and named texts, nothing that runs.
+
+What is kept is what was learnt from (sums per cell) and what was concluded (draws of the spreads); the
+coefficients follow from both in closed form and are made again on loading.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fleet.errors import FleetError
+from fleet.house_model.chain import LINK, PAIR_LINKS
+from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, SpecLink
+from fleet.house_model.house import House, LinkFit
+from fleet.house_model.variance_function import Spread
+from fleet.statistics.bayes import Posterior
+from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, anchored, build_gram
+
+FORMAT = 4
+_ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
+
+
+def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
+    """Arrays and texts that `from_parts` turns back into the same house."""
+    arrays: dict[str, Floats] = {
+        "correlation": house.correlation,
+        "turn": house.turn,
+        "scale_s2": house.scale_s2,
+    }
+    head: dict[str, Any] = {
+        "format": FORMAT,
+        "revision": house.revision,
+        "last_intake": house.last_intake,
+        "span": list(house.span),
+        "noise": dict(house.noise),
+        "faulty": {k: list(v) for k, v in house.faulty.items()},
+        "notes": list(house.notes),
+        "links": {},
+        "specs": {},
+    }
+    for name, fit in house.links.items():
+        s = fit.spread
+        head["links"][name] = {
+            "rows": fit.rows,
+            "cut": fit.cut,
+            "cut_size": fit.cut_size,
+            "spread": [s.noise, s.base, s.growth, s.between],
+            "factors": {k: list(v) for k, v in s.factors.items()},
+        } | _put(arrays, f"link.{name}", fit.posterior, fit.cells)
+    for name, spec in house.facts.specs.items():
+        entry: dict[str, Any] = {"shift": spec.shift, "fitted": spec.posterior is not None}
+        if spec.posterior is not None and spec.cells is not None:
+            entry |= _put(arrays, f"spec.{name}", spec.posterior, spec.cells)
+        head["specs"][name] = entry
+    texts = {
+        "head": json.dumps(head),
+        "combos": house.facts.combos.to_json(orient="split", double_precision=15),
+        "families": house.facts.families.to_json(orient="split", double_precision=15),
+    }
+    return arrays, texts
+
+
+def _put(arrays: dict[str, Floats], key: str, posterior: Posterior, cells: Cells) -> dict[str, Any]:
+    arrays[f"{key}.moments"] = cells.moments
+    arrays[f"{key}.counts"] = cells.counts
+    arrays[f"{key}.weights"] = cells.weights
+    arrays[f"{key}.log_weights"] = cells.log_weights
+    arrays[f"{key}.sds"] = posterior.sds
+    arrays[f"{key}.sigma"] = posterior.sigma
+    design = posterior.gram.design
+    return {
+        "levels": {f: [str(x) for x in v] for f, v in cells.levels.items()},
+        "columns": list(cells.columns),
+        "terms": [[list(t.factors), t.covariate] for t in design.terms],
+        "fixed": list(design.fixed),
+        "anchors": [list(x) for x in posterior.gram.anchors],
+        "k": posterior.k,
+        "ess": posterior.ess,
+        "method": posterior.method,
+    }
+
+
+def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[Posterior, Cells]:
+    cells = Cells(
+        {f: np.array(v, dtype=object) for f, v in entry["levels"].items()},
+        tuple(entry["columns"]),
+        arrays[f"{key}.moments"],
+        arrays[f"{key}.counts"],
+        arrays[f"{key}.weights"],
+        arrays[f"{key}.log_weights"],
+    )
+    terms = [Term(tuple(factors), covariate) for factors, covariate in entry["terms"]]
+    anchors = [Anchor(c, float(m), float(sd)) for c, m, sd in entry["anchors"]]
+    gram: Gram = anchored(build_gram(cells, terms, entry["fixed"]), anchors)
+    sds, sigma = arrays[f"{key}.sds"], arrays[f"{key}.sigma"]
+    even = np.full(len(sigma), 1.0 / len(sigma))
+    k = float("nan") if entry["k"] is None else entry["k"]
+    return Posterior(gram, sds, sigma, k, entry["ess"], sds, sigma, even, entry["method"]), cells
+
+
+def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
+    """The house that `to_parts` took apart.
+
+    Raises
+    ------
+    FleetError
+        If it was kept by a version of fleet that wrote its parts otherwise.
+    """
+    head = json.loads(texts["head"])
+    if head["format"] != FORMAT:
+        raise FleetError("the house model was kept by another version of fleet: run `fleet refit`")
+    links = {}
+    for name, entry in head["links"].items():
+        posterior, cells = _take(arrays, f"link.{name}", entry)
+        noise, base, growth, between = entry["spread"]
+        factors = {k: (float(a), float(b)) for k, (a, b) in entry["factors"].items()}
+        spread = Spread(noise, base, growth, factors, between)
+        links[name] = LinkFit(
+            _ALL_LINKS[name], cells, spread, posterior, entry["rows"], entry["cut"], entry["cut_size"]
+        )
+    specs = {}
+    for name, entry in head["specs"].items():
+        if entry["fitted"]:
+            specs[name] = SpecLink(*_take(arrays, f"spec.{name}", entry), entry["shift"], name)
+        else:
+            specs[name] = SpecLink(None, None, entry["shift"], name)
+    facts = FleetFacts(_frame(texts["combos"]), _frame(texts["families"], text_index=True), specs)
+    faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
+    return House(
+        links,
+        facts,
+        head["noise"],
+        arrays["correlation"],
+        arrays["turn"],
+        arrays["scale_s2"],
+        faulty,
+        head["revision"],
+        head["last_intake"],
+        (head["span"][0], head["span"][1]),
+        tuple(head["notes"]),
+    )
+
+
+def _frame(text: str, *, text_index: bool = False) -> pd.DataFrame:
+    raw = json.loads(text)
+    frame = pd.DataFrame(raw["data"], columns=raw["columns"])
+    if text_index:
+        frame.index = pd.Index([str(x) for x in raw["index"]], name="family")
+        for name in (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg"):
+            frame[name] = frame[name].astype(float)
+    return frame

@@ -1,0 +1,315 @@
+"""The chain of links: what is modelled, from which readings, with which terms.
+
+Everything that a tallying query and the arrays of a judgement must agree on stands here once.  The arithmetic
+of a response or covariate is a string in the common subset of SQL and ``DataFrame.eval``; readings are coded
+as integers before anything is summed, so that sums are exact and do not depend on row order or threads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.statistics.gram import Floats, Term
+
+FACTORS: Final = ("profile", "cantilever", "source", "family", "generator", "frequency", "bench")
+FACTOR_COLUMNS: Final = {
+    "profile": "stylus_profile",
+    "cantilever": "cantilever_material",
+    "source": "assembly_source",
+    "family": "body_family",
+    "generator": "generator",
+    "frequency": "compliance_frequency_hz",
+    "bench": "bench",
+}
+NOT_TOLD: Final = ""
+SPHERICAL: Final = "spherical"
+
+REFERENCE_TEMPERATURE_C: Final = 22.0
+"""Bench temperature that covariates are centred on (IEC 60098:2020, 10.1.2 prefers 20 to 25 °C)."""
+REFERENCE_HOURS: Final = 500.0
+TYPICAL_VTA_DEG: Final = 22.0
+"""Stands in for a tracking angle nobody read, in the sag scale only (common practice, no source)."""
+STEEPEST_VTA_DEG: Final = 75.0
+"""A tracking angle beyond this is a slip of the pen: in the sag scale it counts as this much, or one sheet at
+90 degrees would be infinitely large (derived: tan and 1/cos)."""
+TYPICAL_DRAG: Final = 0.5
+"""Sag over sag scale where no rake can be read: drag about 0.3 times rubber softer than its catalogue figure
+by about 1.7 (common practice, no source)."""
+CONFLICT_BUILT_IN_DEG: Final = 68.5
+"""Below this built-in angle no tilt serves both targets (90.5° − 22°; common practice, no source)."""
+
+SAG_EDGES: Final = (0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.7, 3.3, 4.2)
+"""Upper edges [deg] of the classes of the sag scale S; the last class is open.  One weight a class."""
+
+SCALE_EXPRESSION: Final = (
+    "0.05729577951308232 * vtf_mn * c_used / l_used * tan(t_used * 0.017453292519943295)"
+    " / cos(t_used * 0.017453292519943295)"
+)
+"""S = N·C·tan θ / (L·cos θ) in degrees (N in mN, C in µm/mN, L in mm); see `fleet.physics.sag`."""
+KIND_SCALE_EXPRESSION: Final = SCALE_EXPRESSION.replace("t_used", "t_kind")
+"""The same at the family's own angle.  How much units scatter is judged by this one: a unit that stands wrong
+must not choose its own yardstick."""
+
+RESPONSES: Final[dict[str, tuple[str, float]]] = {
+    "tracking": ("t_read", 1000.0),
+    "built_in": ("sra_dynamic_deg - vta_dynamic_deg", 1000.0),
+    "sag": ("sra_static_deg - sra_dynamic_deg", 1000.0),
+    "zenith": ("zenith_deg", 1000.0),
+    "azimuth_seen": ("azimuth_optical_deg", 1000.0),
+    "azimuth_electrical": ("azimuth_electrical_deg", 1000.0),
+    "balance": ("channel_balance_db", 1000.0),
+    "tilt_room": ("tilt_room_deg", 1000.0),
+    "minutes": ("ln(bench_minutes)", 1000.0),
+}
+"""Per link the response's expression and the number that turns it into an integer code."""
+
+RAKE_LINKS: Final = frozenset({"built_in", "sag", "zenith"})
+"""Links that a spherical stylus does not have."""
+
+COVARIATES: Final[dict[str, tuple[str, float]]] = {
+    "s": ("s_deg", 1000.0),
+    "warm": ("temperature_c - 22.0", 10.0),
+    "aged": ("(hours_used - 500.0) / 1000.0", 1000.0),
+    "tilted": ("abs(tilt_applied_deg)", 100.0),
+    "conflict": ("conflict_flag", 1.0),
+}
+"""Covariates, coded the same way.  ``warm`` and ``aged`` are 0 where nothing was written down."""
+
+PRODUCTS: Final = {"s_warm": ("s", "warm"), "s_aged": ("s", "aged")}
+
+READINGS: Final = (
+    "sra_static_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "zenith_deg",
+    "azimuth_optical_deg",
+    "azimuth_electrical_deg",
+    "channel_balance_db",
+)
+NUMBERS: Final = (
+    *READINGS, "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "hours_used",
+    "tilt_room_deg", "tilt_applied_deg", "bench_minutes",
+)  # fmt: skip
+"""Columns of a sheet that the links read as numbers."""
+READING_NOISE: Final = dict(zip(READINGS, (0.14, 0.16, 0.35, 0.20, 0.20, 0.15, 0.05), strict=True))
+"""Standard deviation of one reading where the bench has no repeats yet (common practice, no source): what a
+microscope graticule, a turning record and a level meter give.  Repeats of units replace it."""
+
+
+def covariate_unit(name: str) -> float:
+    """Number by which a covariate's integer code is divided to give its value."""
+    if name in PRODUCTS:
+        a, b = PRODUCTS[name]
+        return covariate_unit(a) * covariate_unit(b)
+    return COVARIATES[name][1]
+
+
+@dataclass(frozen=True)
+class Link:
+    """One link of the chain.
+
+    Attributes
+    ----------
+    name : key into `RESPONSES`
+    terms : random terms
+    fixed : fixed columns; ``"1"`` is the intercept
+    reading : how much of each reading's noise is in the response
+    scale : how the unit spread grows with the sag scale S: ``none``, ``part`` or ``whole``
+    words : what the link is called on screens
+    centre : constant taken off the response before it is summed (any value inside the data's range)
+    """
+
+    name: str
+    terms: tuple[Term, ...]
+    fixed: tuple[str, ...] = ("1",)
+    reading: dict[str, float] = field(default_factory=dict)
+    scale: str = "none"
+    words: str = ""
+    centre: float = 0.0
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Covariates the link's sums need, in order, without the intercept."""
+        return tuple(c for c in dict.fromkeys([*self.fixed, *(t.covariate for t in self.terms)]) if c != "1")
+
+
+def _main(*factors: str, covariate: str = "1") -> tuple[Term, ...]:
+    return tuple(Term((f,), covariate) for f in factors)
+
+
+_KIND = ("source", "family", "profile", "cantilever")
+LINKS: Final[tuple[Link, ...]] = (
+    Link(
+        "tracking",
+        _main(*_KIND),
+        ("1", "warm", "aged"),
+        {"vta_dynamic_deg": 1.0, "sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
+        scale="part",
+        words="tracking angle, record still",
+        centre=23.0,
+    ),
+    Link(
+        "built_in",
+        _main(*_KIND),
+        ("1", "warm", "aged"),
+        {"sra_dynamic_deg": 1.0, "vta_dynamic_deg": -1.0},
+        words="built-in angle",
+        centre=68.0,
+    ),
+    Link(
+        "sag",
+        _main("source", "family", "profile", "frequency", covariate="s"),
+        ("s", "s_warm", "s_aged"),
+        {"sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
+        scale="whole",
+        words="dynamic sag",
+    ),
+    Link("zenith", _main("source", "family", "profile"), reading={"zenith_deg": 1.0}, words="zenith error"),
+    Link(
+        "azimuth_seen",
+        _main("source", "family"),
+        reading={"azimuth_optical_deg": 1.0},
+        words="azimuth as seen",
+    ),
+    Link(
+        "azimuth_electrical",
+        _main("source", "family", "generator"),
+        reading={"azimuth_electrical_deg": 1.0},
+        words="azimuth, electrical",
+    ),
+    Link(
+        "balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}, words="channel balance"
+    ),
+    Link("tilt_room", _main("family", "generator"), words="tilt room", centre=3.0),
+    Link(
+        "minutes",
+        _main("family", "source", "profile", "cantilever"),
+        ("1", "tilted", "conflict"),
+        words="bench time (log minutes)",
+        centre=4.0,
+    ),
+)
+LINK: Final = {link.name: link for link in LINKS}
+PAIR: Final = ("pair_1", "pair_2")
+"""The two combinations of tracking and built-in angle that are uncorrelated between families *and* between
+units of a family; fitted apart they lose nothing (see `fleet.house_model.canonical_variates`)."""
+PAIRED: Final = ("tracking", "built_in")
+PAIR_COVARIATES: Final = ("warm", "aged")
+PAIR_LINKS: Final = tuple(
+    Link(
+        name,
+        _main(*_KIND),
+        ("1", *PAIR_COVARIATES),
+        scale="part",
+        words="tracking and built-in angle together",
+    )
+    for name in PAIR
+)
+ANGLES: Final = ("tracking", "built_in", "sag")
+JUDGED: Final = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance")
+"""Links whose residuals are looked at for faults, in the order used everywhere."""
+
+
+def scale_class(s_deg: Floats) -> NDArray[np.int64]:
+    """Class of the sag scale, 0 to 11; 12 where it isn't known.
+
+    Parameters
+    ----------
+    s_deg : array of S in degrees, NaN where unknown
+    """
+    code = np.searchsorted(np.asarray(SAG_EDGES), s_deg, side="right").astype(np.int64)
+    return np.where(np.isnan(s_deg), len(SAG_EDGES) + 1, code)
+
+
+def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
+    """Turn bench sheets into the links' factors, covariates and responses.
+
+    Parameters
+    ----------
+    sheets : bench sheets, canonical columns
+    fill : indexed by family; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a compliance,
+        length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
+        the first two are the family's own figures and not predictions
+
+    Returns
+    -------
+    DataFrame
+        Index of ``sheets``; the `FACTORS`, ``scale_class``, one column per covariate and product and one
+        ``y_<link>`` per link, all in natural units rounded to their integer codes, NaN where missing.
+    """
+    d, out = pd.DataFrame(index=sheets.index), pd.DataFrame(index=sheets.index)
+    for factor, column in FACTOR_COLUMNS.items():
+        values = sheets[column] if column in sheets else pd.Series(np.nan, index=d.index)
+        out[factor] = factor_labels(values)
+    for name in NUMBERS:
+        d[name] = pd.to_numeric(sheets[name]).astype(float) if name in sheets else np.nan
+    spherical = out["profile"] == SPHERICAL
+    d.loc[spherical, ["sra_static_deg", "sra_dynamic_deg", "zenith_deg"]] = np.nan
+    stated_c, stated_l = d["compliance_um_per_mn"].notna(), d["cantilever_length_mm"].notna()
+    filled = fill.reindex(out["family"].to_numpy())
+    d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=d.index))
+    d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=d.index))
+    d["vtf_mn"] = d["vtf_mn"].fillna(pd.Series(filled["n_fill"].to_numpy(), index=d.index))
+    d["t_used"] = d["vta_dynamic_deg"]
+    guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
+    sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
+    d["t_read"] = d["vta_dynamic_deg"] + sag
+    of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
+    limited = d["t_read"].clip(upper=STEEPEST_VTA_DEG)
+    d["t_used"] = limited.fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    d["t_kind"] = of_family.fillna(limited).fillna(TYPICAL_VTA_DEG)
+    d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
+    out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)
+    d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
+    d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
+    for name, (expression, unit) in COVARIATES.items():
+        value = _coded(d, expression, unit)
+        out[name] = value.fillna(0.0) if name in ("warm", "aged") else value
+    for name, (a, b) in PRODUCTS.items():
+        out[name] = out[a] * out[b]
+    sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
+    own = pd.DataFrame({"c": stated_c, "l": stated_l}).to_numpy()
+    known = (own | sure).all(axis=1)
+    out["scale_class"] = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
+    for name, (expression, unit) in RESPONSES.items():
+        out[f"y_{name}"] = _coded(d, expression.replace("ln(", "log("), unit)
+    return out
+
+
+def _evaluate(frame: pd.DataFrame, expression: str) -> pd.Series[float]:
+    return pd.Series(np.asarray(frame.eval(expression), dtype=float), index=frame.index)
+
+
+def _coded(frame: pd.DataFrame, expression: str, unit: float) -> pd.Series[float]:
+    """An expression's value, rounded to its integer code."""
+    return pd.Series(np.floor(_evaluate(frame, expression) * unit + 0.5) / unit, index=frame.index)
+
+
+def factor_labels(values: pd.Series) -> pd.Series:
+    """Level labels as text; a missing or blank one is the level *not told*."""
+    code, found = pd.factorize(values)
+    labels = np.array([*(_label(x) for x in found), NOT_TOLD], dtype=object)
+    return pd.Series(labels[code], index=values.index, dtype=object)
+
+
+def _label(value: object) -> str:
+    if isinstance(value, float | np.floating):
+        return NOT_TOLD if np.isnan(value) else f"{value:g}"
+    return str(value)
+
+
+def noise_matrix(names: tuple[str, ...], noise: dict[str, float]) -> Floats:
+    """Covariance of the reading noise of several links' responses.
+
+    Parameters
+    ----------
+    names : links
+    noise : standard deviation per reading
+    """
+    load = np.array([[LINK[n].reading.get(r, 0.0) * noise[r] for r in READINGS] for n in names])
+    return np.asarray(load @ load.T)

@@ -1,0 +1,127 @@
+"""What is known of the fleet's families besides their readings: catalogue figures, make-up, how often."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fleet.house_model.chain import FACTORS, NOT_TOLD
+from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
+from fleet.statistics.gram import Cells, Floats, Term, build_gram
+
+SPECIFICATIONS = ("compliance_um_per_mn", "cantilever_length_mm", "vtf_mn")
+SPEC_FACTORS = ("profile", "cantilever", "generator", "source")
+TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0.18), "vtf_mn": (2.89, 0.12)}
+"""Mean and sd of the logs of a family's figures before any family is known: compliance about 14 µm/mN, length
+5.5 mm, force 18 mN (common practice, no source)."""
+
+SPEC_DRAWS = 64
+SPEC_SWEEPS = 256
+"""With a dozen families the slice sampler takes over; a guess at a catalogue figure needs no long chain."""
+
+
+@dataclass(frozen=True)
+class SpecLink:
+    """Log of a catalogue figure over families, given make-up."""
+
+    posterior: Posterior | None
+    cells: Cells | None
+    shift: float
+    name: str
+
+    def predict(self, levels: pd.DataFrame) -> tuple[Floats, Floats]:
+        """Mean and sd of the log figure of a family with this make-up; levels: columns `SPEC_FACTORS`."""
+        m = len(levels)
+        if self.posterior is None:
+            mean, sd = TYPICAL[self.name]
+            return np.full(m, mean), np.full(m, sd)
+        mean_c, cov = self.posterior.coefficients()
+        design = self.posterior.gram.design
+        columns = {f: levels[f].astype(str).to_numpy(dtype=object) for f in SPEC_FACTORS}
+        found = design.columns_of(columns, m)
+        idx = np.vstack([found, np.full((1, m), design.q)])
+        seen = idx >= 0
+        safe = np.where(seen, idx, 0)
+        mean = np.where(seen, mean_c.mean(axis=0)[safe], 0.0).sum(axis=0)
+        average = cov.mean(axis=0)
+        pair = average[safe[:, None, :], safe[None, :, :]] * (seen[:, None, :] & seen[None, :, :])
+        var = pair.sum(axis=(0, 1)) + (self.posterior.sigma**2).mean()
+        term_var = (self.posterior.sds**2).mean(axis=0)
+        var = var + (~seen[:-1] * term_var[:, None]).sum(axis=0)
+        return mean + self.shift, np.sqrt(var)
+
+
+@dataclass(frozen=True)
+class FleetFacts:
+    """Families, their combinations of factors, and the links for missing catalogue figures.
+
+    Attributes
+    ----------
+    combos : one row per combination of factors that occurs: `FACTORS` and ``n`` (units)
+    families : indexed by family: ``compliance_um_per_mn``, ``cantilever_length_mm``, ``vtf_mn``,
+        ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), `SPEC_FACTORS`,
+        ``frequency``, ``n``
+    specs : a `SpecLink` per specification
+    """
+
+    combos: pd.DataFrame
+    families: pd.DataFrame
+    specs: Mapping[str, SpecLink]
+
+    def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
+        """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.observe`).
+
+        Parameters
+        ----------
+        others : make-up (`SPEC_FACTORS`) of families that the fleet may not know, indexed by family
+        """
+        f = self.families
+        if others is not None:
+            new = others[~others.index.isin(f.index) & ~others.index.duplicated()]
+            f = pd.concat([f, new.reindex(columns=f.columns)]) if len(new) else f
+        out = pd.DataFrame(index=f.index)
+        for short, name in (("c", SPECIFICATIONS[0]), ("l", SPECIFICATIONS[1]), ("n", SPECIFICATIONS[2])):
+            own = f[name].astype(float)
+            mean, _ = self.specs[name].predict(f)
+            out[f"{short}_fill"] = own.fillna(pd.Series(np.exp(mean), index=f.index))
+            if short != "n":
+                out[f"{short}_sure"] = own.notna()
+        out["t_fill"] = f["vta_static_deg"].astype(float)
+        return out
+
+
+def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
+    """Fit the specification links over families and keep the tables.
+
+    Parameters
+    ----------
+    combos : see `FleetFacts`
+    families : columns family, `SPECIFICATIONS`, vta_static_deg, tilt_room_deg, n
+    """
+    combos = combos.copy()
+    for f in FACTORS:
+        combos[f] = combos[f].astype(str)
+    order = combos.sort_values(["family", "n", *FACTORS], ascending=[True, False, *[True] * len(FACTORS)])
+    main = order.drop_duplicates("family").set_index("family")
+    table = families.assign(family=families["family"].astype(str)).set_index("family")
+    table = table.join(main[[*SPEC_FACTORS, "frequency"]])
+    specs = {name: _spec_link(table, name) for name in SPECIFICATIONS}
+    return FleetFacts(combos.reset_index(drop=True), table, specs)
+
+
+def _spec_link(table: pd.DataFrame, name: str) -> SpecLink:
+    known = table[table[name].notna() & (table.index != NOT_TOLD)]
+    if len(known) < 6:
+        return SpecLink(None, None, 0.0, name)
+    frame = known[list(SPEC_FACTORS)].assign(y=np.log(known[name].astype(float)))
+    spread = max(float(frame["y"].std()), 0.02)
+    frame["y"] += 1e-3 * spread * np.linspace(-1.0, 1.0, len(frame))
+    cells, shifts = Cells.from_frame(frame, "y", factors=SPEC_FACTORS)
+    gram = build_gram(cells, [Term((f,)) for f in SPEC_FACTORS])
+    posterior = fit_bayes(
+        gram, prior=half_t_prior(0.5 * spread), draws=512, kept=SPEC_DRAWS, sweeps=SPEC_SWEEPS
+    )
+    return SpecLink(posterior, cells, float(shifts[-1]), name)

@@ -1,0 +1,115 @@
+"""The house model: the chain of links as fitted to one fleet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from fleet.house_model.chain import ANGLES, JUDGED, Link, noise_matrix
+from fleet.house_model.family_facts import FleetFacts
+from fleet.house_model.variance_function import Spread
+from fleet.statistics.bayes import Posterior
+from fleet.statistics.gram import Cells, Floats, Gram
+
+CUT_SIGMAS: Final = 3.5
+
+
+@dataclass(frozen=True)
+class LinkFit:
+    """One fitted link.
+
+    Attributes
+    ----------
+    link : what is modelled
+    cells : sums per cell, weighted
+    spread : variance of the residuals
+    posterior : draws of the standard deviations, coefficients in closed form
+    rows, cut, cut_size : rows read, rows beyond the cut, median size of their residuals
+    """
+
+    link: Link
+    cells: Cells
+    spread: Spread
+    posterior: Posterior
+    rows: float
+    cut: float
+    cut_size: float
+
+    @property
+    def gram(self) -> Gram:
+        """The weighted Gram matrix that was fitted."""
+        return self.posterior.gram
+
+    @cached_property
+    def coefficients(self) -> tuple[Floats, Floats]:
+        """Per kept draw the coefficients' mean (r, q+p) and covariance (r, q+p, q+p), response centred."""
+        return self.posterior.coefficients()
+
+    @cached_property
+    def centre(self) -> tuple[Floats, Floats, Floats]:
+        """Coefficients' mean (q+p,), covariance (q+p, q+p) and sds (terms,) averaged over the draws."""
+        mean, cov = self.coefficients
+        return mean.mean(axis=0), cov.mean(axis=0), np.sqrt((self.posterior.sds**2).mean(axis=0))
+
+    @property
+    def cut_share(self) -> float:
+        """Share of rows beyond the cut."""
+        return self.cut / self.rows if self.rows else 0.0
+
+
+@dataclass(frozen=True)
+class House:
+    """A fitted fleet: links, facts, reading noise and how residuals go together.
+
+    Attributes
+    ----------
+    links : fitted links by name; a link with too little data is missing
+    facts : families, combinations and their counts
+    noise : standard deviation of one reading, per reading
+    correlation : correlation of the residuals of the `JUDGED` links, in their order
+    turn : (2, 2) rows that turn (tracking, built-in) into the pair's two combinations
+    scale_s2 : mean squared sag scale of each scale class, what the weights in the sums were taken at
+    faulty : per source (units, units beyond a cut in any judged link)
+    revision : data revision of the store
+    last_intake : number of the newest intake whose sheets taught; None if that is not known
+    span : first day, and first day no longer, of the sheets that taught (ISO; empty sets no limit)
+    notes : one sentence per link that could not be fitted
+    """
+
+    links: Mapping[str, LinkFit]
+    facts: FleetFacts
+    noise: Mapping[str, float]
+    correlation: Floats
+    turn: Floats
+    scale_s2: Floats
+    faulty: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    revision: int = 0
+    last_intake: int | None = None
+    span: tuple[str, str] = ("", "")
+    notes: tuple[str, ...] = ()
+
+    @property
+    def units(self) -> float:
+        """Units that taught the model."""
+        return float(self.facts.combos["n"].sum()) if len(self.facts.combos) else 0.0
+
+    def noise_covariance(self, names: tuple[str, ...] = ANGLES) -> Floats:
+        """Covariance of the reading noise in the responses of ``names``."""
+        return noise_matrix(names, dict(self.noise))
+
+    def correlation_of(self, names: tuple[str, ...]) -> Floats:
+        """Residual correlations among some of the judged links."""
+        index = [JUDGED.index(n) for n in names]
+        return np.asarray(self.correlation[np.ix_(index, index)])
+
+    def share_faulty(self, source: str) -> float:
+        """Share of units beyond a cut in any link, the source's own record pooled toward the fleet's."""
+        units = sum(n for n, _ in self.faulty.values())
+        bad = sum(b for _, b in self.faulty.values())
+        fleet = (bad + 1.0) / (units + 20.0)
+        own_units, own_bad = self.faulty.get(source, (0.0, 0.0))
+        return (own_bad + 40.0 * fleet) / (own_units + 40.0)

@@ -1,0 +1,372 @@
+"""Joint predictive draws of what the bench will read, for any subset of known facts.
+
+Forward through the chain: tracking and built-in angle together, then sag through the sag scale, then the
+readings.  The same random numbers serve every enquiry, so that a quote does not depend on its company.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special, stats
+
+from fleet.house_model.chain import (
+    ANGLES,
+    FACTOR_COLUMNS,
+    FACTORS,
+    LINK,
+    PAIR,
+    PAIRED,
+    REFERENCE_HOURS,
+    REFERENCE_TEMPERATURE_C,
+    SPHERICAL,
+)
+from fleet.house_model.earlier_readings import Visit, condition
+from fleet.house_model.expectation import Predictor
+from fleet.house_model.factor_scenarios import Candidates, Chooser, told_factors
+from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
+from fleet.house_model.house import House, LinkFit
+from fleet.house_model.variance_function import nearest_covariance
+from fleet.physics.sag import sag_scale_deg
+from fleet.statistics.gram import Floats, Ints
+
+DIMENSIONS: Final = (
+    "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
+    "spread_1", "spread_2", "spread_sag", "compliance_um_per_mn", "cantilever_length_mm", "vtf_mn",
+    "read_static", "read_dynamic", "read_vta", "fault_t", "fault_b", "fault_sag",
+    "jump_t", "jump_b", "jump_sag", "room", "coef_minutes", "unit_minutes", "visit_static", "visit_vta",
+)  # fmt: skip
+SPREAD_NAMES: Final = ("spread_1", "spread_2")
+JUMP_LOG_SD: Final = 0.25
+"""Sizes of faults beyond the cut differ by about a quarter."""
+LARGEST_CORRELATION: Final = 0.95
+SMALLEST_SLOPE: Final = 0.02
+HOURS_BETWEEN_VISITS: Final = 250.0
+"""Hours of play from one visit to the next, exponentially spread: half a year of an hour and a half a day
+(common practice, no source)."""
+SMALLEST_VTA_DEG, LARGEST_VTA_DEG = 2.0, 55.0
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Joint draws for m enquiries, every array (m, n).
+
+    Attributes
+    ----------
+    sra_true, vta_true : dynamic angles of the unit itself, level headshell [degrees]
+    sag, sra_dynamic, vta_dynamic, built_in : what the bench would read [degrees]
+    sra_static : rake reading, record still [degrees]
+    tilt_room : largest positive tilt [degrees]
+    row : index into ``rows``: which combination of factors the draw stands for
+    parameters : index of the draw of the model's parameters
+    candidates : per enquiry its candidates
+    """
+
+    sra_true: Floats
+    vta_true: Floats
+    sag: Floats
+    sra_dynamic: Floats
+    vta_dynamic: Floats
+    built_in: Floats
+    sra_static: Floats
+    tilt_room: Floats
+    row: Ints
+    parameters: Ints
+    rows: pd.DataFrame
+    candidates: tuple[Candidates, ...]
+
+
+class Forecaster:
+    """Draws predictions from one house model; keep it, it caches what every call needs.
+
+    Parameters
+    ----------
+    house : House
+    n_draws : draws per enquiry
+    seed : of the scrambled Sobol set shared by all enquiries
+    """
+
+    def __init__(self, house: House, *, n_draws: int = 1024, seed: int = 0) -> None:
+        self.house, self.n = house, n_draws
+        power = 2 ** int(np.ceil(np.log2(max(n_draws, 2))))
+        sobol = stats.qmc.Sobol(len(DIMENSIONS), scramble=True, rng=np.random.default_rng(seed))
+        u = np.clip(sobol.random(power)[:n_draws], 1e-12, 1.0 - 1e-12)
+        self._u = dict(zip(DIMENSIONS, u.T, strict=True))
+        self._z = {name: special.ndtri(x) for name, x in self._u.items()}
+        self._chooser = Chooser(house.facts)
+
+    @cached_property
+    def _unit_factor(self) -> Floats:
+        """Cholesky factor (3, 3) of the correlations between true units' two combinations and sag."""
+        house = self.house
+        total = np.array([_typical_total(house.links[n]) for n in ANGLES])
+        residual = house.correlation_of(ANGLES) * np.sqrt(total * total[:, None])
+        unit = residual - house.noise_covariance(ANGLES)
+        np.fill_diagonal(unit, np.maximum(np.diag(unit), 0.05 * total))
+        turn = np.eye(3)
+        turn[:2, :2] = house.turn
+        cov = nearest_covariance(turn @ unit @ turn.T, floor=1e-6)
+        d = np.sqrt(np.diag(cov))
+        corr = np.clip(cov / d / d[:, None], -LARGEST_CORRELATION, LARGEST_CORRELATION)
+        np.fill_diagonal(corr, 1.0)
+        return np.asarray(np.linalg.cholesky(nearest_covariance(corr, floor=1e-4)))
+
+    def draw(self, enquiries: pd.DataFrame) -> Draws:
+        """Joint draws for each enquiry.
+
+        Parameters
+        ----------
+        enquiries : one row each, the enquiry columns of the bench-sheet contract (missing ones = not told)
+        """
+        records = [{str(k): v for k, v in r.items()} for r in enquiries.to_dict("records")]
+        chosen = tuple(self._candidates(r) for r in records)
+        m = len(records)
+        warm = _told(enquiries, "temperature_c", m) - REFERENCE_TEMPERATURE_C
+        aged = (_told(enquiries, "hours_used", m) - REFERENCE_HOURS) / 1000.0
+        rows, row = self._rows(chosen, np.nan_to_num(warm), np.nan_to_num(aged))
+        parameters = self._parameters(m)
+        figures = self._figures(enquiries, rows, row)
+        t, b, sag, pick = self._sag(figures, rows, row, parameters, self._visit(enquiries, m))
+        row, parameters = np.take_along_axis(row, pick, axis=1), np.take_along_axis(parameters, pick, axis=1)
+        room = self._room(enquiries, rows, row, parameters)
+        return self._read(t, b, sag, room, row, parameters, rows, chosen)
+
+    def _candidates(self, record: dict[str, object]) -> Candidates:
+        told = told_factors(record, FACTOR_COLUMNS)
+        if "compliance_um_per_mn" not in record or _missing(record["compliance_um_per_mn"]):
+            told.pop("frequency", None)
+        else:
+            told.setdefault("frequency", "")
+        told.pop("bench", None)
+        names = (*SPECIFICATIONS, "tilt_room_deg")
+        figures = {n: float(str(record[n])) for n in names if n in record and not _missing(record[n])}
+        return self._chooser.choose(told, figures)
+
+    def _rows(self, chosen: tuple[Candidates, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
+        """Unique rows of levels and covariates, and which of them each draw of each enquiry is."""
+        lookup: dict[tuple[object, ...], int] = {}
+        row = np.empty((len(chosen), self.n), dtype=np.int64)
+        for e, c in enumerate(chosen):
+            keys = [(*levels, warm[e], aged[e]) for levels in c.levels]
+            codes = np.array([lookup.setdefault(k, len(lookup)) for k in keys])
+            pick = np.searchsorted(np.cumsum(c.weights), self._u["candidate"])
+            row[e] = codes[np.minimum(pick, len(codes) - 1)]
+        rows = pd.DataFrame(list(lookup), columns=[*FACTORS, "warm", "aged"])
+        return rows, row
+
+    def _parameters(self, m: int) -> Ints:
+        r = min(len(fit.posterior.sigma) for fit in self.house.links.values())
+        pick = np.minimum((self._u["parameters"] * r).astype(np.int64), r - 1)
+        return np.broadcast_to(pick, (m, self.n))
+
+    def _moments(self, name: str, rows: pd.DataFrame, extra: dict[str, Floats]) -> tuple[Floats, Floats]:
+        covariates = {"warm": rows["warm"].to_numpy(), "aged": rows["aged"].to_numpy(), **extra}
+        return Predictor(self.house.links[name]).mean_and_variance(rows, covariates)
+
+    def _unit_sd(
+        self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, z: str
+    ) -> Floats:
+        """Standard deviation between true units, its own uncertainty drawn along."""
+        fit = self.house.links[name]
+        spread = fit.spread
+        pairs = np.array([spread.log_factor(str(x)) for x in rows["source"]])
+        log_g = pairs[row, 0] + pairs[row, 1] * self._z[z]
+        unit = np.exp(log_g) * spread.plain(s2)
+        sigma2 = fit.posterior.sigma[parameters] ** 2
+        total = sigma2 * (spread.noise + unit)
+        return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
+
+    def _visit(self, enquiries: pd.DataFrame, m: int) -> Visit:
+        noise = self.house.noise
+        return Visit(
+            _told(enquiries, "sra_static_deg", m),
+            _told(enquiries, "vta_dynamic_deg", m),
+            noise["sra_static_deg"],
+            noise["vta_dynamic_deg"],
+        )
+
+    def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
+        """Expected combinations of tracking and built-in angle and their variance, (2, m, n) each."""
+        found = [self._moments(name, rows, {}) for name in PAIR]
+        mean, var = (np.stack([x[k][parameters, row] for x in found]) for k in (0, 1))
+        return mean, var
+
+    def _angles(self, pair: Floats) -> Floats:
+        """Tracking and built-in angle (2, m, n) from the combinations."""
+        centres = np.array([LINK[n].centre for n in PAIRED])
+        flat = np.linalg.solve(self.house.turn, pair.reshape(2, -1)).reshape(pair.shape)
+        return np.asarray(flat + centres[:, None, None])
+
+    def _figures(self, enquiries: pd.DataFrame, rows: pd.DataFrame, row: Ints) -> dict[str, Floats]:
+        """Force, compliance and length per draw: told, or the family's own, or predicted."""
+        families = self.house.facts.families
+        out = {}
+        for name in SPECIFICATIONS:
+            own = families[name].astype(float).reindex(rows["family"]).to_numpy()
+            mean, sd = self.house.facts.specs[name].predict(rows[list(SPEC_FACTORS)])
+            sd = np.where(np.isnan(own), sd, 0.0)
+            mean = np.where(np.isnan(own), mean, np.log(own))
+            value = np.exp(mean[row] + sd[row] * self._z[name])
+            told = _told(enquiries, name, len(row))[:, None]
+            out[name] = np.where(np.isnan(told), value, told)
+        return out
+
+    def _sag(
+        self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Visit
+    ) -> tuple[Floats, Floats, Floats, Ints]:
+        """True tracking, built-in angle and sag per draw, and which draw each now stands for."""
+
+        def scale(angle: Floats) -> Floats:
+            clipped = np.clip(angle, SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
+            return sag_scale_deg(
+                figures["vtf_mn"], figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped
+            )
+
+        mean, var = self._pair(rows, row, parameters)
+        s2 = scale(self._angles(mean)[0]) ** 2
+        sd = np.stack(
+            [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
+        )
+        sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
+        z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
+        coef = np.stack([self._z["coef_1"], self._z["coef_2"]])[:, None, :]
+        fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
+        angles = self._angles(mean + np.sqrt(var) * coef + sd * np.stack([z1, z2])[:, None, :]) + fault
+        beta = self._slope(rows, row, parameters)
+        own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
+        pick = np.broadcast_to(np.arange(self.n), row.shape)
+        if visit.told.size:
+            sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own) + sag_fault
+            since = self._since_visit(parameters[visit.told])
+            angles, pick = self._condition(
+                angles, self._angles(mean) + fault, var + sd**2, np.maximum(sag, 0.0), visit, since
+            )
+            beta, s2, sd_sag, own, sag_fault, *kept = (
+                np.take_along_axis(x, pick, axis=1)
+                for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
+            )
+            figures = dict(zip(figures, kept, strict=True))
+        sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own)
+        return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
+
+    def _since_visit(self, parameters: Ints) -> Floats:
+        """What use since the earlier visit, of which nobody tells, does to tracking and built-in angle."""
+        hours = HOURS_BETWEEN_VISITS * np.random.default_rng(0).standard_exponential(self.n)
+        slopes = np.stack([self._covariate(name, "aged") for name in PAIR])[:, parameters]
+        turned = np.linalg.solve(self.house.turn, slopes.reshape(2, -1)).reshape(slopes.shape)
+        return np.asarray(turned * hours / 1000.0)
+
+    def _covariate(self, link: str, name: str) -> Floats:
+        """Mean slope of a link on a covariate, per kept draw; 0 where the link doesn't have it."""
+        fit = self.house.links[link]
+        fixed, (coef, _) = fit.gram.design.fixed, fit.coefficients
+        return (
+            np.asarray(coef[:, fit.gram.design.q + fixed.index(name)])
+            if name in fixed
+            else np.zeros(len(coef))
+        )
+
+    @staticmethod
+    def _unit_sag(beta: Floats, scale: Floats, s2: Floats, sd: Floats, own: Floats) -> Floats:
+        """Sag of units that differ by ``sd``, log-normally about slope times scale; own: standard normals."""
+        cv2 = np.log1p((sd / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
+        return np.asarray(beta * scale * np.exp(np.sqrt(cv2) * own - 0.5 * cv2))
+
+    def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+        """Sag over sag scale per draw, the unit's own part aside."""
+        extra = {
+            "s": np.ones(len(rows)),
+            "s_warm": rows["warm"].to_numpy(),
+            "s_aged": rows["aged"].to_numpy(),
+        }
+        mean, var = self._moments("sag", rows, extra)
+        slope = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"]
+        return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
+
+    def _condition(
+        self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit, since: Floats
+    ) -> tuple[Floats, Ints]:
+        """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
+        told = visit.told
+        back = np.linalg.inv(self.house.turn)
+        cov = np.einsum("ik,kmn,jk->ijmn", back, pair_var[:, told], back)
+        mine = Visit(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
+        noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
+        then, then_mean = angles[:, told] - since, np.broadcast_to(mean, angles.shape)[:, told] - since
+        changed, chosen = condition(then, then_mean, cov, sag[told], mine, noise)
+        out, pick = angles.copy(), np.tile(np.arange(self.n), (angles.shape[1], 1))
+        out[:, told] = changed + np.take_along_axis(since, chosen[None], axis=2)
+        pick[told] = chosen
+        return out, pick
+
+    def _fault(self, link: str, short: str) -> Floats:
+        """What defective units add, as often and as far as the fleet's own were beyond the cut."""
+        fit = self.house.links[link]
+        u, z = self._u[f"fault_{short}"], self._z[f"jump_{short}"]
+        sign = np.where(u < 0.5 * fit.cut_share, -1.0, 1.0)
+        return np.where(u < fit.cut_share, sign * fit.cut_size * np.exp(JUMP_LOG_SD * z), 0.0)
+
+    def _room(self, enquiries: pd.DataFrame, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+        told = _told(enquiries, "tilt_room_deg", len(row))[:, None]
+        fit = self.house.links["tilt_room"]
+        mean, var = self._moments("tilt_room", rows, {})
+        unit = fit.posterior.sigma[parameters] ** 2 * fit.spread.plain(np.ones(1))[0]
+        room = mean[parameters, row] + np.sqrt(var[parameters, row] + unit) * self._z["room"]
+        return np.where(np.isnan(told), np.maximum(room, 0.0), told)
+
+    def _read(
+        self,
+        t: Floats,
+        b: Floats,
+        sag: Floats,
+        room: Floats,
+        row: Ints,
+        parameters: Ints,
+        rows: pd.DataFrame,
+        chosen: tuple[Candidates, ...],
+    ) -> Draws:
+        noise = self.house.noise
+        e_static = noise["sra_static_deg"] * self._z["read_static"]
+        e_dynamic = noise["sra_dynamic_deg"] * self._z["read_dynamic"]
+        e_vta = noise["vta_dynamic_deg"] * self._z["read_vta"]
+        no_rake = np.where((rows["profile"] == SPHERICAL).to_numpy()[row], np.nan, 0.0)
+        sra_true, vta_true = t + b - sag + no_rake, t - sag
+        sra_static = t + b + e_static + no_rake
+        sra, vta = sra_true + e_dynamic, vta_true + e_vta
+        read_sag = np.where(np.isnan(no_rake), sag, sra_static - sra)
+        return Draws(
+            sra_true, vta_true, read_sag, sra, vta, sra - vta, sra_static, room, row, parameters, rows, chosen
+        )
+
+    def minutes(self, draws: Draws, tilt_deg: Floats, conflict: NDArray[np.bool_]) -> Floats:
+        """Bench time per draw [min], given the tilt chosen and whether the built-in angle rules both out."""
+        fit = self.house.links["minutes"]
+        rows, row, parameters = draws.rows, draws.row, draws.parameters
+        mean, var = self._moments(
+            "minutes", rows, {"tilted": np.ones(len(rows)), "conflict": np.zeros(len(rows))}
+        )
+        tilted, clash = self._covariate("minutes", "tilted"), self._covariate("minutes", "conflict")
+        log_minutes = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_minutes"]
+        log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict
+        unit = fit.posterior.sigma[parameters] * np.sqrt(fit.spread.plain(np.ones(1))[0])
+        return np.asarray(np.exp(log_minutes + unit * self._z["unit_minutes"]))
+
+
+def _typical_total(fit: LinkFit) -> float:
+    s2 = np.full(1, 1.5**2)
+    return float(fit.spread.noise + fit.spread.plain(s2)[0])
+
+
+def _told(enquiries: pd.DataFrame, name: str, m: int) -> Floats:
+    if name not in enquiries:
+        return np.full(m, np.nan)
+    return np.asarray(pd.to_numeric(enquiries[name]).to_numpy(dtype=np.float64, na_value=np.nan))
+
+
+def _missing(value: object) -> bool:
+    return value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value))

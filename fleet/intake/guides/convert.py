@@ -1,0 +1,164 @@
+"""A bench's own texts turned into the contract's, one distinct text at a time.
+
+What can't be turned keeps its row out, with the reason; nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+from fleet.intake.guides import hints
+from fleet.intake.guides.guide import Guide, Rule
+from fleet.intake.guides.units import Scale, scale_of
+
+
+class Converted(NamedTuple):
+    """Canonical texts in the order of the originals; why some have none; what others were read as."""
+
+    texts: list[str | None]
+    reasons: dict[int, str]
+    read_as: dict[int, str]
+
+
+Convert = Callable[[Sequence[str | None]], Converted]
+
+_DATE = re.compile(r"(\d{1,4})[./\-](\d{1,2})[./\-](\d{1,4})")
+
+
+class _UnreadableError(Exception):
+    """A text that the guide gives no meaning; the message is the reason."""
+
+
+def converter(rule: Rule, guide: Guide) -> Convert:
+    """What turns the texts of one column into canonical ones."""
+    kind = rule.column.kind
+    if kind == "number":
+        turn = _number_turner(rule, guide)
+    elif kind == "date":
+        turn = _date_turner(guide.dates)
+    elif kind == "codes":
+        turn = _list_turner(rule)
+    else:
+        turn = _word_turner(rule)
+
+    def convert(texts: Sequence[str | None]) -> Converted:
+        out = Converted([], {}, {})
+        for place, text in enumerate(texts):
+            if text is None or text in rule.empty:
+                out.texts.append(None)
+                continue
+            try:
+                canonical = turn(text)
+            except _UnreadableError as reason:
+                out.texts.append(None)
+                out.reasons[place] = str(reason)
+                continue
+            out.texts.append(canonical or None)
+            if kind == "number" and not _says(text, float(canonical)):
+                out.read_as[place] = f"{float(canonical):.6g} {rule.column.unit}"
+        return out
+
+    return convert
+
+
+def _says(text: str, value: float) -> bool:
+    """Whether a text plainly shows the value, apart from a decimal comma."""
+    try:
+        return float(text.replace(",", ".")) == value
+    except ValueError:
+        return False
+
+
+def _number_turner(rule: Rule, guide: Guide) -> Callable[[str], str]:
+    decimal, between = (",", ".") if guide.decimal == "," else (".", ",")
+    figure = re.compile(
+        rf"([+\-−]?\d{{1,3}}(?:[{between}'’ ]\d{{3}})+(?:{re.escape(decimal)}\d+)?|{_figure(decimal)})"
+        r"\s*((?![\d.,]).*)"
+    )
+    own = Scale(1.0) if not rule.unit else scale_of(rule.column.unit, rule.unit)
+    assert own is not None
+
+    def turn(text: str) -> str:
+        match = figure.fullmatch(text)
+        if match is None:
+            raise _UnreadableError(hints.no_number(text))
+        digits = re.sub(rf"[{between}'’ ]", "", match.group(1))
+        value = float(digits.replace(decimal, ".").replace("−", "-"))
+        scale, sign = _suffix(match.group(2), rule, own, value)
+        value = (scale.factor * value + scale.offset) * sign * (-1 if rule.flip else 1)
+        if rule.magnitude:
+            value = -abs(value)
+        return repr(round(value, 9) + 0.0)
+
+    return turn
+
+
+def _figure(decimal: str) -> str:
+    point = re.escape(decimal)
+    return rf"[+\-−]?(?:\d+{point}?\d*|{point}\d+)(?:[eE][+-]?\d+)?"
+
+
+def _suffix(suffix: str, rule: Rule, own: Scale, value: float) -> tuple[Scale, int]:
+    """Unit and sense that stand after a figure: the cell's own unit goes before the column's."""
+    scale, sign = own, 0
+    for word in suffix.lower().split():
+        if word in rule.sense and not sign:
+            sign = rule.sense[word]
+        elif (told := scale_of(rule.column.unit, word)) is not None:
+            scale = told
+        else:
+            raise _UnreadableError("has a word after the number that the guide doesn't know")
+    if rule.sense and not sign:
+        if value:
+            words = " or ".join(rule.sense)
+            raise _UnreadableError(f"has no sense after the number; say {words}")
+        sign = 1
+    return scale, sign or 1
+
+
+def _date_turner(order: str) -> Callable[[str], str]:
+    def turn(text: str) -> str:
+        match = _DATE.fullmatch(text.split("T")[0] if re.fullmatch(r".*T00:00(:00)?", text) else text)
+        if match is None:
+            raise _UnreadableError(hints.no_day(text))
+        parts = match.groups()
+        names = "ymd" if len(parts[0]) == 4 else order
+        found = dict(zip(names, parts, strict=True))
+        year = found["y"]
+        if len(year) == 2:
+            year = f"20{year}"
+        try:
+            day = dt.date(int(year), int(found["m"]), int(found["d"]))
+        except ValueError as error:
+            told = {"y": "year", "m": "month", "d": "day"}
+            raise _UnreadableError(
+                f"is not a day of the calendar, read as {', '.join(told[part] for part in names)}"
+            ) from error
+        return day.isoformat()
+
+    return turn
+
+
+def _word_turner(rule: Rule) -> Callable[[str], str]:
+    known = {word.lower() for word in rule.column.words}
+
+    def turn(text: str) -> str:
+        word = rule.words.get(text.lower(), text)
+        if known and word and word.lower() not in known:
+            told = ", ".join(dict.fromkeys([*rule.words, *rule.column.words]))
+            raise _UnreadableError(f"is not a word of the guide: {told}")
+        return "".join(rule.blanks if c.isspace() else c for c in word) if rule.blanks else word
+
+    return turn
+
+
+def _list_turner(rule: Rule) -> Callable[[str], str]:
+    turn_one = _word_turner(rule)
+
+    def turn(text: str) -> str:
+        return ";".join(turn_one(part.strip()) for part in re.split(r"[;,/+]", text) if part.strip())
+
+    return turn

@@ -1,0 +1,244 @@
+"""Reading guides: what one bench's own headers, units, signs and words mean.
+
+A guide is a small TOML file. `[file]` says how the file is written, `[columns."Header"]` what a column is,
+and `[constant]` what every sheet of the bench has in common. Nothing in a guide can make a personal or
+free-text column be read.
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from fleet.columns import COLUMNS, PERSONAL_PARTS, PERSONAL_WORDS, Column
+from fleet.errors import FleetError
+from fleet.intake.guides.units import SCALES, scale_of
+
+DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
+DELIMITERS: Final = (",", ";", "\t", "|")
+NEVER_BLANK: Final = ("serial", "operator")
+"""Columns whose blanks no guide may fill: a serial's don't count, and an operator with one is a name."""
+
+_SERIAL_WORDS: Final = {"serial", "serials", "sn", "serialnumber", "serialno", "seriennummer", "seriennr"}
+_ABOUT_PICKUPS: Final = {"model", "family", "type", "body", "pickup", "cartridge", "file", "bench"}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What one column of a bench's file is.
+
+    Attributes
+    ----------
+    header : its header in the file.
+    to : the canonical column.
+    unit : the unit of its figures, "" for the contract's.
+    words : what the bench's words (in small letters) mean.
+    sense : what a word after a figure does to its sign, such as `{"cw": 1, "ccw": -1}`; one of them is then
+        required, except after a zero.
+    magnitude : whether figures without a minus stand for negative ones (crosstalk "31 dB down").
+    flip : whether the bench's sign is the other way round.
+    empty : texts that mean "not measured".
+    blanks : what stands for a blank in a code or number, "" if blanks are not allowed.
+    optional : whether a file may come without this column.
+    ask : an open question of a proposed guide; it must be answered before sheets go in.
+    """
+
+    header: str
+    to: str
+    unit: str = ""
+    words: Mapping[str, str] = field(default_factory=dict)
+    sense: Mapping[str, int] = field(default_factory=dict)
+    magnitude: bool = False
+    flip: bool = False
+    empty: tuple[str, ...] = ()
+    blanks: str = ""
+    optional: bool = False
+    ask: str = ""
+
+    @property
+    def column(self) -> Column:
+        """The canonical column."""
+        return COLUMNS[self.to]
+
+
+@dataclass(frozen=True)
+class Guide:
+    """How to read the files of one bench.
+
+    Attributes
+    ----------
+    rules : what each column is.
+    constant : canonical columns that have the same text in every row.
+    delimiter, encoding : how a CSV is written.
+    decimal : `.` or `,`; the other one may stand between thousands.
+    dates : order of a date's parts, one of `DATE_ORDERS`; year-month-day with dashes is always understood.
+    page : name of a workbook's page, the first if "".
+    """
+
+    rules: tuple[Rule, ...]
+    constant: Mapping[str, str] = field(default_factory=dict)
+    delimiter: str = ","
+    encoding: str = "utf-8"
+    decimal: str = "."
+    dates: str = "ymd"
+    page: str = ""
+
+    @property
+    def questions(self) -> tuple[str, ...]:
+        """Open questions, one line each."""
+        return tuple(f"{rule.header}: {rule.ask}" for rule in self.rules if rule.ask)
+
+
+def is_personal(header: str) -> bool:
+    """Whether a header speaks of a person or of free text, so that its column is never read."""
+    header = header.lower()
+    words = set(re.findall(r"[^\W\d_]+", header))
+    personal = words & PERSONAL_WORDS
+    if personal == {"name"} and words & _ABOUT_PICKUPS:
+        return False
+    return bool(personal) or any(part in header for part in PERSONAL_PARTS)
+
+
+def names_serials(header: str) -> bool:
+    """Whether a header says that its column holds serial numbers, which go nowhere but into tokens."""
+    return bool(_SERIAL_WORDS & set(re.findall(r"[^\W\d_]+", header.lower())))
+
+
+def load_guide(path: Path | str) -> Guide:
+    """Read a guide from its TOML file.
+
+    Raises
+    ------
+    FleetError
+        If the file can't be read, says something that no guide can say, maps a personal column, or has open
+        questions.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise FleetError(f"the guide {path} cannot be read: {why.lower()}.") from error
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FleetError(f"the guide {path.name} is not TOML: {error}.") from error
+    guide = guide_from(raw, path.name)
+    if guide.questions:
+        raise FleetError(
+            f"the guide {path.name} has {len(guide.questions)} open questions; answer them and remove their "
+            f"ask lines. The first: {guide.questions[0]}"
+        )
+    return guide
+
+
+def guide_from(raw: Mapping[str, Any], name: str) -> Guide:
+    """Build a guide out of TOML tables; errors as in `load_guide`."""
+    _known_keys(raw, {"file", "columns", "constant"}, name)
+    about = _table(raw, "file", name)
+    _known_keys(about, {"delimiter", "encoding", "decimal", "dates", "page"}, f"{name} [file]")
+    rules = tuple(_rule(str(header), entry, name) for header, entry in _table(raw, "columns", name).items())
+    constant = {str(k): str(v) for k, v in _table(raw, "constant", name).items()}
+    for to in constant:
+        if to not in COLUMNS or to == "serial":
+            raise FleetError(
+                f"{name} [constant]: there is no column {to} that can be the same for all sheets."
+            )
+    guide = Guide(rules=rules, constant=constant, **{str(k): str(v) for k, v in about.items()})
+    _check_file_part(guide, name)
+    seen: dict[str, str] = {}
+    for rule in rules:
+        if rule.to in seen:
+            raise FleetError(f'{name}: "{seen[rule.to]}" and "{rule.header}" are both mapped to {rule.to}.')
+        seen[rule.to] = rule.header
+    return guide
+
+
+def _check_file_part(guide: Guide, name: str) -> None:
+    if guide.delimiter not in DELIMITERS:
+        raise FleetError(f"{name}: the delimiter must be a comma, a semicolon, a tab or a bar.")
+    if guide.decimal not in {".", ","}:
+        raise FleetError(f"{name}: decimal must be a point or a comma.")
+    if guide.dates not in DATE_ORDERS:
+        raise FleetError(f"{name}: dates must be one of {', '.join(DATE_ORDERS)}.")
+    try:
+        codecs.lookup(guide.encoding)
+        "a".encode(guide.encoding)
+    except LookupError as error:
+        raise FleetError(f"{name}: there is no encoding of that name; try utf-8 or cp1252.") from error
+
+
+def _rule(header: str, entry: Any, name: str) -> Rule:
+    where = f'{name} [columns."{header}"]'
+    if not isinstance(entry, dict):
+        raise FleetError(f'{where} must be a table such as {{ to = "vtf_mn", unit = "g" }}.')
+    fields = set(Rule.__dataclass_fields__) - {"header"}
+    _known_keys(entry, fields, where)
+    to = entry.get("to")
+    if to not in COLUMNS:
+        raise FleetError(f"{where}: to must name one of the columns of a bench sheet (fleet explain sheets).")
+    if is_personal(header):
+        raise FleetError(f"{where}: this column is about a person or free text; it is never read. Remove it.")
+    if names_serials(header) and to != "serial":
+        raise FleetError(f"{where}: serial numbers may only go to serial, where they become tokens.")
+    try:
+        rule = Rule(
+            header=header,
+            to=to,
+            unit=str(entry.get("unit", "")),
+            words={str(k).strip().lower(): str(v) for k, v in entry.get("words", {}).items()},
+            sense={str(k).strip().lower(): int(v) for k, v in entry.get("sense", {}).items()},
+            magnitude=bool(entry.get("magnitude", False)),
+            flip=bool(entry.get("flip", False)),
+            empty=tuple(str(text).strip() for text in entry.get("empty", ())),
+            blanks=str(entry.get("blanks", "")),
+            optional=bool(entry.get("optional", False)),
+            ask=str(entry.get("ask", "")),
+        )
+    except (AttributeError, TypeError, ValueError) as error:
+        raise FleetError(f"{where}: words and sense are tables, empty is a list of texts.") from error
+    _check_rule(rule, where)
+    return rule
+
+
+def _check_rule(rule: Rule, where: str) -> None:
+    column = rule.column
+    numeric = column.kind == "number"
+    if rule.unit and scale_of(column.unit, rule.unit) is None:
+        known = ", ".join(SCALES.get(column.unit, {})) or "none"
+        raise FleetError(f"{where}: unit must be one of {known}.")
+    if (rule.sense or rule.magnitude or rule.flip) and not numeric:
+        raise FleetError(f"{where}: sense, magnitude and flip are for numbers only.")
+    if set(rule.sense.values()) - {1, -1}:
+        raise FleetError(f"{where}: a word of sense is worth 1 or -1.")
+    if rule.magnitude and not (column.high == 0):
+        raise FleetError(f"{where}: magnitude is for figures that are never positive, such as crosstalk.")
+    if len(rule.blanks) > 1 or rule.blanks.isspace():
+        raise FleetError(f"{where}: blanks must be one character such as - or _.")
+    if rule.blanks and rule.to in NEVER_BLANK:
+        raise FleetError(
+            f"{where}: blanks are not for {rule.to}; what holds one may be a name. Give codes by words."
+        )
+    if column.words:
+        unknown = set(rule.words.values()) - set(column.words) - {""}
+        if unknown:
+            raise FleetError(f"{where}: {', '.join(sorted(unknown))} is no word of {rule.to}.")
+
+
+def _known_keys(table: Mapping[str, Any], known: set[str], where: str) -> None:
+    if unknown := set(table) - known:
+        raise FleetError(
+            f"{where}: unknown entry {sorted(map(str, unknown))[0]}; known: {', '.join(sorted(known))}."
+        )
+
+
+def _table(raw: Mapping[str, Any], key: str, name: str) -> dict[str, Any]:
+    table = raw.get(key, {})
+    if not isinstance(table, dict):
+        raise FleetError(f"{name}: [{key}] must be a table.")
+    return table

@@ -1,0 +1,200 @@
+"""The way of a file into the store: read, check, token, append, account for every row."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import secrets
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fleet.errors import FleetError
+from fleet.intake.checks import Checked, check_sheets
+from fleet.intake.faults import Fault
+from fleet.intake.guides.guide import Guide
+from fleet.intake.reader import read_sheets
+from fleet.intake.table import SheetTable
+from fleet.intake.tokens import TokenKey, load_key, next_key_path
+
+if TYPE_CHECKING:
+    from fleet.store import Appended, Store
+
+_KEPT_FILE_NAME = re.compile(r"[A-Za-z0-9_.-]{1,64}")
+
+
+@dataclass(frozen=True)
+class IntakeReport:
+    """What became of a file.
+
+    Attributes
+    ----------
+    file : the file's name.
+    rows_read : rows with any content; accepted + put_aside + already_there.
+    accepted, put_aside, already_there, superseded : counts of rows (superseded is part of accepted).
+    faults, warnings : what is wrong with rows put aside, what looks odd in rows accepted; by line.
+    ignored : columns that were not looked at, by name where it looks like a code, else by place.
+    intake_id : number of the intake in the store, None if nothing was new.
+    """
+
+    file: str
+    rows_read: int
+    accepted: int
+    put_aside: int
+    already_there: int
+    superseded: int
+    faults: tuple[Fault, ...]
+    warnings: tuple[Fault, ...]
+    ignored: tuple[str, ...]
+    intake_id: int | None
+
+    @property
+    def sentence(self) -> str:
+        """The counts in one sentence."""
+        corrected = f" ({self.superseded} of them corrections)" if self.superseded else ""
+        return (
+            f"{self.file}: {self.rows_read} rows read, {self.accepted} taken in{corrected}, "
+            f"{self.already_there} already there, {self.put_aside} put aside."
+        )
+
+
+def intake_file(
+    store: Store,
+    path: Path | str,
+    *,
+    guide: Guide | None = None,
+    key: TokenKey | None = None,
+    supersede: bool = False,
+    today: dt.date | None = None,
+) -> IntakeReport:
+    """Take a file of bench sheets into the store, in one transaction; makes the store if it isn't there.
+
+    Parameters
+    ----------
+    store : where to.
+    path : CSV, XLSX or Parquet; `-` is CSV on standard input.
+    guide : what the bench's own headers, units and words mean; canonical headers if None.
+    key : the token key, the one in use if None (made at first use).
+    supersede : whether other contents under a known sheet number are a correction.
+    today : last day that isn't in the future, the computer's if None.
+
+    Raises
+    ------
+    FleetError
+        If the file or the store can't be used, or the key isn't the one that the store was made with.
+    """
+    table = [read_sheets(path, guide)]
+    store.create()
+    return _take_in(store, table, key=key or _needed_key(store, table[0]), supersede=supersede, today=today)[
+        1
+    ]
+
+
+def intake_table(
+    store: Store,
+    table: SheetTable,
+    *,
+    key: TokenKey | None = None,
+    supersede: bool = False,
+    today: dt.date | None = None,
+) -> IntakeReport:
+    """Take rows of text, already read, into the store; see `intake_file`."""
+    store.create()
+    key = key or _needed_key(store, table)
+    return _take_in(store, [table], key=key, supersede=supersede, today=today)[1]
+
+
+def _needed_key(store: Store, table: SheetTable) -> TokenKey | None:
+    return _key_for(store) if "serial" in table.columns else None
+
+
+@contextmanager
+def trial_store(store: Store) -> Iterator[Store]:
+    """A copy of the store to try intakes on, thrown away at the end; an empty one if there is none yet."""
+    from fleet.store import Store, back_up
+
+    with tempfile.TemporaryDirectory(prefix="fleet-trial-", ignore_cleanup_errors=True) as folder:
+        path = Path(folder) / "trial.duckdb"
+        if store.path.exists():
+            back_up(store, path)
+        yield Store(path).create()
+
+
+def try_file(
+    trial: Store, path: Path | str, *, guide: Guide | None = None, supersede: bool = False
+) -> tuple[Checked, IntakeReport]:
+    """Take a file into a `trial_store`: what was read, and what an intake would report.
+
+    No key is made for it: without one, serials get tokens under a key that is thrown away.
+    """
+    table = read_sheets(path, guide)
+    key = None
+    if "serial" in table.columns:
+        known = trial.key_check() is not None or load_key(make=False) is not None
+        key = _key_for(trial) if known else TokenKey(secrets.token_bytes(32))
+    return _take_in(trial, [table], key=key, supersede=supersede, today=None)
+
+
+def _take_in(
+    store: Store, table: list[SheetTable], *, key: TokenKey | None, supersede: bool, today: dt.date | None
+) -> tuple[Checked, IntakeReport]:
+    """Check and append; the table comes in a list, so that its text is let go of in between."""
+    checked = check_sheets(table.pop(), key=key, today=today)
+    appended = store.append(
+        checked.good,
+        file_name=_kept_name(checked.file),
+        rows_read=checked.rows_read,
+        put_aside=checked.put_aside,
+        key_check=key.check if key else None,
+        supersede=supersede,
+    )
+    return checked, _report(checked, appended)
+
+
+def _key_for(store: Store) -> TokenKey:
+    known = store.key_check() is not None
+    key = load_key(make=not known)
+    if key is None:
+        raise FleetError(
+            "the token key that the store was made with is not there; "
+            "set FLEET_SECRET, or FLEET_KEY_FILE to where the key file is."
+        )
+    if (
+        known
+        and key.check != store.key_check()
+        and (store.key_check() in key.checks or next_key_path().exists())
+    ):
+        raise FleetError("the token key was changed, but not yet for this store; do it with: fleet rekey")
+    return key
+
+
+def _report(checked: Checked, appended: Appended) -> IntakeReport:
+    lines = checked.good.index
+    faults = list(checked.faults)
+    for conflict in appended.conflicts:
+        if conflict.first_position is None:
+            reason = "is in the store already with other contents; --supersede takes it as a correction"
+        else:
+            reason = f"is also the number of line {lines[conflict.first_position]}, with other contents"
+        faults.append(Fault(checked.file, int(lines[conflict.position]), "sheet_no", "", reason))
+    put_aside = checked.put_aside + len(appended.conflicts)
+    return IntakeReport(
+        file=checked.file,
+        rows_read=checked.rows_read,
+        accepted=appended.accepted,
+        put_aside=put_aside,
+        already_there=appended.already_there,
+        superseded=appended.superseded,
+        faults=tuple(sorted(faults, key=lambda fault: fault.line)),
+        warnings=checked.warnings,
+        ignored=checked.ignored,
+        intake_id=appended.intake_id,
+    )
+
+
+def _kept_name(name: str) -> str:
+    """The file's name as the store may keep it: never one with blanks or an @ in it."""
+    return name if _KEPT_FILE_NAME.fullmatch(name) else f"(name not kept){Path(name).suffix[:8]}"

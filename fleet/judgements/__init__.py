@@ -1,1 +1,0 @@
-"""Pure judgements: from model, readings and policy to figures and one sentence."""

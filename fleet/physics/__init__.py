@@ -1,0 +1,1 @@
+"""Angles, drag, distortion and crosstalk of a pickup: formulas alone, numpy only."""

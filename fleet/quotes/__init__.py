@@ -1,0 +1,1 @@
+"""What to expect of a pickup before bench time, and whether quotes came true."""

@@ -1,0 +1,333 @@
+"""Quotes: what to expect of a pickup before it is on the bench, for any part of its facts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.alignment.tilt import choose_tilt, reach
+from fleet.errors import FleetError
+from fleet.house_model.chain import FACTORS, SPHERICAL
+from fleet.house_model.factor_scenarios import NEVER_SEEN
+from fleet.house_model.house import House
+from fleet.house_model.predict import Draws, Forecaster
+from fleet.policy.files import pick_policy
+from fleet.policy.policy import Policy
+from fleet.policy.remedies import made_wedge, price
+from fleet.quotes.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
+from fleet.statistics.quantile_forecasts import quantiles_of
+
+Floats = NDArray[np.float64]
+QUANTITIES: Final = (
+    "sag_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "built_in_deg",
+    "tilt_deg",
+    "bench_minutes",
+)
+DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
+LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+CHANCES: Final = (
+    "p_rake_met", "p_tracking_met", "p_both_met", "p_conflict_built_in", "p_conflict_reach",
+    "p_faulty", "p_made_wedge",
+)  # fmt: skip
+PRICES: Final = ("price_low", "price_quoted", "price_high")
+COLUMNS: Final = (
+    "enquiry_id",
+    *(f"{q}_q{round(100 * level):02d}" for q in QUANTITIES for level in LEVELS),
+    *CHANCES,
+    *PRICES,
+    "policy",
+    "basis",
+)
+CHUNK: Final = 256
+FEW_UNITS: Final = 60
+TOLD_WORDS: Final = {
+    "body_family": "family",
+    "generator": "generator",
+    "stylus_profile": "stylus",
+    "cantilever_material": "cantilever",
+    "assembly_source": "source",
+    "vtf_mn": "tracking force",
+    "compliance_um_per_mn": "compliance",
+    "cantilever_length_mm": "cantilever length",
+    "temperature_c": "temperature",
+    "tilt_room_deg": "tilt room",
+    "hours_used": "hours of use",
+    "sra_static_deg": "an earlier rake reading",
+    "vta_dynamic_deg": "an earlier tracking reading",
+}
+
+
+@dataclass(frozen=True)
+class Quotes:
+    """Answers to enquiries.
+
+    Attributes
+    ----------
+    table : one row an enquiry, `COLUMNS`
+    sentences : one an enquiry
+    arrays : joint draws per quantity of `DRAWN`, each (m, n)
+    standing : per enquiry, how it stands to the model's families (`recalibration.STANDINGS`)
+    policies : per enquiry, the target policy
+    recalibration : the correction that the figures were told with, if any
+    """
+
+    table: pd.DataFrame
+    sentences: tuple[str, ...]
+    arrays: Mapping[str, Floats]
+    standing: tuple[str, ...] = ()
+    policies: tuple[Policy, ...] = ()
+    recalibration: Recalibration | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to say beside the quotes: which of them were corrected by the record, and how."""
+        use = self.recalibration
+        if use is None:
+            return ()
+        told = {use.told(s): None for s in self.standing}
+        return tuple(words[0].upper() + words[1:] for words in told if words)
+
+    def draws(self) -> pd.DataFrame:
+        """Joint draws as a long frame: enquiry_id, draw, and the quantities of `DRAWN`."""
+        m, n = self.arrays["sag_deg"].shape
+        ids = self.table["enquiry_id"].to_numpy()
+        out = {"enquiry_id": np.repeat(ids, n), "draw": np.tile(np.arange(n), m)}
+        return pd.DataFrame({**out, **{q: self.arrays[q].ravel() for q in DRAWN}})
+
+
+def quote(
+    enquiries: pd.DataFrame,
+    model: House | Forecaster,
+    policies: Mapping[str, Policy],
+    *,
+    n_draws: int = 1024,
+    seed: int = 0,
+    policy_name: str | None = None,
+    recalibration: Recalibration | None = None,
+) -> Quotes:
+    """Answer enquiries from the house model.
+
+    Intervals are of the *bench reading*; chances of meeting a target are of the *true angle*, the tilt chosen
+    knowing it.
+
+    Parameters
+    ----------
+    enquiries : one row each, the enquiry columns (missing or empty = not told)
+    model : a house model, or a `Forecaster` kept warm
+    policies : by name; an enquiry's own ``policy`` is used where it names one
+    n_draws, seed : of the joint draws (ignored for a `Forecaster`)
+    policy_name : used where an enquiry names none; default ``default``
+    recalibration : correction of the intervals from the track record; None = as the model says
+
+    Raises
+    ------
+    FleetError
+        If an enquiry has no number or a policy isn't there.
+    """
+    forecaster = model if isinstance(model, Forecaster) else Forecaster(model, n_draws=n_draws, seed=seed)
+    frame = enquiries.reset_index(drop=True)
+    if "enquiry_id" not in frame:
+        raise FleetError("the enquiries have no column enquiry_id: give each a number of its own")
+    names = (
+        [_named(x) or policy_name for x in frame["policy"]]
+        if "policy" in frame
+        else [policy_name] * len(frame)
+    )
+    chosen = [pick_policy(dict(policies), name) for name in names]
+    parts = [
+        _answer(frame.iloc[start : start + CHUNK], forecaster, chosen[start : start + CHUNK], recalibration)
+        for start in range(0, len(frame), CHUNK)
+    ]
+    if not parts:
+        empty = {q: np.empty((0, forecaster.n)) for q in DRAWN}
+        return Quotes(pd.DataFrame(columns=list(COLUMNS)), (), empty)
+    table = pd.concat([t for t, _, _ in parts], ignore_index=True)[list(COLUMNS)]
+    arrays = {q: np.concatenate([a[q] for _, a, _ in parts]) for q in DRAWN}
+    told = tuple(sentence(row) for row in _records(table))
+    standing = tuple(str(s) for _, _, own in parts for s in own)
+    return Quotes(table, told, arrays, standing, tuple(chosen), recalibration)
+
+
+def _answer(
+    frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
+) -> tuple[pd.DataFrame, dict[str, Floats], NDArray[np.object_]]:
+    plain = forecaster.draw(frame)
+    standing = standings(frame, plain.candidates)
+    corrects = use is not None and bool(use.changes)
+    draws = recalibrated(plain, standing, use) if use is not None and corrects else plain
+    table: dict[str, object] = {"enquiry_id": frame["enquiry_id"].astype(str).to_numpy()}
+    tilt = _tilts(draws, policies)
+    wedge = np.empty(draws.sag.shape, dtype=bool)
+    chances = {name: np.empty(len(frame)) for name in CHANCES}
+    for policy in dict.fromkeys(policies):
+        mine = np.array([p == policy for p in policies])
+        wedge[mine] = made_wedge(tilt[mine], policy)
+        reached = reach(draws.sra_true[mine], draws.vta_true[mine], draws.tilt_room[mine], policy)
+        for name, hit in zip(CHANCES[:5], reached, strict=True):
+            chances[name][mine] = hit.mean(axis=1)
+    spherical = np.isnan(draws.sra_true).all(axis=1)
+    chances["p_rake_met"][spherical] = np.nan
+    edge = np.array([p.guarded_rake_deg[0] - p.guarded_tracking_deg for p in policies])
+    # Bench time has a factor of its own, learnt beside the tilts of the model as it is.
+    clash = plain.built_in < edge[:, None]
+    minutes = forecaster.minutes(plain, _tilts(plain, policies) if corrects else tilt, clash)
+    if use is not None and corrects:
+        minutes = recalibrated_minutes(minutes, standing, use)
+    chances["p_faulty"] = _share_faulty(forecaster.house, draws)
+    chances["p_made_wedge"] = wedge.mean(axis=1)
+    arrays = {
+        "sag_deg": draws.sag,
+        "sra_dynamic_deg": draws.sra_dynamic,
+        "vta_dynamic_deg": draws.vta_dynamic,
+        "built_in_deg": draws.built_in,
+        "tilt_deg": tilt,
+        "bench_minutes": minutes,
+    }
+    for q in QUANTITIES:
+        table |= _quantile_columns(q, arrays[q])
+    table |= chances
+    table |= _prices(minutes, wedge, policies)
+    counts = _counts(forecaster.house)
+    labels = {policy: policy.label for policy in dict.fromkeys(policies)}
+    table["policy"] = [labels[p] for p in policies]
+    corrected = ["" if use is None else use.told(str(s)) for s in standing]
+    table["basis"] = [
+        "; ".join(filter(None, [_basis(r, draws, i, forecaster.house.units, counts), corrected[i]]))
+        for i, r in enumerate(_records(frame))
+    ]
+    return pd.DataFrame(table), arrays, standing
+
+
+def _tilts(draws: Draws, policies: list[Policy]) -> Floats:
+    """The tilt that each enquiry's policy chooses on each draw's reading (m, n)."""
+    tilt = np.empty(draws.sag.shape)
+    for policy in dict.fromkeys(policies):
+        mine = np.array([p == policy for p in policies])
+        tilt[mine] = choose_tilt(
+            draws.sra_dynamic[mine], draws.vta_dynamic[mine], draws.tilt_room[mine], policy
+        ).tilt_deg
+    return tilt
+
+
+def _quantile_columns(name: str, values: Floats) -> dict[str, Floats]:
+    found = quantiles_of(values, np.array(LEVELS))
+    return {f"{name}_q{round(100 * level):02d}": found[:, i] for i, level in enumerate(LEVELS)}
+
+
+def _prices(minutes: Floats, wedge: NDArray[np.bool_], policies: list[Policy]) -> dict[str, Floats]:
+    out = {name: np.full(len(minutes), np.nan) for name in PRICES}
+    for i, policy in enumerate(policies):
+        if policy.hourly_rate is None:
+            continue
+        cost = price(minutes[i], wedge[i], policy)
+        levels = (policy.price_quantile_low, policy.price_quantile_quoted, policy.price_quantile_high)
+        for name, level in zip(PRICES, levels, strict=True):
+            # An order statistic, so that the figure named is one that the policy's rounding can give.
+            out[name][i] = np.quantile(cost, level, method="higher")
+    return out
+
+
+def _share_faulty(house: House, draws: Draws) -> Floats:
+    share = np.array([house.share_faulty(str(s)) for s in draws.rows["source"]])
+    return np.asarray(share[draws.row].mean(axis=1))
+
+
+@dataclass(frozen=True)
+class _Counts:
+    """Units of the fleet per family and per kind."""
+
+    family: Mapping[str, float]
+    kind: Mapping[tuple[str, str], float]
+
+
+def _counts(house: House) -> _Counts:
+    combos = house.facts.combos
+    family: dict[str, float] = {}
+    kind: dict[tuple[str, str], float] = {}
+    for f, p, c, n in zip(*(combos[k] for k in ("family", "profile", "cantilever", "n")), strict=True):
+        family[str(f)] = family.get(str(f), 0.0) + float(n)
+        key = (str(p), str(c))
+        kind[key] = kind.get(key, 0.0) + float(n)
+    return _Counts(family, kind)
+
+
+def _basis(record: Mapping[str, object], draws: Draws, i: int, units: float, counts: _Counts) -> str:
+    """Which facts were told and how many units the answer stands on."""
+    told = [w for c, w in TOLD_WORDS.items() if c in record and _named(record[c]) is not None]
+    candidates = draws.candidates[i]
+    words = [f"told: {', '.join(told)}" if told else "nothing told"]
+    if units == 0.0:
+        return "; ".join([*words, "no sheet in the store yet: mechanics and common practice only"])
+    family = _named(record.get("body_family"))
+    if family is not None and candidates.known_family:
+        words.append(f"{_units(counts.family.get(family, 0.0))} of family {family}")
+    elif family is not None:
+        words.append(f"family {family} never measured here; {_units(candidates.matched)} match the rest")
+    else:
+        likely = _likely_family(candidates.levels, candidates.weights)
+        words.append(f"{_units(candidates.matched)} match what was told{likely}")
+    profile, cantilever = _named(record.get("stylus_profile")), _named(record.get("cantilever_material"))
+    if profile is not None and cantilever is not None:
+        same = counts.kind.get((profile, cantilever), 0.0)
+        words.append(f"{_units(same)} of kind {profile}/{cantilever}")
+    if candidates.let_go:
+        words.append(
+            f"no unit has all of it together, so {', '.join(candidates.let_go)} counted by itself only"
+        )
+    if units < FEW_UNITS:
+        words.append("few sheets yet, so common practice still speaks along")
+    return "; ".join(words)
+
+
+def _likely_family(levels: NDArray[np.object_], weights: Floats) -> str:
+    place = FACTORS.index("family")
+    best = int(np.argmax(weights))
+    if weights[best] < 0.5 or levels[best, place] in ("", NEVER_SEEN):
+        return ""
+    return f" (most likely family {levels[best, place]}, {weights[best]:.0%})"
+
+
+def _units(n: float) -> str:
+    return f"{n:.0f} unit" if n == 1 else f"{n:.0f} units"
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
+    return [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
+
+
+def _named(value: object) -> str | None:
+    if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or str(value) == "":
+        return None
+    return str(value)
+
+
+def sentence(row: Mapping[str, object]) -> str:
+    """One sentence of a quote, with figures and units."""
+
+    def figure(key: str) -> float:
+        return float(str(row[key]))
+
+    def span(q: str) -> str:
+        return f"{figure(q + '_q05'):.1f} to {figure(q + '_q95'):.1f}°"
+
+    vta = f"tracking angle {figure('vta_dynamic_deg_q50'):.1f}° ({span('vta_dynamic_deg')})"
+    if np.isnan(figure("sra_dynamic_deg_q50")):
+        start = f"Expect a {vta}; a {SPHERICAL} stylus has no rake"
+        chance = f"tracking can be met with a chance of {figure('p_tracking_met'):.0%}"
+    else:
+        rake = f"rake {figure('sra_dynamic_deg_q50'):.1f}° ({span('sra_dynamic_deg')})"
+        start = (
+            f"Expect {rake} and {vta} with the record turning, after a sag of {figure('sag_deg_q50'):.2f}°"
+        )
+        chance = f"one tilt serves both targets with a chance of {figure('p_both_met'):.0%}"
+    low, middle, high = (figure(f"bench_minutes_q{q}") for q in ("05", "50", "95"))
+    time = f"{middle:.0f} min ({low:.0f} to {high:.0f})"
+    return f"{start}; {chance}; bench time about {time}."

@@ -1,0 +1,1 @@
+"""Statistics that know no pickup; every module names its source."""

@@ -1,0 +1,380 @@
+"""Linear mixed models with crossed random terms, by restricted maximum likelihood, from a Gram matrix.
+
+Model: ``y = X beta + sum_f Z_f u_f + e``, ``u_f ~ N(0, sd_f² I)``, ``e ~ N(0, sigma² / w)``.
+
+With ``theta_f = sd_f / sigma`` and ``S = diag(theta)`` the matrix
+
+    C = [[S Z'WZ S + I, S Z'WX], [X'WZ S, X'WX]]
+
+holds everything: ``log|C|`` and the penalised residual sum of squares ``r² = y'Wy - c'C⁻¹c`` give the
+restricted likelihood, and ``C⁻¹`` the uncertainty of every coefficient.  The cost depends on the number of
+levels, not on the number of rows.
+
+References
+----------
+Bates, Mächler, Bolker & Walker 2015, J. Stat. Software 67(1): penalised least squares form of the criterion.
+Patterson & Thompson 1971, Biometrika 58: restricted maximum likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+
+from fleet.errors import FleetError
+from fleet.statistics.blas_threads import one_blas_thread
+from fleet.statistics.gram import Cells, Floats, Gram, Term, build_gram
+
+LOG_2PI = float(np.log(2.0 * np.pi))
+RESOLUTION = 1e-6
+"""A residual sd below this share of the response's is rounding, not scatter."""
+HELD = 1e-5
+"""Where such a residual is held: small enough to mean none, large enough for sound arithmetic."""
+TOO_FAR = 1e300
+INSIDE = 1e-3
+"""A relative sd (in units of 1 / sqrt(rows per level)) below this is looked at as a zero."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """One factorisation: what the model says at given relative standard deviations.
+
+    Attributes
+    ----------
+    log_det : log determinant of C
+    r2 : penalised residual sum of squares
+    factor : lower Cholesky factor of C
+    coef : (q + p,) solution, random part in units of S (spherical)
+    scale : (q + p,) theta per random column, 1 per fixed column
+    """
+
+    log_det: float
+    r2: float
+    factor: Floats
+    coef: Floats
+    scale: Floats
+
+
+def solve(gram: Gram, theta: Floats) -> Solved:
+    """Factorise C at ``theta`` (one relative standard deviation per term)."""
+    q, size = gram.design.q, gram.a.shape[0]
+    scale = np.ones(size)
+    scale[:q] = theta[gram.design.owner]
+    c = gram.a * scale
+    c *= scale[:, None]
+    c.flat[: q * size : size + 1] += 1.0
+    factor, info = linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
+    if info != 0:
+        raise np.linalg.LinAlgError("theta is too large, or the fixed columns are not independent")
+    rhs = gram.b * scale
+    coef, _ = linalg.lapack.dpotrs(factor, rhs, lower=1)
+    log_det = 2.0 * float(np.log(np.diag(factor)).sum())
+    return Solved(log_det, max(gram.yy - float(rhs @ coef), 1e-300), factor, coef, scale)
+
+
+def criterion(gram: Gram, theta: Floats, *, sigma: float | None = None) -> float:
+    """REML criterion: -2 × restricted log-likelihood, sigma profiled out unless given."""
+    return _criterion(gram, solve(gram, theta), sigma)
+
+
+def _criterion(gram: Gram, s: Solved, sigma: float | None) -> float:
+    dof = gram.n - gram.p
+    if sigma is None:
+        return s.log_det + dof * (1.0 + LOG_2PI + float(np.log(s.r2 / dof))) - gram.log_w
+    return s.log_det + dof * (LOG_2PI + 2.0 * float(np.log(sigma))) + s.r2 / sigma**2 - gram.log_w
+
+
+def criterion_and_gradient(
+    gram: Gram, theta: Floats, *, sigma: float | None = None
+) -> tuple[float, Floats, Solved]:
+    """REML criterion, its gradient with respect to ``theta``, and the factorisation."""
+    s = solve(gram, theta)
+    d_log_det, d_r2 = slopes(gram, s)
+    precision = (gram.n - gram.p) / s.r2 if sigma is None else 1.0 / sigma**2
+    return _criterion(gram, s, sigma), d_log_det + precision * d_r2, s
+
+
+def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
+    """Derivatives of ``log|C|`` and of ``r²`` with respect to theta, (terms,) each.
+
+    A random column's share of the first is ``2 (1 - [C⁻¹]_ii) / theta``: only C⁻¹'s diagonal is needed.
+    """
+    q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
+    theta = s.scale[:q]
+    share = np.divide(1.0 - inverse_diagonal(s.factor)[:q], theta, out=np.zeros(q), where=theta > 0.0)
+    resid = gram.b[:q] - gram.a[:q] @ (s.scale * s.coef)
+    d_log_det = np.bincount(owner, 2.0 * share, minlength=terms)
+    d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
+    return d_log_det.astype(np.float64), d_r2.astype(np.float64)
+
+
+def inverse_diagonal(factor: Floats) -> Floats:
+    """Diagonal of C⁻¹ from C's lower Cholesky factor."""
+    inverse, _ = linalg.lapack.dtrtri(factor, lower=1)
+    return np.asarray(np.einsum("ij,ij->j", np.tril(inverse), inverse))
+
+
+def full_inverse(factor: Floats) -> Floats:
+    """Inverse of C from its lower Cholesky factor, both triangles filled."""
+    inverse, _ = linalg.lapack.dpotri(factor, lower=1)
+    lower = np.tril(inverse)
+    return np.asarray(lower + np.tril(inverse, -1).T)
+
+
+@dataclass(frozen=True)
+class RemlFit:
+    """A restricted maximum likelihood fit.
+
+    Attributes
+    ----------
+    sds : (terms,) standard deviations of the random terms; exactly 0 on the boundary
+    sigma : residual standard deviation (of a row of weight 1)
+    criterion : -2 × restricted log-likelihood at the optimum
+    fixed, fixed_se : (p,) fixed coefficients and their standard errors
+    random : (q,) conditional modes of the random coefficients, in the design's column order
+    slope_at_zero : (terms,) derivative of the criterion in theta²; ≥ 0 where a sd is 0 (0 elsewhere)
+    evaluations : number of factorisations used
+    sigma_known : sigma was given, or held because the data show no residual at all
+    """
+
+    gram: Gram
+    sds: Floats
+    sigma: float
+    criterion: float
+    fixed: Floats
+    fixed_se: Floats
+    random: Floats
+    slope_at_zero: Floats
+    evaluations: int
+    sigma_known: bool = False
+
+    def effects(self, term: int) -> pd.Series:
+        """Conditional modes of one random term, indexed by its levels."""
+        sizes = self.gram.design.sizes
+        start = sum(sizes[:term])
+        keys = [":".join(k) for k in self.gram.design.levels[term]]
+        return pd.Series(self.random[start : start + sizes[term]], index=keys)
+
+
+def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = None) -> RemlFit:
+    """Fit by REML: L-BFGS-B with the analytic gradient, a boundary check, then Newton steps.
+
+    Parameters
+    ----------
+    gram : Gram
+    sigma : a known residual standard deviation; None profiles it out
+    start : (terms,) first guess of theta
+
+    Raises
+    ------
+    FleetError
+        If there are no more rows than fixed columns, or the fixed columns say the same.
+
+    Notes
+    -----
+    The criterion is even in theta, so 0 is always stationary: a term that ends near 0 is tested by its slope
+    in theta² and sent back inside when the slope is negative.  Where the fit leaves no residual (every row
+    equal to its level's mean, say) sigma has no maximum; it is then held at `HELD` times the
+    response's sd.
+    """
+    if gram.n < gram.p or (sigma is None and gram.n <= gram.p):
+        raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
+    with one_blas_thread():
+        _check_fixed(gram)
+        fit = _fit_reml(gram, sigma, start)
+        spread = response_sd(gram) * float(np.sqrt(gram.typical_weight))
+        if sigma is None and not fit.sigma > RESOLUTION * spread:
+            fit = _fit_reml(gram, HELD * spread, None)
+    return fit
+
+
+def _check_fixed(gram: Gram) -> None:
+    """Refuse fixed columns of which one follows from the others."""
+    x = gram.a[gram.design.q :, gram.design.q :]
+    length = np.sqrt(np.where(np.diag(x) > 0.0, np.diag(x), 1.0))
+    factor, info = linalg.lapack.dpotrf(x / length / length[:, None], lower=1)
+    independent = np.diag(factor) > 1e-6 if info == 0 else np.arange(gram.p) < info - 1
+    if not independent.all():
+        name = gram.design.fixed[int(np.argmin(independent))]
+        raise FleetError(f"fixed column {name!r} says no more than the ones before it: leave it out")
+
+
+def response_sd(gram: Gram) -> float:
+    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
+    weight, total = gram.n * gram.typical_weight, gram.yy
+    if "1" in gram.design.fixed:
+        j = gram.design.q + gram.design.fixed.index("1")
+        weight = gram.a[j, j]
+        total -= gram.b[j] ** 2 / weight
+    if total <= 1e-13 * gram.yy:
+        total = 1e-12 * gram.yy or 1e-12
+    return float(np.sqrt(total / weight))
+
+
+def theta_unit(gram: Gram) -> Floats:
+    """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
+    rows = gram.rows_per_level
+    return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
+
+
+Objective = Callable[[Floats], tuple[float, Floats]]
+
+
+def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
+    unit = theta_unit(gram)
+    count = 0
+
+    def f(x: Floats) -> tuple[float, Floats]:
+        nonlocal count
+        count += 1
+        try:
+            value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
+        except np.linalg.LinAlgError:
+            return TOO_FAR, np.zeros_like(x)
+        return value, gradient * unit
+
+    first = np.maximum(0.5 / unit, 1.0) if start is None else np.maximum(start / unit, 0.3)
+    x = _newton(f, _minimise(f, first, gram.rows_per_level > 0.0))
+    theta = x * unit
+    value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
+    scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
+    q = gram.design.q
+    variance = inverse_diagonal(s.factor)[q:] * scale**2
+    slope = np.where(x == 0.0, _slope_at_zero(f, x) / unit**2, 0.0)
+    coef = s.coef * s.scale
+    se, known = np.sqrt(variance), sigma is not None
+    return RemlFit(gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, count, known)
+
+
+def _minimise(f: Objective, x: Floats, informed: NDArray[np.bool_]) -> Floats:
+    """Minimum over x ≥ 0; terms without data stay at 0, terms near 0 are settled by their slope in x²."""
+    if not informed.any():
+        return np.zeros_like(x)
+    bounds = [(0.0, 3e6 if known else 0.0) for known in informed]
+    x = np.where(informed, x, 0.0)
+    options = {"ftol": 1e-14, "gtol": 1e-9}
+    for _ in range(6):
+        x = optimize.minimize(f, x, jac=True, method="L-BFGS-B", bounds=bounds, options=options).x
+        low = x < INSIDE
+        falling = low & informed & (_slope_at_zero(f, x) < -1e-7)
+        x = np.where(low, 0.0, x)
+        if not falling.any():
+            break
+        x = np.where(falling, 0.5, x)
+    return x
+
+
+def _slope_at_zero(f: Objective, x: Floats) -> Floats:
+    """Derivative in x² of the terms near 0, by the gradient just inside."""
+    slope = np.zeros(len(x))
+    for i in np.flatnonzero(x < INSIDE):
+        probe = x.copy()
+        probe[i] = 0.01
+        slope[i] = f(probe)[1][i] / 0.02
+    return slope
+
+
+def _newton(f: Objective, x: Floats, *, steps: int = 4) -> Floats:
+    """Polish the terms inside the boundary by Newton steps on the gradient (Hessian by differences)."""
+    free = np.flatnonzero(x > 0.0)
+    if free.size == 0:
+        return x
+    value, gradient = f(x)
+    for _ in range(steps):
+        hessian = np.empty((free.size, free.size))
+        for j, i in enumerate(free):
+            beside = x.copy()
+            beside[i] += 1e-5 * max(x[i], 1.0)
+            hessian[j] = (f(beside)[1] - gradient)[free] / (beside[i] - x[i])
+        hessian = 0.5 * (hessian + hessian.T)
+        if np.linalg.eigvalsh(hessian)[0] <= 0.0:
+            return x
+        trial = x.copy()
+        trial[free] -= np.linalg.solve(hessian, gradient[free])
+        if np.any(trial[free] <= 0.0):
+            return x
+        new_value, new_gradient = f(trial)
+        if not new_value <= value + 1e-9 or np.abs(new_gradient[free]).max() >= np.abs(gradient[free]).max():
+            return x
+        moved = float(np.abs(trial[free] / x[free] - 1.0).max())
+        x, value, gradient = trial, new_value, new_gradient
+        if moved < 1e-6:
+            return x
+    return x
+
+
+def fit_frame(
+    frame: pd.DataFrame,
+    response: str,
+    *,
+    random: Sequence[Term],
+    fixed: Sequence[str] = (),
+    weights: Floats | None = None,
+    sigma: float | None = None,
+) -> RemlFit:
+    """Fit a mixed model to any data frame by REML: the statistician's front door.
+
+    Parameters
+    ----------
+    frame : one row per observation
+    response : name of the response column
+    random : random terms, e.g. ``[Term(("plate",)), Term(("sample",))]`` or ``Term(("subject",), "days")``
+    fixed : numeric columns with fixed slopes; an intercept is always there
+    weights : (n,) residual weights
+    sigma : known residual standard deviation, else estimated
+
+    Returns
+    -------
+    RemlFit
+        ``fixed[0]`` is the intercept at zero covariates, ``fixed[1:]`` the slopes.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> d = pd.DataFrame({"y": [1.0, 2.0, 2.0, 4.0, 6.0, 5.0], "g": list("aabbcc")})
+    >>> fit = fit_frame(d, "y", random=[Term(("g",))])
+    >>> round(float(fit.fixed[0]), 3)
+    3.333
+    """
+    gram, shifts = gram_of_frame(frame, response, random=random, fixed=fixed, weights=weights)
+    fit = fit_reml(gram, sigma=sigma)
+    slopes = fit.fixed[1:]
+    centre = shifts[1 : 1 + len(fixed)]
+    intercept = fit.fixed[0] + shifts[-1] - float(slopes @ centre)
+    return replace(fit, fixed=np.concatenate([[intercept], slopes]), fixed_se=_se_at_zero(gram, fit, centre))
+
+
+def _se_at_zero(gram: Gram, fit: RemlFit, centre: Floats) -> Floats:
+    """Standard errors of intercept (at uncentred zero) and slopes."""
+    s = solve(gram, fit.sds / fit.sigma)
+    q = gram.design.q
+    cov = full_inverse(s.factor)[q:, q:] * fit.sigma**2
+    move = np.eye(cov.shape[0])
+    move[0, 1:] = -centre
+    return np.asarray(np.sqrt(np.diag(move @ cov @ move.T)))
+
+
+def gram_of_frame(
+    frame: pd.DataFrame,
+    response: str,
+    *,
+    random: Sequence[Term],
+    fixed: Sequence[str] = (),
+    weights: Floats | None = None,
+) -> tuple[Gram, Floats]:
+    """Gram matrix of a data frame and the shifts of its columns ``(1, covariates..., response)``.
+
+    Random slopes keep their own zero: a covariate that carries a random term is not shifted.
+    """
+    slopes = {t.covariate for t in random if t.covariate != "1"}
+    covariates = [*fixed, *sorted(slopes - set(fixed))]
+    factors = sorted({f for t in random for f in t.factors})
+    cells, shifts = Cells.from_frame(
+        frame, response, factors=factors, covariates=covariates, weights=weights, unshifted=sorted(slopes)
+    )
+    return build_gram(cells, random, ("1", *fixed)), shifts

@@ -1,0 +1,1 @@
+"""Sufficient statistics per cell: queries, engines, incremental update, pooling, files."""

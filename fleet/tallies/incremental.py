@@ -1,0 +1,291 @@
+"""Sums that grow: what a few changed units add to a fleet that was summed up before.
+
+The last full refit's cut (expectations and bounds), spreads, reading noise and families' figures stay as
+they were; every count and sum of products is brought up to date exactly, being a sum of whole numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.estimation.fit_steps import Fitter
+from fleet.estimation.trimmed_statistics import CutTallies
+from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.chain import FACTORS, LINK, LINKS
+from fleet.house_model.family_facts import learn_facts
+from fleet.house_model.house import CUT_SIGMAS
+from fleet.house_model.priors import BELIEFS
+from fleet.statistics.gram import Floats
+from fleet.statistics.reml import fit_reml
+from fleet.tallies.engine import Engine, SqlTallies, family_tables
+from fleet.tallies.queries import CELL_KEYS, EVERY_BLOCK, RESIDUAL_UNIT, Block
+from fleet.tallies.sufficient_statistics import Gathered
+
+CHANGED_SHARE: Final = 0.10
+NEW_LEVEL_SHARE: Final = 0.02
+CUT_RISE: Final = 0.02
+CUT_SIGNIFICANCE: Final = 4.0
+"""A full refit is due when so many units changed since the last one, when so many are of families, sources or
+kinds that it had not seen, or when in some link so many more of the new rows than of the old lie beyond the
+cut, and by so many standard errors."""
+_KEYS: Final = list(CELL_KEYS)
+_PRODUCT_KEYS: Final = ["source", "scale_class", "a", "b"]
+_MAIN: Final = ("source", "family", "profile", "cantilever", "generator")
+
+
+class NotExactError(Exception):
+    """What changed can't be told exactly from what was kept; only a full summing helps."""
+
+
+@dataclass(frozen=True)
+class Grown:
+    """A fleet's sums brought up to date.
+
+    Attributes
+    ----------
+    gathered : the sums
+    added, removed : units that teach now as they did not before, and the other way round
+    new_levels : units of families, sources or kinds that the last full refit had not seen
+    due : why a full refit is due, one phrase a reason; empty if it isn't
+    """
+
+    gathered: Gathered
+    added: int
+    removed: int
+    new_levels: int
+    due: tuple[str, ...]
+
+
+def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
+    """Take from the sums what changed units gave before, and add what they give now.
+
+    Parameters
+    ----------
+    base : sums of the last full refit
+    engine : where the relations can be read
+    then, now : the teaching sheets of every unit that changed, as they were and as they are
+
+    Raises
+    ------
+    NotExactError
+        If what was kept doesn't hold what is to be taken away.
+    """
+    (combos_then, _), (combos_now, families_now) = (family_tables(engine, r) for r in (then, now))
+    combos = _added(base.combos, combos_now, combos_then, list(FACTORS), ["n"])
+    families = _families(base.families, combos, families_now)
+    fill = _fill(base, combos, families)
+    new = _Part(SqlTallies(engine, now, fill), base)
+    old = _Part(SqlTallies(engine, then, fill), base)
+    cells = _added(base.cut.cells, new.cells, old.cells, _KEYS, ["n"])
+    cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
+    cut = CutTallies(
+        cells,
+        {b.name: _sums(b, base, old, new, cells) for b in EVERY_BLOCK},
+        extended_fits(base, cells),
+        base.cut.spreads,
+        _products(base.cut.products, new.products, old.products, cells),
+        _cut_summary(base.cut.cut, new.cut, old.cut),
+        _faulty(base.cut.faulty, new.faulty, old.faulty),
+        base.cut.scale_s2,
+        base.cut.robust,
+    )
+    unseen = _unseen(base.cut.cells, cells)
+    grown = Grown(
+        Gathered(cut, combos, families, base.noise),
+        int(new.cells["n"].sum()),
+        int(old.cells["n"].sum()),
+        int(cells["n"].to_numpy()[unseen].sum()),
+        (),
+    )
+    return replace(grown, due=_due(base, grown, new.cut))
+
+
+class _Part:
+    """What the changed units come to at one time, under the kept cut."""
+
+    def __init__(self, tallies: SqlTallies, base: Gathered) -> None:
+        self.cells = tallies.cells
+        self.sums: dict[str, Sums] = {}
+        self.products, self.cut = pd.DataFrame(), pd.DataFrame()
+        self.faulty: dict[str, tuple[float, float]] = {}
+        if self.cells.empty:
+            return
+        fits = extended_fits(base, self.cells)
+        self.sums = tallies.sums(fits)
+        self.products = tallies.residual_products(fits)
+        self.cut = tallies.cut_summary(fits)
+        self.faulty = tallies.faulty(fits)
+
+
+def extended_fits(base: Gathered, cells: pd.DataFrame) -> dict[str, Fitted]:
+    """The kept fits for the cells that were there, and what they lead one to expect of new ones.
+
+    A cell with a level that the last full refit had not seen is cut wider, by the spread between such levels.
+    """
+    cut = base.cut
+    home = _places(cut.cells, cells)
+    if (home >= 0).all():
+        return {n: _taken(f, home) for n, f in cut.fits.items()}
+    fresh = cells[home < 0].reset_index(drop=True)
+    old = Fitter(cut.cells, cut.scale_s2, base.noise_sd)
+    new = Fitter(fresh, cut.scale_s2, base.noise_sd)
+    out = {}
+    for name, fit in cut.fits.items():
+        link, spread = LINK[name], cut.spreads[name]
+        gram = old.gram(cut.sums[name], link, spread, BELIEFS[name])
+        reml = fit_reml(gram, sigma=old.known_sigma(gram))
+        at_zero, slopes = new.fitted(link, reml)
+        where = reml.gram.design.columns_of(new.levels, len(fresh))
+        wider = np.zeros(len(fresh))
+        for term, found, sd in zip(reml.gram.design.terms, where, reml.sds, strict=True):
+            size = {"1": 1.0, "s": new.cell_s2}.get(term.covariate, 0.0)
+            wider += np.where(found < 0, sd**2 * size, 0.0)
+        bound = CUT_SIGMAS * np.sqrt(spread.total(new.cell_s2, new.source) + wider)
+        if not cut.robust:
+            bound = np.full(len(fresh), np.inf)
+        out[name] = _joined(fit, Fitted(at_zero, slopes, bound), home)
+    return out
+
+
+def _taken(fit: Fitted, place: NDArray[np.int64]) -> Fitted:
+    return Fitted(fit.at_zero[place], {c: s[place] for c, s in fit.slopes.items()}, fit.bound[place])
+
+
+def _joined(old: Fitted, new: Fitted, home: NDArray[np.int64]) -> Fitted:
+    """Values of old cells where ``home`` says which, those of new cells in order elsewhere."""
+
+    def join(a: Floats, b: Floats) -> Floats:
+        out = np.empty(len(home))
+        out[home >= 0], out[home < 0] = a[home[home >= 0]], b
+        return out
+
+    slopes = {c: join(s, new.slopes[c]) for c, s in old.slopes.items()}
+    return Fitted(join(old.at_zero, new.at_zero), slopes, join(old.bound, new.bound))
+
+
+def _places(cells: pd.DataFrame, wanted: pd.DataFrame) -> NDArray[np.int64]:
+    """Where the cells of ``wanted`` stand among ``cells``, -1 where they don't."""
+    index = pd.MultiIndex.from_frame(cells[_KEYS].astype(str))
+    return np.asarray(index.get_indexer(pd.MultiIndex.from_frame(wanted[_KEYS].astype(str))))
+
+
+def _unseen(before: pd.DataFrame, cells: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which cells have a level that no cell had before."""
+    return np.asarray(np.any([~cells[f].isin(before[f]) for f in _MAIN], axis=0))
+
+
+def _added(
+    base: pd.DataFrame, plus: pd.DataFrame, minus: pd.DataFrame, keys: list[str], values: list[str]
+) -> pd.DataFrame:
+    """Tables of counts added and taken off by their keys, what comes to nothing left out, ordered."""
+    parts = [base[[*keys, *values]], plus[[*keys, *values]]]
+    parts.append(minus[[*keys, *values]].assign(**{v: -minus[v] for v in values}))
+    parts = [p for p in parts if len(p)]
+    out = pd.concat(parts, ignore_index=True).groupby(keys, as_index=False, sort=True)[values].sum()
+    if (out[values] < 0).any(axis=None):
+        raise NotExactError
+    return out[(out[values] > 0).any(axis=1)].reset_index(drop=True)
+
+
+def _families(base: pd.DataFrame, combos: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
+    """The families' figures as they were, those of new families from their own sheets, counts as they are."""
+    table = pd.concat([base, now[~now["family"].isin(base["family"])]], ignore_index=True)
+    counts = combos.groupby("family")["n"].sum()
+    table = table.assign(n=table["family"].map(counts).fillna(0).astype(np.int64))
+    return table[table["n"] > 0].sort_values("family", ignore_index=True)
+
+
+def _fill(base: Gathered, combos: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
+    """What stands in for missing figures: as it was, for new families from what is known now."""
+    kept = base.facts().fill()
+    if families["family"].isin(base.families["family"]).all():
+        return kept
+    new = learn_facts(combos, families).fill()
+    return pd.concat([kept, new[~new.index.isin(kept.index)]])
+
+
+def _sums(block: Block, base: Gathered, old: _Part, new: _Part, cells: pd.DataFrame) -> Sums:
+    units = np.array(block.units)
+    unit = units[:, None] * units
+    own = base.cut.sums[block.name]
+    codes = np.zeros((len(cells), len(units), len(units)))
+    parts = [(own, base.cut.cells, 1.0)]
+    parts += [(p.sums[block.name], p.cells, sign) for p, sign in ((new, 1.0), (old, -1.0)) if p.sums]
+    for sums, of, sign in parts:
+        place = _places(cells, of)
+        there = place >= 0
+        codes[place[there]] += sign * np.rint(sums.moments[there] * unit)
+    moments = codes / unit
+    return Sums(own.columns, moments, moments[:, 0, 0].copy())
+
+
+def _products(
+    base: pd.DataFrame, plus: pd.DataFrame, minus: pd.DataFrame, cells: pd.DataFrame
+) -> pd.DataFrame:
+    unit = RESIDUAL_UNIT**2
+    parts = [
+        p.assign(n=sign * p["n"], total=sign * np.rint(p["total"] * unit))
+        for p, sign in ((base, 1.0), (plus, 1.0), (minus, -1.0))
+        if len(p)
+    ]
+    summed = pd.concat(parts).groupby(_PRODUCT_KEYS)[["n", "total"]].sum()
+    there = cells[["source", "scale_class"]].drop_duplicates().sort_values(["source", "scale_class"])
+    names = [link.name for link in LINKS]
+    wanted = [there.assign(a=a, b=b) for i, a in enumerate(names) for b in names[i:]]
+    table = pd.concat(wanted, ignore_index=True)
+    found = summed.reindex(pd.MultiIndex.from_frame(table[_PRODUCT_KEYS]), fill_value=0.0)
+    return table.assign(n=found["n"].to_numpy(), total=found["total"].to_numpy() / unit)
+
+
+def _cut_summary(base: pd.DataFrame, plus: pd.DataFrame, minus: pd.DataFrame) -> pd.DataFrame:
+    out = base.copy()
+    for part, sign in ((plus, 1.0), (minus, -1.0)):
+        if len(part):
+            out[["n", "cut"]] += sign * part.loc[out.index, ["n", "cut"]]
+    return out
+
+
+def _faulty(
+    base: Mapping[str, tuple[float, float]],
+    plus: Mapping[str, tuple[float, float]],
+    minus: Mapping[str, tuple[float, float]],
+) -> dict[str, tuple[float, float]]:
+    out = {}
+    for source in sorted({*base, *plus, *minus}):
+        a, b, c = (part.get(source, (0.0, 0.0)) for part in (base, plus, minus))
+        units, bad = a[0] + b[0] - c[0], a[1] + b[1] - c[1]
+        if units > 0.0:
+            out[source] = (units, bad)
+    return out
+
+
+def _due(base: Gathered, grown: Grown, new_cut: pd.DataFrame) -> tuple[str, ...]:
+    reasons = []
+    changed = (grown.added + grown.removed) / max(base.cut.units, 1.0)
+    if changed > CHANGED_SHARE:
+        reasons.append(
+            f"units changed since the last full refit come to {100 * changed:.0f} % of the fleet then"
+        )
+    new = grown.new_levels / max(grown.gathered.cut.units, 1.0)
+    if new > NEW_LEVEL_SHARE:
+        reasons.append(f"{100 * new:.0f} % of units are of families, sources or kinds that it had not seen")
+    reasons += _risen(base.cut.cut, new_cut)
+    return tuple(reasons)
+
+
+def _risen(before: pd.DataFrame, new: pd.DataFrame) -> Sequence[str]:
+    """Links in which far more of the new rows than of the old lie beyond the cut."""
+    out = []
+    for name in before.index if len(new) else ():
+        n, cut = new.loc[name, ["n", "cut"]]
+        share = (before.loc[name, "cut"] + 1.0) / (before.loc[name, "n"] + 20.0)
+        rise = cut / n - share if n else 0.0
+        if rise > CUT_RISE and rise > CUT_SIGNIFICANCE * np.sqrt(share * (1.0 - share) / n):
+            out.append(f"{LINK[name].words}: {100 * cut / n:.0f} % of new units lie beyond the cut")
+    return out

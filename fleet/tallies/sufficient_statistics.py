@@ -1,0 +1,85 @@
+"""All that a house model is fitted on, gathered from bench sheets: sums, families, reading noise."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from fleet.estimation.fit import Sampling, fit_cut
+from fleet.estimation.trimmed_statistics import CutTallies, Floats, cut_from_parts, cut_to_parts, exact_text
+from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, learn_facts
+from fleet.house_model.house import House
+
+FAMILY_FIGURES = (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg")
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """What the teaching sheets of a fleet come to.
+
+    Attributes
+    ----------
+    cut : sums inside the robust cut
+    combos, families : combinations of factors and families' figures (see
+        `fleet.house_model.family_facts.learn_facts`)
+    noise : per reading its standard deviation and the pairs of sheets behind it
+    """
+
+    cut: CutTallies
+    combos: pd.DataFrame
+    families: pd.DataFrame
+    noise: Mapping[str, tuple[float, int]]
+
+    @property
+    def noise_sd(self) -> dict[str, float]:
+        """Standard deviation of one reading, per reading."""
+        return {reading: sd for reading, (sd, _) in self.noise.items()}
+
+    @cached_property
+    def _learnt(self) -> FleetFacts:
+        return learn_facts(self.combos, self.families)
+
+    def facts(self) -> FleetFacts:
+        """Families, combinations, and the links for missing catalogue figures."""
+        return self._learnt
+
+    def knowing(self, facts: FleetFacts) -> Gathered:
+        """The same, with what was learnt from its combinations and families before."""
+        self.__dict__["_learnt"] = facts
+        return self
+
+    def fit(self, *, revision: int = 0, sampling: Sampling | None = None) -> House:
+        """The house model of these sums."""
+        return fit_cut(self.cut, self.facts(), self.noise_sd, revision=revision, sampling=sampling)
+
+
+def gathered_to_parts(gathered: Gathered) -> tuple[dict[str, Floats], dict[str, str]]:
+    """Arrays and texts that `gathered_from_parts` turns back into the same."""
+    arrays, texts = cut_to_parts(gathered.cut)
+    texts["combos"], texts["families"] = exact_text(gathered.combos), exact_text(gathered.families)
+    texts["noise"] = json.dumps({k: list(v) for k, v in gathered.noise.items()})
+    return arrays, texts
+
+
+def gathered_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> Gathered:
+    """What `gathered_to_parts` took apart.
+
+    Raises
+    ------
+    FleetError
+        If it was written by a version of fleet that wrote its parts otherwise.
+    """
+    cut = cut_from_parts(arrays, texts)
+    combos, families = (_rows(texts[name]) for name in ("combos", "families"))
+    families = families.astype(dict.fromkeys(FAMILY_FIGURES, float))
+    noise = {k: (float(sd), int(pairs)) for k, (sd, pairs) in json.loads(texts["noise"]).items()}
+    return Gathered(cut, combos, families, noise)
+
+
+def _rows(text: str) -> pd.DataFrame:
+    raw = json.loads(text)
+    return pd.DataFrame(raw["data"], columns=raw["columns"])

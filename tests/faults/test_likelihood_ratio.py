@@ -1,0 +1,166 @@
+"""Scores, p-values and fault probabilities."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from sound_units import sound_sheet
+from worlds import Fleet, bench, lines
+
+from fleet.faults.likelihood_ratio import (
+    DEFAULT_CANT_SHARE,
+    PRIOR,
+    SCALE_LIMITS,
+    FaultPrior,
+    Scores,
+    cant_share,
+    score_sheets,
+)
+from fleet.faults.signatures import FAULTS, MECHANICAL
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.loo_residuals import Residuals, residuals
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return bench()
+
+
+def sound_sample(fleet: Fleet, n: int, *, seed: int, missing: float = 0.0) -> Residuals:
+    """n sheets of one kind, sound by construction: residuals drawn from their own covariance."""
+    one = residuals(fleet.house, sound_sheet(fleet.house, lines(fleet.world)[0]))
+    rng = np.random.default_rng(seed)
+    factor = np.linalg.cholesky(one.covariance[0])
+    value = rng.standard_normal((n, 7)) @ factor.T
+    for link in ("zenith", "balance"):
+        value[rng.random(n) < missing, JUDGED.index(link)] = np.nan
+    return Residuals(
+        value,
+        np.repeat(one.expected, n, axis=0),
+        np.repeat(one.covariance, n, axis=0),
+        one.observed.iloc[np.zeros(n, dtype=int)],
+        {f: np.repeat(x, n) for f, x in one.seen.items()},
+    )
+
+
+def test_p_values_of_sound_sheets_are_uniform(fleet: Fleet) -> None:
+    """4000 sheets drawn from their own law: p ≤ x happens a share x of the time (Kolmogorov–Smirnov)."""
+    p = score_sheets(fleet.house, sound_sample(fleet, 4000, seed=1), scale=1.0).p_value
+    assert stats.kstest(p, "uniform").pvalue > 0.01
+    assert np.mean(p <= 0.01) == pytest.approx(0.01, abs=3.0 * np.sqrt(0.01 * 0.99 / 4000))
+
+
+def test_p_values_stay_uniform_with_readings_missing(fleet: Fleet) -> None:
+    """Two readings not taken on a third of the sheets each: every pattern has its own null."""
+    p = score_sheets(fleet.house, sound_sample(fleet, 3000, seed=2, missing=0.33), scale=1.0).p_value
+    assert stats.kstest(p, "uniform").pvalue > 0.01
+
+
+def test_a_wrong_scale_is_seen_by_the_test(fleet: Fleet) -> None:
+    """Residuals a quarter wider than the covariance: the same test rejects plainly."""
+    wide = sound_sample(fleet, 2000, seed=3)
+    p = score_sheets(fleet.house, replace(wide, value=1.25 * wide.value), scale=1.0).p_value
+    assert stats.kstest(p, "uniform").pvalue < 1e-6
+
+
+def test_the_bulk_sets_the_scale(fleet: Fleet) -> None:
+    """A fleet that scatters a quarter more in every link is found out and its p-values mended."""
+    wide = sound_sample(fleet, 2000, seed=3)
+    scores = score_sheets(fleet.house, replace(wide, value=1.25 * wide.value))
+    assert scores.scale == pytest.approx(1.25**2, abs=0.08) or scores.scale == SCALE_LIMITS[1]
+    few = sound_sample(fleet, 60, seed=4)
+    assert score_sheets(fleet.house, few).scale == 1.0, "too few sheets to say"
+
+
+def test_no_p_value_beyond_the_simulation_is_zero(fleet: Fleet) -> None:
+    """Beyond the largest simulated score Markov's bound takes over: small, ordered, never 0."""
+    base = sound_sample(fleet, 3, seed=5)
+    value = np.zeros((3, 7))
+    value[:, JUDGED.index("zenith")] = [8.0, 12.0, 20.0]
+    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    assert (np.diff(scores.p_value) < 0.0).all()
+    assert (scores.p_value > 0.0).all()
+    assert scores.p_value[2] <= np.exp(-scores.score[2])
+
+
+def test_probabilities_are_bayes_rule(fleet: Fleet) -> None:
+    """Healthy and faults sum to one; odds of two faults are prior odds times the ratios' odds."""
+    scores = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), scale=1.0)
+    assert scores.healthy + scores.faults.sum(axis=1) == pytest.approx(np.ones(200))
+    shares = dict(PRIOR)
+    shares["stylus_twisted"] *= 3.0
+    more = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), prior=FaultPrior(shares), scale=1.0)
+    i, j = FAULTS.index("stylus_twisted"), FAULTS.index("weak_channel")
+    before, after = (s.faults[:, i] / s.faults[:, j] for s in (scores, more))
+    assert after == pytest.approx(3.0 * before)
+
+
+def test_the_prior_leaves_most_units_sound() -> None:
+    """Shares of faults and the sound rest sum to one; weights are shares among the faulty."""
+    prior = FaultPrior()
+    assert prior.healthy + sum(prior.shares.values()) == pytest.approx(1.0)
+    assert prior.healthy > 0.9
+    assert prior.weights.sum() == pytest.approx(1.0)
+    assert FaultPrior({"misread": 0.1}).weights[FAULTS.index("misread")] == 1.0
+
+
+def test_nothing_read_is_nothing_known(fleet: Fleet) -> None:
+    """No score, p = 1, probabilities as the prior has them."""
+    blank = sound_sample(fleet, 2, seed=7)
+    blank.value[0] = np.nan
+    scores = score_sheets(fleet.house, blank, scale=1.0)
+    assert np.isnan(scores.score[0])
+    assert scores.p_value[0] == 1.0
+    assert scores.healthy[0] == pytest.approx(FaultPrior().healthy)
+    assert scores.faults[0] == pytest.approx([PRIOR[f] for f in FAULTS])
+
+
+def test_the_seed_alone_moves_p_values(fleet: Fleet) -> None:
+    """The score needs no chance; p-values of one seed agree to the bit, of another nearly."""
+    sample = sound_sample(fleet, 300, seed=8)
+    one, same, other = (score_sheets(fleet.house, sample, seed=s, scale=1.0) for s in (7, 7, 8))
+    assert np.array_equal(one.score, other.score)
+    assert np.array_equal(one.p_value, same.p_value)
+    assert np.abs(one.p_value - other.p_value).max() < 0.01
+
+
+def test_sheets_are_scored_alike_in_any_order(fleet: Fleet) -> None:
+    """Score and fault probabilities belong to the sheet, not to its place."""
+    sample = sound_sample(fleet, 150, seed=9, missing=0.1)
+    turned = replace(
+        sample, value=sample.value[::-1], expected=sample.expected[::-1], covariance=sample.covariance[::-1]
+    )
+    a, b = (score_sheets(fleet.house, s, scale=1.0) for s in (sample, turned))
+    assert a.score[::-1] == pytest.approx(b.score, rel=1e-12)
+    assert a.faults[::-1] == pytest.approx(b.faults, rel=1e-12)
+
+
+def test_how_far_a_cant_moves_the_electrical_azimuth_is_learnt(fleet: Fleet) -> None:
+    """Near the world's own share; the default where one of the two azimuths was never read."""
+    truth = fleet.world.catalogue.cant_to_electrical
+    assert cant_share(fleet.house) == pytest.approx(truth, abs=0.2)
+    links = {k: v for k, v in fleet.house.links.items() if k != "azimuth_seen"}
+    assert cant_share(replace(fleet.house, links=links)) == DEFAULT_CANT_SHARE
+
+
+def leading(scores: Scores) -> list[str]:
+    return [FAULTS[k] for k in scores.faults.argmax(axis=1)]
+
+
+def test_the_leading_fault_follows_the_direction(fleet: Fleet) -> None:
+    """A plain fault along each simple direction is named, and the unit hardly called sound."""
+    base = sound_sample(fleet, 5, seed=10)
+    value = np.zeros((5, 7))
+    wanted = {"rake_set_wrong": ("built_in", 6.0), "stylus_twisted": ("zenith", 6.5), "generator_rolled":
+              ("azimuth_electrical", 4.0), "weak_channel": ("balance", 3.0)}  # fmt: skip
+    for i, (link, size) in enumerate(wanted.values()):
+        value[i, JUDGED.index(link)] = size
+    value[4, [JUDGED.index("azimuth_seen"), JUDGED.index("azimuth_electrical")]] = 4.0
+    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    assert leading(scores) == [*wanted, "assembly_rolled"]
+    assert (scores.healthy < 0.05).all()
+    assert (scores.p_value < 1e-4).all()
+    assert set(wanted) < set(MECHANICAL)

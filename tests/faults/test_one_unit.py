@@ -1,0 +1,137 @@
+"""One unit at the bench: readings as they come, a verdict, what to read again, tilt, roll, zenith."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from sound_units import changed, faulty_sheets, sound_sheet
+from worlds import Fleet, bench, lines
+
+from fleet.estimation.prior_only import cold_house
+from fleet.faults.one_unit import CAUTIONS, judge
+from fleet.faults.signatures import FAULTS
+from fleet.faults.suspects import COLUMNS, suspects
+from fleet.policy.policy import Policy
+
+POLICY = Policy()
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return bench()
+
+
+@pytest.fixture(scope="module")
+def sheet(fleet: Fleet) -> pd.DataFrame:
+    known = [c for c in lines(fleet.world) if c["stylus_profile"] != "spherical"]
+    return sound_sheet(fleet.house, max(known, key=lambda c: c["share"]))
+
+
+def test_the_row_is_a_suspects_row(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Same columns; q is p, since one unit alone shares its false alarms with nobody."""
+    row = judge(fleet.house, sheet, POLICY).row
+    assert tuple(row) == COLUMNS
+    assert row["q_value"] == row["p_value"]
+    assert row["p_healthy"] + sum(row[f"p_{f}"] for f in FAULTS) == pytest.approx(1.0)
+
+
+def test_judge_and_list_agree_on_one_sheet(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """The list with that sheet alone gives the same score and probabilities."""
+    off = faulty_sheets(sheet)["stylus_canted"]
+    row = judge(fleet.house, off, POLICY).row
+    listed = suspects(fleet.house, off.assign(unit="u", newest=False)).table.iloc[0]
+    for name in ("score", "p_healthy", *(f"p_{f}" for f in FAULTS)):
+        assert row[name] == pytest.approx(listed[name]), name
+    assert row["leading_fault"] == listed["leading_fault"] == "stylus_canted"
+
+
+def test_a_sound_unit_is_normal_and_nothing_is_asked(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Everything read and everything normal: no flag, no reading to repeat, cautions last."""
+    verdict = judge(fleet.house, sheet, POLICY)
+    assert not verdict.row["flagged"]
+    assert verdict.sentence.startswith("Normal for its kind")
+    assert verdict.again == ""
+    assert verdict.lines[-len(CAUTIONS) :] == CAUTIONS
+
+
+@pytest.mark.parametrize("fault", [f for f in FAULTS if f != "other"])
+def test_a_faulty_unit_is_flagged_and_the_reading_named(
+    fleet: Fleet, sheet: pd.DataFrame, fault: str
+) -> None:
+    """Each hand-made fault: likelier faulty than sound, and a reading to repeat first."""
+    verdict = judge(fleet.house, faulty_sheets(sheet)[fault], POLICY)
+    assert verdict.row["flagged"] == (verdict.row["p_healthy"] < 0.5)
+    assert verdict.row["flagged"]
+    assert verdict.row["leading_fault"] == fault
+    assert "again before anything is decided" in verdict.again
+
+
+def test_missing_readings_are_asked_for(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """With the zenith not read yet it is the next; with nothing read the rakes come first."""
+    verdict = judge(fleet.house, sheet.assign(zenith_deg=None), POLICY)
+    assert verdict.again == "the zenith next: not read yet"
+    assert verdict.zenith is None
+    nothing = judge(fleet.house, sheet[["body_family", "assembly_source"]], POLICY)
+    assert "nothing is read yet" in nothing.again
+    assert nothing.tilt is None
+    assert nothing.roll_deg is None
+    assert nothing.sentence == "Nothing was read that could be judged."
+    assert nothing.row["p_value"] == 1.0
+
+
+def test_tilt_roll_and_zenith_follow_the_readings(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """The policy's tilt on what was read, the roll against the electrical azimuth, the zenith's advice."""
+    verdict = judge(fleet.house, changed(sheet, azimuth_electrical_deg=0.6), POLICY)
+    assert verdict.roll_deg == pytest.approx(-float(sheet["azimuth_electrical_deg"].iloc[0]) - 0.6)
+    assert verdict.tilt is not None
+    assert verdict.zenith is not None
+    assert any(line.startswith("Roll of the body") for line in verdict.lines)
+    assert any(line.startswith("Zenith:") for line in verdict.lines)
+
+
+def test_lines_set_each_reading_beside_its_kind(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """One line a link that was read, with reading, expectation and two sigmas."""
+    verdict = judge(fleet.house, sheet.assign(channel_balance_db=None), POLICY)
+    beside = [line for line in verdict.lines if "its kind" in line]
+    assert len(beside) == 6
+    assert not any(line.startswith("Channel balance") for line in beside)
+
+
+def test_a_borderline_unit_is_not_told_of_lists(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """One unit alone stands in no list: nothing is said of many units."""
+    for size in np.arange(2.2, 4.4, 0.2):
+        text = judge(fleet.house, changed(sheet, zenith_deg=float(size)), POLICY).sentence
+        assert "among so many units" not in text
+        assert "list" not in text
+
+
+def test_a_spherical_stylus_is_judged_without_rake(fleet: Fleet) -> None:
+    """No rake, no zenith: tracking, azimuths and balance remain, and tilt serves tracking alone."""
+    line = next(c for c in lines(fleet.world) if c["stylus_profile"] == "spherical")
+    sheet = sound_sheet(fleet.house, line).assign(sra_static_deg=None, sra_dynamic_deg=None, zenith_deg=None)
+    verdict = judge(fleet.house, sheet, POLICY)
+    assert verdict.row["p_rake_set_wrong"] == 0.0
+    assert verdict.row["p_stylus_twisted"] == 0.0
+    assert not verdict.row["flagged"]
+    assert verdict.tilt is not None
+    assert "zenith" not in verdict.again
+    assert "rake" not in verdict.again
+
+
+def test_the_cold_house_judges_widely() -> None:
+    """Before any sheet a plain fault is still seen by common practice, a small one isn't."""
+    house = cold_house()
+    facts = {"body_family": "F1", "stylus_profile": "elliptical", "cantilever_material": "boron"}
+    sheet = sound_sheet(house, facts)
+    assert judge(house, changed(sheet, zenith_deg=12.0), POLICY).row["flagged"]
+    assert not judge(house, changed(sheet, zenith_deg=2.0), POLICY).row["flagged"]
+
+
+def test_nothing_is_kept(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Judging twice is judging once: the same verdict, the readings untouched."""
+    before = sheet.copy()
+    first, again = (judge(fleet.house, sheet, POLICY) for _ in range(2))
+    pd.testing.assert_frame_equal(sheet, before)
+    assert first.row == again.row
+    assert first.lines == again.lines

@@ -1,0 +1,173 @@
+"""The list of suspects: contract, units, order, sentences, and the faults of hand-made units."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from sound_units import changed, faulty_sheets, sound_sheet
+from worlds import Fleet, bench, lines
+
+from fleet.faults.signatures import FAULTS
+from fleet.faults.suspects import Suspects, disagreeing, suspects
+
+CONTRACT = (
+    "sheet_no", "unit", "measured_on", "score", "p_value", "q_value", "flagged", "leading_fault", "p_healthy",
+    "p_rake_set_wrong", "p_stylus_twisted", "p_stylus_canted", "p_generator_rolled", "p_assembly_rolled",
+    "p_cantilever_angle", "p_suspension_soft", "p_suspension_stiff", "p_weak_channel", "p_misread", "p_other",
+    "why",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return bench()
+
+
+@pytest.fixture(scope="module")
+def listed(fleet: Fleet) -> Suspects:
+    return suspects(fleet.house, fleet.current)
+
+
+def one_more(fleet: Fleet, **sheets: pd.DataFrame) -> pd.DataFrame:
+    """The bench's sheets and a few others, each a unit of its own."""
+    extra = pd.concat(sheets.values(), ignore_index=True)
+    extra = extra.assign(sheet_no=list(sheets), unit=[f"unit {name}" for name in sheets], newest=True)
+    return pd.concat([fleet.current, extra.reindex(columns=fleet.current.columns)], ignore_index=True)
+
+
+def common_line(fleet: Fleet) -> dict[str, object]:
+    """Facts of the commonest family with a rake."""
+    known = [c for c in lines(fleet.world) if c["stylus_profile"] != "spherical"]
+    return max(known, key=lambda c: c["share"])
+
+
+def test_columns_stand_in_the_contracts_order(listed: Suspects, fleet: Fleet) -> None:
+    """One row a sheet, nothing lost, the contract's columns."""
+    assert tuple(listed.table.columns) == CONTRACT
+    assert sorted(listed.table["sheet_no"]) == sorted(fleet.current["sheet_no"])
+
+
+def test_flagged_units_come_first_then_the_highest_score(listed: Suspects) -> None:
+    """The order of the list is that of need."""
+    flagged = listed.table["flagged"].to_numpy()
+    assert flagged[: flagged.sum()].all()
+    for part in (listed.table[flagged], listed.table[~flagged]):
+        assert (np.diff(part["score"]) <= 0.0).all()
+
+
+def test_probabilities_add_up_and_name_the_leading_fault(listed: Suspects) -> None:
+    """Sound and eleven faults sum to one; the leading fault is the likeliest."""
+    t = listed.table
+    faults = t[[f"p_{f}" for f in FAULTS]].to_numpy()
+    assert t["p_healthy"].to_numpy() + faults.sum(axis=1) == pytest.approx(np.ones(len(t)))
+    assert t["leading_fault"].tolist() == [FAULTS[k] for k in faults.argmax(axis=1)]
+
+
+def test_one_verdict_a_unit_with_benjamini_and_hochberg(listed: Suspects) -> None:
+    """p, q and flag are the unit's on all its sheets; q follows from the p-values by the step-up rule."""
+    t = listed.table
+    shared = ["unit", "p_value", "q_value", "flagged"]
+    assert len(t[shared].drop_duplicates()) == t["unit"].nunique()
+    assert t["unit"].duplicated().any()
+    p = t.drop_duplicates("unit")["p_value"].sort_values().to_numpy()
+    m = len(p)
+    q = np.minimum.accumulate((p * m / np.arange(1, m + 1))[::-1])[::-1].clip(max=1.0)
+    assert t.drop_duplicates("unit")["q_value"].sort_values().to_numpy() == pytest.approx(q)
+    assert (t["flagged"] == (t["q_value"] <= 0.05)).all()
+
+
+def test_a_stricter_rate_flags_fewer(fleet: Fleet, listed: Suspects) -> None:
+    """The user chooses the rate of false alarms; the sentence repeats it."""
+    strict = suspects(fleet.house, fleet.current, fdr=0.001)
+    loose = suspects(fleet.house, fleet.current, fdr=0.3)
+    count = [s.table["flagged"].sum() for s in (strict, listed, loose)]
+    assert count[0] <= count[1] < count[2]
+    assert "0.1%" in strict.sentence
+    assert "30%" in loose.sentence
+    units = listed.table.drop_duplicates("unit")
+    assert f"{len(units)} units judged, {units['flagged'].sum()} flagged" in listed.sentence
+
+
+def test_what_the_world_spoilt_is_found(fleet: Fleet, listed: Suspects) -> None:
+    """Most of the invented faults of this small bench are flagged, and hardly anything else."""
+    fault = pd.Series(fleet.fault.to_numpy(), index=fleet.current["sheet_no"])
+    t = listed.table.assign(bad=lambda d: (fault[d["sheet_no"]] != "healthy").to_numpy())
+    unit = t.groupby("unit")[["flagged", "bad"]].max()
+    assert unit["flagged"][unit["bad"]].mean() > 0.7
+    assert unit["bad"][unit["flagged"]].mean() > 0.85
+
+
+@pytest.mark.parametrize("fault", [f for f in FAULTS if f != "other"])
+def test_each_fault_made_by_hand_is_flagged_and_named(fleet: Fleet, fault: str) -> None:
+    """A unit sound in all but one thing is found among the fleet, and the thing is named."""
+    sheet = faulty_sheets(sound_sheet(fleet.house, common_line(fleet)))[fault]
+    table = suspects(fleet.house, one_more(fleet, made=sheet)).table.set_index("sheet_no")
+    row = table.loc["made"]
+    assert row["flagged"]
+    assert row["leading_fault"] == fault
+    assert row["p_healthy"] < (0.5 if fault == "cantilever_angle" else 0.05)
+
+
+def test_a_sound_unit_made_by_hand_is_plainly_sound(fleet: Fleet) -> None:
+    """Every residual at zero: no flag, p near one, the sentence says normal."""
+    row = suspects(fleet.house, one_more(fleet, made=sound_sheet(fleet.house, common_line(fleet)))).table
+    row = row.set_index("sheet_no").loc["made"]
+    assert not row["flagged"]
+    assert row["p_value"] > 0.9
+    assert row["p_healthy"] > 0.97
+    assert row["why"].startswith("Normal for its kind")
+
+
+def test_two_units_of_a_new_family_flag_little_by_themselves(fleet: Fleet) -> None:
+    """A family of two is judged with all the doubt about families: 4° of tracking is nothing there."""
+    facts = common_line(fleet)
+    readings = []
+    for family in (facts["body_family"], "NEW"):
+        sheet = sound_sheet(fleet.house, {**facts, "body_family": family})
+        readings.append(changed(sheet, sra_static_deg=4.0, sra_dynamic_deg=4.0, vta_dynamic_deg=4.0))
+    known, new = readings
+    both = one_more(fleet, known=known, new1=new, new2=new)
+    table = suspects(fleet.house, both).table.set_index("sheet_no")
+    assert table.loc["new1", "p_value"] > 1.3 * table.loc["known", "p_value"]
+    assert not table.loc["new1", "flagged"]
+    assert table.loc["new1", "p_healthy"] > 0.5
+
+
+def test_check_pickups_are_not_judged(fleet: Fleet) -> None:
+    """Reference sheets never enter the list."""
+    sheets = fleet.current.iloc[:50].copy()
+    sheets.loc[:9, "purpose"] = "reference"
+    assert len(suspects(fleet.house, sheets).table) == 40
+
+
+def test_no_sheet_is_no_suspect(fleet: Fleet) -> None:
+    """An empty store gives an empty list with the same columns."""
+    found = suspects(fleet.house, fleet.current.iloc[:0])
+    assert tuple(found.table.columns) == CONTRACT
+    assert found.sentence == "No sheet to judge."
+
+
+def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) -> None:
+    """Two sheets of one unit, a degree and a half apart in rake: named, and to be measured again."""
+    sheet = sound_sheet(fleet.house, common_line(fleet))
+    other = changed(sheet, sra_static_deg=1.5, sra_dynamic_deg=1.5)
+    both = one_more(fleet, first=sheet, second=other)
+    both.loc[both["sheet_no"].isin(["first", "second"]), "unit"] = "unit twice"
+    table = suspects(fleet.house, both).table.set_index("sheet_no")
+    for name in ("first", "second"):
+        assert "disagree in rake still and rake turning" in table.loc[name, "why"]
+        assert table.loc[name, "why"].endswith("easure it again.")
+    near = changed(sheet, sra_static_deg=0.2)
+    pair = pd.concat([sheet, near], ignore_index=True).assign(unit="u")
+    assert disagreeing(fleet.house, pair) == {}
+
+
+def test_the_same_sheets_in_another_order_are_the_same_list(fleet: Fleet, listed: Suspects) -> None:
+    """Rows shuffled: scores, chances by simulation and all, so the order and the flags too."""
+    mixed = suspects(fleet.house, fleet.current.sample(frac=1.0, random_state=1))
+    a, b = (s.table.set_index("sheet_no").sort_index() for s in (listed, mixed))
+    assert a["score"].to_numpy() == pytest.approx(b["score"].to_numpy(), rel=1e-9, nan_ok=True)
+    assert a["p_value"].to_numpy() == pytest.approx(b["p_value"].to_numpy(), rel=1e-12)
+    assert (a["flagged"] == b["flagged"]).all()
+    assert (a["leading_fault"] == b["leading_fault"]).all()

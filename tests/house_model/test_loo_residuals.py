@@ -1,0 +1,213 @@
+"""Residuals without the sheet's own unit: the closed form against fitting again without it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from worlds import Fleet, bench
+
+from fleet.house_model.chain import FACTORS, JUDGED, LINK, PAIR, PAIRED, noise_matrix
+from fleet.house_model.house import House, LinkFit
+from fleet.house_model.loo_residuals import Residuals, residuals, unit_variance, whitened
+from fleet.statistics.bayes import coefficient_posterior
+from fleet.statistics.gram import Gram
+
+ALONE = tuple(n for n in JUDGED if n not in PAIRED)
+
+
+def with_one_draw(house: House) -> House:
+    """The same house with its standard deviations known: one draw, the means of the posterior."""
+    links = {}
+    for name, fit in house.links.items():
+        sds, sigma = fit.posterior.sds.mean(axis=0)[None], fit.posterior.sigma.mean()[None]
+        links[name] = replace(fit, posterior=replace(fit.posterior, sds=sds, sigma=sigma))
+    return replace(house, links=links)
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return bench()
+
+
+@pytest.fixture(scope="module")
+def house(fleet: Fleet) -> House:
+    return with_one_draw(fleet.house)
+
+
+@pytest.fixture(scope="module")
+def judged(fleet: Fleet, house: House) -> Residuals:
+    return residuals(house, fleet.current, taught=fleet.current["newest"].to_numpy())
+
+
+def row_of(fit: LinkFit, sheet: pd.Series) -> np.ndarray:
+    """The sheet's row of [Z X]."""
+    design = fit.gram.design
+    levels = {f: np.array([sheet[f]], dtype=object) for f in FACTORS}
+    x = np.zeros(design.q + len(design.fixed))
+    for term, column in zip(design.terms, design.columns_of(levels, 1)[:, 0], strict=True):
+        x[column] += 1.0 if term.covariate == "1" else sheet[term.covariate]
+    for j, name in enumerate(design.fixed):
+        x[design.q + j] = 1.0 if name == "1" else sheet[name]
+    return x
+
+
+def weight_of(house: House, fit: LinkFit, sheet: pd.Series) -> float:
+    s2 = house.scale_s2[int(sheet["scale_class"])]
+    return float(1.0 / fit.spread.total(np.array([s2]), np.array([sheet["source"]], dtype=object))[0])
+
+
+def without(house: House, fit: LinkFit, sheet: pd.Series, y: float) -> tuple[float, float]:
+    """Expectation (centre included) and its variance from the Gram with the sheet's row taken out."""
+    x, w = row_of(fit, sheet), weight_of(house, fit, sheet)
+    gram: Gram = replace(fit.gram, a=fit.gram.a - w * np.outer(x, x), b=fit.gram.b - w * x * y)
+    mean, cov = coefficient_posterior(gram, fit.posterior.sds, fit.posterior.sigma)
+    return float(x @ mean[0]), float(x @ cov[0] @ x)
+
+
+def sound_teachers(fleet: Fleet, judged: Residuals) -> np.ndarray:
+    """Sheets that taught and lie well inside every cut."""
+    z = np.abs(judged.value) / np.sqrt(np.einsum("mii->mi", judged.covariance))
+    return np.flatnonzero(fleet.current["newest"].to_numpy() & (np.nan_to_num(z) < 2.5).all(axis=1))
+
+
+@pytest.mark.parametrize("name", ALONE)
+def test_leaving_out_is_fitting_without(fleet: Fleet, house: House, judged: Residuals, name: str) -> None:
+    """At the same standard deviations the closed form equals a fit from sums without the sheet, to 1e-8."""
+    j, fit = JUDGED.index(name), house.links[name]
+    tried = 0
+    for i in sound_teachers(fleet, judged)[::9]:
+        sheet = judged.observed.iloc[i]
+        y = sheet[f"y_{name}"]
+        if np.isnan(y):
+            continue
+        expected, variance = without(house, fit, sheet, y - LINK[name].centre)
+        assert judged.expected[i, j] == pytest.approx(expected + LINK[name].centre, abs=1e-8)
+        own = unit_variance(house, judged.observed.iloc[[i]])[0, j]
+        assert judged.covariance[i, j, j] - own == pytest.approx(variance, abs=1e-8)
+        tried += 1
+    assert tried > 15
+
+
+def test_leaving_out_of_the_pair_is_fitting_both_combinations_without(
+    fleet: Fleet, house: House, judged: Residuals
+) -> None:
+    """Tracking and built-in angle come back from two fits without the sheet, covariance and all."""
+    centres = np.array([LINK[n].centre for n in PAIRED])
+    back = np.linalg.inv(house.turn)
+    tried = 0
+    for i in sound_teachers(fleet, judged)[::9]:
+        sheet = judged.observed.iloc[i]
+        angles = sheet[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float)
+        if np.isnan(angles).any():
+            continue
+        turned = house.turn @ (angles - centres)
+        found = np.array(
+            [without(house, house.links[n], sheet, y) for n, y in zip(PAIR, turned, strict=True)]
+        )
+        assert judged.expected[i, :2] == pytest.approx(back @ found[:, 0] + centres, abs=1e-7)
+        unit = unit_variance(house, judged.observed.iloc[[i]])[0, :2]
+        scatter = house.correlation[:2, :2] * np.sqrt(np.outer(unit, unit))
+        known = judged.covariance[i, :2, :2] - scatter
+        assert known == pytest.approx(back @ np.diag(found[:, 1]) @ back.T, abs=1e-7)
+        tried += 1
+    assert tried > 15
+
+
+def test_keeping_oneself_in_ones_reference_hides_part_of_the_departure(
+    fleet: Fleet, house: House, judged: Residuals
+) -> None:
+    """Without leaving out, every residual of a teacher is smaller; most so in the smallest family."""
+    inside = residuals(house, fleet.current)
+    rows = sound_teachers(fleet, judged)
+    j = JUDGED.index("zenith")
+    ratio = np.abs(inside.value[rows, j]) / np.abs(judged.value[rows, j])
+    assert np.nanmax(ratio) < 1.0
+    count = fleet.current.iloc[rows]["body_family"].map(fleet.current["body_family"].value_counts())
+    small, large = count <= count.quantile(0.1), count >= count.quantile(0.9)
+    assert np.nanmean(ratio[small.to_numpy()]) < np.nanmean(ratio[large.to_numpy()]) - 0.02
+
+
+def test_a_sheet_that_did_not_teach_is_judged_by_the_whole_fleet(fleet: Fleet, house: House) -> None:
+    """The same readings on a new sheet meet the expectation of the fit as it is."""
+    j, fit = JUDGED.index("zenith"), house.links["zenith"]
+    found = residuals(house, fleet.current.iloc[:40])
+    for i in range(40):
+        sheet = found.observed.iloc[i]
+        mean, _ = fit.posterior.coefficients()
+        assert found.expected[i, j] == pytest.approx(row_of(fit, sheet) @ mean[0], abs=1e-9)
+
+
+def test_what_was_not_read_has_no_residual(fleet: Fleet, judged: Residuals) -> None:
+    """A spherical stylus has no built-in, sag or zenith residual; a missing angle none of its own."""
+    round_tip = (fleet.current["stylus_profile"] == "spherical").to_numpy()
+    assert round_tip.sum() > 10
+    rake = [JUDGED.index(n) for n in ("built_in", "sag", "zenith")]
+    assert np.isnan(judged.value[np.ix_(round_tip, rake)]).all()
+    unread = fleet.current["vta_dynamic_deg"].isna().to_numpy()
+    assert unread.any()
+    assert np.isnan(judged.value[unread, :2]).all()
+    assert not np.isnan(judged.value[unread & ~round_tip, JUDGED.index("sag")]).any()
+
+
+def test_an_unknown_family_is_judged_more_widely(fleet: Fleet, house: House) -> None:
+    """The spread between families is added, so the same readings are less surprising."""
+    sheet = fleet.current[fleet.current["stylus_profile"] != "spherical"].iloc[[3]]
+    known, unknown = (residuals(house, s) for s in (sheet, sheet.assign(body_family="NEW")))
+    diagonal = np.sqrt(np.einsum("mii->mi", unknown.covariance) / np.einsum("mii->mi", known.covariance))
+    assert diagonal[0, JUDGED.index("tracking")] > 1.25
+    assert (diagonal > 0.999).all()
+    assert not unknown.seen["family"][0]
+    assert known.seen["family"][0]
+
+
+def test_covariances_are_sound_and_hold_the_reading_noise(
+    fleet: Fleet, judged: Residuals, house: House
+) -> None:
+    """Symmetric, positive definite, and never below the noise of the readings."""
+    cov = judged.covariance
+    assert cov == pytest.approx(np.swapaxes(cov, 1, 2))
+    assert np.linalg.eigvalsh(cov).min() > 0.0
+    noise = np.diag(noise_matrix(JUDGED, dict(house.noise)))
+    assert (np.einsum("mii->mi", cov) > 0.7 * noise).all()
+
+
+def test_sound_residuals_are_standard(fleet: Fleet, judged: Residuals) -> None:
+    """Over sound newest sheets each standardised residual has mean about 0 and sd about 1."""
+    sound = (fleet.fault == "healthy").to_numpy() & fleet.current["newest"].to_numpy()
+    z = (judged.value / np.sqrt(np.einsum("mii->mi", judged.covariance)))[sound]
+    n = (~np.isnan(z)).sum(axis=0)
+    assert np.all(np.abs(np.nanmean(z, axis=0)) < 4.0 / np.sqrt(n))
+    assert np.nanstd(z, axis=0) == pytest.approx(np.ones(len(JUDGED)), abs=0.15)
+
+
+def test_whitening_takes_the_covariance_out() -> None:
+    """L L' is the covariance; one that is not quite positive comes back mended."""
+    rng = np.random.default_rng(1)
+    a = rng.normal(size=(5, 3, 3))
+    cov = a @ np.swapaxes(a, 1, 2) + np.eye(3)
+    factor = whitened(cov)
+    assert factor @ np.swapaxes(factor, 1, 2) == pytest.approx(cov, rel=1e-6)
+    flat = np.array([[[1.0, 1.0001], [1.0001, 1.0]]])
+    again = whitened(flat)
+    assert again @ np.swapaxes(again, 1, 2) == pytest.approx(flat, abs=1e-3)
+
+
+def test_a_sheet_that_came_in_later_is_no_teacher(fleet: Fleet, house: House) -> None:
+    """By its intake, its day or factors the model never met: judged by the fit as it is."""
+    sheets = fleet.current.iloc[:30]
+    everyone = np.ones(30, dtype=bool)
+    plain = residuals(house, sheets).value
+    left_out = residuals(house, sheets, taught=everyone).value
+    assert not np.allclose(plain, left_out, equal_nan=True)
+    later = sheets.assign(intake_id=house.last_intake + 1)
+    assert np.array_equal(residuals(house, later, taught=everyone).value, plain, equal_nan=True)
+    early = replace(house, span=("", "2000-01-01"))
+    assert np.array_equal(residuals(early, sheets, taught=everyone).value, plain, equal_nan=True)
+    whole = replace(house, span=("2000-01-01", "2100-01-01"))
+    assert np.array_equal(residuals(whole, sheets, taught=everyone).value, left_out, equal_nan=True)
+    new = sheets.assign(generator="other")
+    inside, outside = (residuals(house, new, taught=t).value for t in (everyone, ~everyone))
+    assert np.array_equal(inside, outside, equal_nan=True)

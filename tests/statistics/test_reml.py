@@ -1,0 +1,226 @@
+"""REML from a Gram matrix: equal to the textbook's n by n algebra, steady at its edges."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from engine_cases import CROSSED, columns, fleet, restricted
+
+from fleet.errors import FleetError
+from fleet.statistics.gram import Term
+from fleet.statistics.reml import (
+    _minimise,
+    criterion,
+    criterion_and_gradient,
+    fit_frame,
+    fit_reml,
+    gram_of_frame,
+    response_sd,
+)
+
+SLOPE = Term(("source",), "s")
+TERMS = [*CROSSED, SLOPE]
+
+
+def weighted_gram(n: int = 80, seed: int = 11):
+    frame = fleet(n, seed=seed)
+    gram, shifts = gram_of_frame(frame, "y", random=TERMS, fixed=["s", "warm"], weights=frame["w"].to_numpy())
+    return frame, gram, shifts
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_criterion_is_the_restricted_likelihood(seed: int) -> None:
+    """Any theta, with weights, slopes and an interaction, sigma given: the n by n value to 1e-9."""
+    frame, gram, _ = weighted_gram(seed=seed)
+    z, x = columns(frame, gram.design, ["s", "warm"])
+    theta = np.random.default_rng(seed).uniform(0.0, 2.0, 4)
+    sigma = 0.7 + 0.1 * seed
+    variances = (theta[gram.design.owner] * sigma) ** 2
+    dense = restricted(frame["y"].to_numpy(), z, x, variances, sigma, frame["w"].to_numpy())
+    assert criterion(gram, theta, sigma=sigma) == pytest.approx(dense, abs=1e-9)
+
+
+def test_profiled_criterion_is_the_least_over_sigma() -> None:
+    """Without sigma the criterion is that at the best sigma: no other is lower, the best one equal."""
+    _, gram, _ = weighted_gram()
+    theta = np.array([1.0, 0.5, 0.2, 0.1])
+    profiled = criterion(gram, theta)
+    grid = [criterion(gram, theta, sigma=s) for s in np.linspace(0.3, 2.0, 400)]
+    assert min(grid) >= profiled - 1e-9
+    assert min(grid) == pytest.approx(profiled, abs=1e-2)
+
+
+@pytest.mark.parametrize("sigma", [None, 0.9])
+def test_gradient_is_the_slope_of_the_criterion(sigma: float | None) -> None:
+    """Analytic gradient against central differences at random theta, to 1e-6 of its size."""
+    _, gram, _ = weighted_gram()
+    for theta in np.random.default_rng(5).uniform(0.05, 3.0, (6, 4)):
+        gradient = criterion_and_gradient(gram, theta, sigma=sigma)[1]
+        for i in range(4):
+            up, down = theta.copy(), theta.copy()
+            up[i] += 1e-5
+            down[i] -= 1e-5
+            rise = (criterion(gram, up, sigma=sigma) - criterion(gram, down, sigma=sigma)) / 2e-5
+            assert gradient[i] == pytest.approx(rise, rel=1e-6, abs=1e-6)
+
+
+def test_coefficients_are_generalised_least_squares() -> None:
+    """Fixed effects, their errors and the conditional modes equal the n by n formulas at the fitted sds."""
+    frame = fleet(80, seed=12)
+    w, y = frame["w"].to_numpy(), frame["y"].to_numpy()
+    fit = fit_frame(frame, "y", random=TERMS, fixed=["s", "warm"], weights=w)
+    z, x = columns(frame, fit.gram.design, ["s", "warm"])
+    variances = fit.sds[fit.gram.design.owner] ** 2
+    inverse = np.linalg.inv((z * variances) @ z.T + np.diag(fit.sigma**2 / w))
+    covariance = np.linalg.inv(x.T @ inverse @ x)
+    beta = covariance @ x.T @ inverse @ y
+    assert fit.fixed == pytest.approx(beta, rel=1e-9)
+    assert fit.fixed_se == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-9)
+    modes = variances * (z.T @ inverse @ (y - x @ beta))
+    assert fit.random == pytest.approx(modes, rel=1e-7, abs=1e-9)
+    assert list(fit.effects(1).index) == ["s0", "s1", "s2"]
+    assert fit.effects(3).to_numpy() == pytest.approx(modes[-3:], rel=1e-7, abs=1e-9)
+
+
+def test_the_optimum_is_a_minimum() -> None:
+    """No step of a hundredth, in any sd or sigma, lowers the restricted likelihood's criterion."""
+    _, gram, _ = weighted_gram(n=300)
+    fit = fit_reml(gram)
+    theta = fit.sds / fit.sigma
+    assert fit.criterion == pytest.approx(criterion(gram, theta), abs=1e-10)
+    for i in range(4):
+        for factor in (0.99, 1.01):
+            moved = theta.copy()
+            moved[i] *= factor
+            assert criterion(gram, moved) >= fit.criterion
+    assert criterion(gram, theta, sigma=fit.sigma * 1.01) > fit.criterion
+
+
+def test_scaling_the_weights_scales_sigma_alone() -> None:
+    """Four times the weights: sigma twice as large, every other figure and the criterion as before."""
+    frame = fleet(90, seed=13)
+    a, b = (fit_frame(frame, "y", random=CROSSED, weights=k * frame["w"].to_numpy()) for k in (1.0, 4.0))
+    assert b.sigma == pytest.approx(2.0 * a.sigma, rel=1e-9)
+    assert b.sds == pytest.approx(a.sds, rel=1e-7)
+    assert b.criterion == pytest.approx(a.criterion, abs=1e-9)
+    assert b.fixed_se == pytest.approx(a.fixed_se, rel=1e-7)
+
+
+def test_a_row_may_stand_for_a_mean_of_several() -> None:
+    """With sigma known, means of four readings at weight 4 give the sds and the mean of the readings."""
+    frame = fleet(40, seed=14)
+    rng = np.random.default_rng(1)
+    noise = rng.normal(0.0, 1.0, (40, 4))
+    single = frame.loc[frame.index.repeat(4)].assign(y=(frame["y"].to_numpy()[:, None] + noise).ravel())
+    single["unit"] = [f"u{i}" for i in np.repeat(range(40), 4)]
+    mean = single.groupby("unit", sort=False).agg({"y": "mean", "profile": "first"}).reset_index()
+    terms = [Term(("profile",)), Term(("unit",))]
+    a = fit_frame(single, "y", random=terms, sigma=1.0)
+    b = fit_frame(mean, "y", random=terms, sigma=1.0, weights=np.full(40, 4.0))
+    assert a.sds == pytest.approx(b.sds, rel=1e-6)
+    assert a.fixed == pytest.approx(b.fixed, rel=1e-9)
+    assert a.fixed_se == pytest.approx(b.fixed_se, rel=1e-6)
+
+
+def test_zero_is_left_again_when_the_slope_points_inside() -> None:
+    """Started at exactly 0, where the gradient vanishes, the search looks at the slope and goes inside."""
+    gram, _ = gram_of_frame(fleet(200, seed=15), "y", random=CROSSED)
+    informed = np.ones(3, dtype=bool)
+
+    def f(x: np.ndarray) -> tuple[float, np.ndarray]:
+        return criterion_and_gradient(gram, x)[:2]
+
+    assert f(np.zeros(3))[1] == pytest.approx(np.zeros(3), abs=1e-12)
+    x = _minimise(f, np.zeros(3), informed)
+    assert f(x)[0] == pytest.approx(fit_reml(gram).criterion, abs=1e-7)
+    assert x[0] > 0.1
+
+
+def test_a_term_without_effect_ends_at_exactly_zero() -> None:
+    """Levels dealt out at random often get sd 0, each time with a slope that says so, never a tiny number."""
+    rng = np.random.default_rng(16)
+    zeros = 0
+    for _ in range(30):
+        frame = pd.DataFrame({"g": rng.permutation(np.repeat(list("abcde"), 8)), "y": rng.normal(size=40)})
+        fit = fit_frame(frame, "y", random=[Term(("g",))])
+        if fit.sds[0] == 0.0:
+            zeros += 1
+            assert fit.slope_at_zero[0] >= 0.0
+        else:
+            assert fit.sds[0] > 1e-4
+            assert fit.slope_at_zero[0] == 0.0
+    assert 10 <= zeros <= 25
+
+
+def test_without_random_terms_it_is_least_squares() -> None:
+    """No random term: ordinary least squares, sigma with n - p."""
+    frame = fleet(60, seed=17)
+    fit = fit_frame(frame, "y", random=[], fixed=["s", "warm"])
+    x = np.column_stack([np.ones(60), frame["s"], frame["warm"]])
+    beta, rss, _, _ = np.linalg.lstsq(x, frame["y"].to_numpy(), rcond=None)
+    assert fit.fixed == pytest.approx(beta, rel=1e-9)
+    assert fit.sigma**2 == pytest.approx(float(rss[0]) / 57.0, rel=1e-9)
+    assert fit.fixed_se**2 == pytest.approx(np.diag(np.linalg.inv(x.T @ x)) * fit.sigma**2, rel=1e-9)
+    assert len(fit.sds) == 0
+
+
+def test_known_sigma_is_kept() -> None:
+    """A given residual sd is used as it is, and the spread between levels answers to it."""
+    frame = fleet(100, seed=18)
+    small, large = (fit_frame(frame, "y", random=[Term(("profile",))], sigma=s) for s in (0.5, 3.0))
+    assert (small.sigma, large.sigma) == (0.5, 3.0)
+    assert small.sigma_known
+    assert small.sds[0] > large.sds[0]
+
+
+def test_a_term_about_which_nothing_is_known_gets_sd_zero() -> None:
+    """A slope whose covariate is 0 throughout carries no data: its sd is 0, the rest of the fit unmoved."""
+    frame = fleet(60, seed=19).assign(s=0.0)
+    with_slope = fit_frame(frame, "y", random=[Term(("profile",)), SLOPE])
+    without = fit_frame(frame, "y", random=[Term(("profile",))])
+    assert with_slope.sds[1] == 0.0
+    assert with_slope.sds[0] == pytest.approx(without.sds[0], rel=1e-9)
+
+
+def test_a_residual_that_is_not_there_is_held() -> None:
+    """Every row equal to its level's mean: sd = sd of the level means, sigma next to nothing and said so."""
+    means = np.array([3.0, 4.5, 2.0, 7.25, 5.0])
+    frame = pd.DataFrame({"g": np.repeat(list("abcde"), 6), "y": np.repeat(means, 6)})
+    fit = fit_frame(frame, "y", random=[Term(("g",))])
+    assert fit.sigma_known
+    assert fit.sigma < 1e-4
+    assert fit.sds[0] == pytest.approx(means.std(ddof=1), rel=1e-3)
+    assert fit.fixed[0] == pytest.approx(means.mean(), rel=1e-3)
+
+
+def test_a_constant_response_has_no_spread() -> None:
+    """All rows equal: all sds 0, the mean right, nothing raised."""
+    frame = pd.DataFrame({"g": list("aabbcc"), "y": 4.0})
+    fit = fit_frame(frame, "y", random=[Term(("g",))])
+    assert fit.sds[0] == 0.0
+    assert fit.fixed[0] == pytest.approx(4.0)
+    assert 0.0 < fit.sigma < 1e-5
+
+
+def test_response_sd_is_in_the_responses_units() -> None:
+    """Weights of any size leave the response's sd as it is, with an intercept and without."""
+    frame = fleet(50, seed=20)
+    for k in (1.0, 25.0):
+        gram, _ = gram_of_frame(frame, "y", random=CROSSED, weights=np.full(50, k))
+        assert response_sd(gram) == pytest.approx(frame["y"].std(ddof=0), rel=1e-12)
+
+
+def test_fixed_columns_that_say_the_same_are_refused() -> None:
+    """A column that follows from the others has no slope of its own; the line names it."""
+    frame = fleet(50, seed=21)
+    frame["twice"] = 2.0 * frame["s"] + 1.0
+    frame["nothing"] = 0.0
+    for name in ("twice", "nothing"):
+        with pytest.raises(FleetError, match=f"fixed column '{name}' says no more"):
+            fit_frame(frame, "y", random=CROSSED, fixed=["s", name, "warm"])
+
+
+def test_too_few_rows_are_refused() -> None:
+    """As many fixed columns as rows leave nothing to learn a spread from."""
+    frame = fleet(3, seed=22)
+    with pytest.raises(FleetError, match="3 rows for 3 fixed columns"):
+        fit_frame(frame, "y", random=[Term(("profile",))], fixed=["s", "warm"])

@@ -1,0 +1,56 @@
+"""The same sums from Spark: identical to DuckDB's, so the same model (extra ``spark`` and Java 17)."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from worlds import ideal, tokened
+
+from fleet.errors import FleetError
+from fleet.fitting.external_sheets import gather_source
+from fleet.house_model.archive import to_parts
+from fleet.store.tallies import parquet_engine
+from fleet.tallies.spark import spark_engine
+from fleet.tallies.sufficient_statistics import gathered_to_parts
+
+HAS_SPARK = importlib.util.find_spec("pyspark") is not None and shutil.which("java") is not None
+
+
+@pytest.mark.spark
+@pytest.mark.skipif(not HAS_SPARK, reason="needs the extra spark and Java 17")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_spark_sums_up_what_duckdb_sums_up(tmp_path: Path) -> None:
+    """Two Parquet files with repeats, retips, gaps and faults: every number and text alike, and the model."""
+    frame = ideal(3, n_families=12, repeat_share=0.3, retip_share=0.5, spherical_share=0.1).sheets(1200)[0]
+    rng = np.random.default_rng(1)
+    for name in ("assembly_source", "stylus_profile", "vtf_mn", "sra_static_deg"):
+        frame.loc[rng.random(len(frame)) < 0.1, name] = None
+    frame.loc[frame.index[:2], "vtf_mn"] = [999.0, np.nan]
+    for i in range(2):
+        tokened(frame.iloc[i::2]).to_parquet(tmp_path / f"part-{i}.parquet", index=False)
+    with parquet_engine() as duck:
+        want = gather_source(duck, str(tmp_path))
+    with spark_engine("local[2]") as spark:
+        got = gather_source(spark, str(tmp_path))
+        with pytest.raises(FleetError, match="no file or folder absent"):
+            gather_source(spark, str(tmp_path / "absent"))
+    assert (got.sheets, got.left_out, got.engine) == (1200, 1, "spark")
+    arrays, texts = gathered_to_parts(want.gathered)
+    others, told = gathered_to_parts(got.gathered)
+    for name, array in arrays.items():
+        assert np.array_equal(array, others[name], equal_nan=True), name
+    assert texts == told
+    models = [to_parts(x.gathered.fit()) for x in (want, got)]
+    for name, array in models[0][0].items():
+        assert np.array_equal(array, models[1][0][name], equal_nan=True), name
+
+
+@pytest.mark.skipif(importlib.util.find_spec("pyspark") is not None, reason="pyspark is installed")
+def test_without_spark_one_line_says_how_to_get_it() -> None:
+    """The extra is named where it is missing."""
+    with pytest.raises(FleetError, match=r"pip install 'fleet\[spark\]'"), spark_engine():
+        pass
