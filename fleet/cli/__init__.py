@@ -1,7 +1,7 @@
 """The command line: parse, call, print. `main` is the entry point.
 
-Every command lives in a module named in `_MODULES`, whose `add_to(app)` hangs its commands onto the
-application. Modules import nothing heavy at their top, so that `fleet --help` answers at once.
+Every command lives in a module of its own name, in a folder for its panel of the help page; `COMMANDS` gives
+their order. Modules import nothing heavy at their top, so that `fleet --help` answers at once.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated, Final, NoReturn
+from typing import Annotated, Any, Final, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from fleet.cli import common
 from fleet.errors import FleetError
@@ -23,34 +24,41 @@ ROWS_PUT_ASIDE: Final = 1
 COULD_NOT: Final = 2
 _INTERRUPTED: Final = 130
 
-_MODULES: Final = (
-    "fleet.cli.demo",
-    "fleet.cli.sheets",
-    "fleet.cli.guides",
-    "fleet.cli.refit",
-    "fleet.cli.tallies",
-    "fleet.cli.model",
-    "fleet.cli.quoting",
-    "fleet.cli.bench",
-    "fleet.cli.verdicts",
-    "fleet.cli.workbench",
-    "fleet.cli.drawer",
-    "fleet.cli.review",
-    "fleet.cli.bench_trust",
-    "fleet.cli.gauging",
-    "fleet.cli.record",
-    "fleet.cli.papers",
-    "fleet.cli.screens",
-    "fleet.cli.sharing",
-    "fleet.cli.upkeep",
-)
-"""Modules with commands, in the order of the help page; a new one is one more line here."""
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "week": (
+        "Every week",
+        "intake refit quote judge suspects verdict attainment report dashboard",
+    ),
+    "before": ("Before bench time", "wedges"),
+    "bench": ("At the bench", "tilt roll zenith reach"),
+    "year": ("Over the year", "record backtest model"),
+    "trust": ("The bench itself", "watch noise gauge budget"),
+    "growth": ("When the fleet grows", "export merge tallies"),
+    "upkeep": (
+        "Looking after the store",
+        "status history check backup restore undo forget rekey policies",
+    ),
+    "start": ("Start and help", "demo explain guide"),
+}
+"""Panels of the help page by folder, each with its commands, all in the order of the page.
+
+A command is the function (or the group of commands) of its own name in the module of its own name.
+"""
+
+
+class InOrder(TyperGroup):
+    """Commands and groups of commands in the order of `COMMANDS`."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Every command, in the order of the help page."""
+        return [name for _, names in COMMANDS.values() for name in names.split()]
 
 
 def build_app() -> typer.Typer:
     """Make the application with all its commands."""
     app = typer.Typer(
         name="fleet",
+        cls=InOrder,
         help="Bench sheets of phono pickups in; honest quotes, suspects and target attainment out.",
         epilog="Start with: fleet demo. Then: fleet explain.",
         add_completion=True,
@@ -58,8 +66,13 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback(invoke_without_command=True)(_root)
-    for name in _MODULES:
-        import_module(name).add_to(app)
+    for folder, (panel, names) in COMMANDS.items():
+        for name in names.split():
+            command = getattr(import_module(f"fleet.cli.{folder}.{name}"), name)
+            if isinstance(command, typer.Typer):
+                app.add_typer(command, name=name, rich_help_panel=panel)
+            else:
+                app.command(name, rich_help_panel=panel)(command)
     return app
 
 

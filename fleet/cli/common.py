@@ -6,12 +6,14 @@ import os
 import sys
 from collections.abc import Callable, Iterable
 from contextvars import ContextVar
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
 if TYPE_CHECKING:
+    from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.house_model.house import House
     from fleet.intake import Fault
     from fleet.policy.policy import Policy
@@ -23,13 +25,14 @@ MOST_FAULTS_SHOWN: Final = 50
 root_store: ContextVar[Path | None] = ContextVar("root_store", default=None)
 """What `fleet --store PATH COMMAND` named, before the command."""
 
-SHEETS_PANEL: Final = "Sheets in"
-QUOTE_PANEL: Final = "Before bench time"
-BENCH_PANEL: Final = "At the bench"
-REVIEW_PANEL: Final = "Over the year"
-SHARE_PANEL: Final = "With other benches"
-UPKEEP_PANEL: Final = "The store"
-HELP_PANEL: Final = "Start and help"
+
+class Period(StrEnum):
+    """How a table may be cut by time."""
+
+    YEAR = "year"
+    QUARTER = "quarter"
+    MONTH = "month"
+
 
 StoreOption = Annotated[
     Path | None, typer.Option("--store", metavar="PATH", help=STORE_HELP, show_default=False)
@@ -60,6 +63,21 @@ PolicyNameOption = Annotated[
         help="Which policy of the file; [default] if left out.",
         show_default=False,
     ),
+]
+NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
+HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
+CAUTION: Final = "A prediction is not a measurement: the bench decides."
+PriorOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--prior",
+        metavar="FILE",
+        help="TOML file of the workshop's own shares of faults (fleet explain verdicts).",
+        show_default=False,
+    ),
+]
+PerOption = Annotated[
+    Period | None, typer.Option("--per", help="Cut each group by time.", show_default=False)
 ]
 ASKED = "asked"
 """The number of an enquiry that was typed, not read from a file."""
@@ -124,6 +142,16 @@ def _told_age(house: House, store: Store) -> House:
     if store.changes_since(house.revision):
         warn("Note: sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
     return house
+
+
+def prior_for(store: Store, file: Path | None) -> FaultPrior:
+    """Shares of faults to judge by: the file's or the documented ones, moved by the store's verdicts."""
+    from fleet.faults.likelihood_ratio import FaultPrior
+    from fleet.faults.verdicts import load_prior, prior_from_verdicts
+    from fleet.store import list_verdicts
+
+    base = FaultPrior() if file is None else load_prior(file)
+    return prior_from_verdicts(base, list_verdicts(store)) if store.path.exists() else base
 
 
 def policies_from(path: Path | None, name: str | None, *, keep_in: Store | None = None) -> dict[str, Policy]:

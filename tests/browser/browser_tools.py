@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fleet.cli.screens import dashboard_command
+from fleet.cli.week.dashboard import dashboard_command
 from fleet.fitting.refit import refit
 from fleet.store import Store
 

@@ -12,7 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from browser_tools import running, settled
 
 from fleet.cli import run
-from fleet.cli.screens import SHARED
+from fleet.cli.week.dashboard import SHARED
 from fleet.faults.suspects import suspects
 from fleet.fitting.refit import load_house
 from fleet.store import Store

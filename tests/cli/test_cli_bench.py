@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.bench import NO_REPAIR
+from fleet.cli.common import NO_REPAIR
 from fleet.faults.suspects import suspects
 from fleet.fitting.refit import load_house
 from fleet.store import Store

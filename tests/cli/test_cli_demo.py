@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fleet.cli.demo import came_true, were_faulty
+from fleet.cli.start.demo import came_true, were_faulty
 
 Fleet = Callable[..., "object"]
 

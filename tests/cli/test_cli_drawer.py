@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.drawer import worthwhile
+from fleet.cli.before.wedges import worthwhile
 
 Fleet = Callable[..., "object"]
 

@@ -121,3 +121,15 @@ def test_a_terminal_without_degree_signs() -> None:
     assert done.returncode == 0
     assert b"sra_dynamic_deg" in done.stdout
     assert b"Traceback" not in done.stderr
+
+
+def test_python_m_fleet() -> None:
+    """`python -m fleet` is the same command: its help, and its exit status."""
+    words = [sys.executable, "-m", "fleet"]
+    shown = subprocess.run([*words, "--help"], capture_output=True, text=True, check=False)
+    assert shown.returncode == 0
+    assert "Usage: fleet" in shown.stdout
+    wrong = subprocess.run([*words, "status"], capture_output=True, text=True, check=False)
+    assert wrong.returncode == 2
+    assert wrong.stderr.startswith("fleet: ")
+    assert len(wrong.stderr.splitlines()) == 1

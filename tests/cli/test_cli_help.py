@@ -10,7 +10,7 @@ import pytest
 import typer
 
 from fleet import __version__
-from fleet.cli import build_app, facts
+from fleet.cli import build_app, column_options
 from fleet.columns import ENQUIRY_COLUMNS
 
 Fleet = Callable[..., "object"]
@@ -94,7 +94,7 @@ def test_the_columns_page_is_the_catalogue(fleet: Fleet) -> None:
 def test_typed_facts_are_checked_like_a_file() -> None:
     """What is typed becomes one typed row with every column of the catalogue."""
     given = {"enquiry_id": "x", "vtf_mn": "19.6", "stylus_profile": "SPHERICAL"}
-    row, told = facts.typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **given}, ENQUIRY_COLUMNS)
+    row, told = column_options.typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **given}, ENQUIRY_COLUMNS)
     assert set(told) == set(given)
     assert row["vtf_mn"].tolist() == [19.6]
     assert row["stylus_profile"].tolist() == ["spherical"]

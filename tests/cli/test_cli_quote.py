@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.quoting import CAUTION
+from fleet.cli.common import CAUTION
 from fleet.fitting.refit import load_house
 from fleet.intake import read_enquiries
 from fleet.policy.files import load_policy

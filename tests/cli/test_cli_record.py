@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli import keeping
+from fleet.cli.enquiries import correction
 from fleet.errors import FleetError
 from fleet.fitting.refit import load_house
 from fleet.intake import load_key, read_enquiries
@@ -123,7 +123,7 @@ def test_a_correction_is_said_and_can_be_left_out(fleet: Fleet, own: Store) -> N
         for q in STRETCHED
     )
     save_recalibration(own, Recalibration(corrections, "the track record of 99 quotes").to_text())
-    use = keeping.correction(own)
+    use = correction(own)
     assert use is not None
     ran = fleet("quote", ENQUIRIES)
     assert "Intervals stretched by the track record of 99 quotes: sag × 2.00" in ran.out
@@ -140,7 +140,7 @@ def test_a_correction_is_said_and_can_be_left_out(fleet: Fleet, own: Store) -> N
         assert written["basis"].str.contains("stretched").all() == (expected is not None)
     assert fleet("record", "--no-recalibrate").status == 0
     assert recalibration_text(own) is None
-    assert keeping.correction(own) is None
+    assert correction(own) is None
 
 
 def test_a_back_test_shows_day_one_figures_and_stays(fleet: Fleet, own: Store) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from fleet.cli import screens
+from fleet.cli.week import dashboard as screens
 from fleet.errors import FleetError
 
 Fleet = Callable[..., "object"]

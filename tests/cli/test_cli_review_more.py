@@ -15,8 +15,8 @@ import pytest
 from fleet.alignment.targets import MEASURES
 from fleet.attainment.attainment import attainment
 from fleet.attainment.comparisons import source_funnel, trends, what_if
-from fleet.cli.comparing import other_policy
-from fleet.cli.review import Measure
+from fleet.cli.week.attainment import Measure
+from fleet.cli.week.attainment_comparisons import other_policy
 from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 from fleet.store import Store

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from fleet.cli import run, screens
-from fleet.cli.login import Login, check_door, is_loopback, login_from, proxy_host
-from fleet.cli.screens import ALLOWED, SHARED, dashboard_command, shared_environment
+from fleet.cli import run
+from fleet.cli.week import dashboard as screens
+from fleet.cli.week.dashboard import ALLOWED, SHARED, dashboard_command, shared_environment
+from fleet.cli.week.login import Login, check_door, is_loopback, login_from, proxy_host
 from fleet.errors import FleetError
 
 GOOD = {
@@ -69,7 +70,7 @@ def test_a_login_that_others_can_read_is_refused(tmp_path: Path) -> None:
 
 def test_a_login_without_the_library_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the extra one line says what to install, before the server is started."""
-    from fleet.cli import login
+    from fleet.cli.week import login
 
     monkeypatch.setattr(login, "find_spec", lambda name: None)
     with pytest.raises(FleetError, match="fleet\\[shared\\]"):

@@ -1,0 +1,116 @@
+"""Options for the columns of the contract: one option a column, its help, unit and range from the catalogue.
+
+What is typed goes through the same checks as a file, so a wrong unit gets the same hint.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES, Column
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ENQUIRY_FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
+"""What may be known of a pickup before bench time."""
+SHORT_NAMES: Final = {
+    "body_family": "family",
+    "assembly_source": "source",
+    "stylus_profile": "stylus",
+    "cantilever_material": "cantilever",
+}
+"""Short forms of options that are typed often."""
+
+
+def option_of(name: str) -> str:
+    """The option of a column, as the user types it."""
+    return f"--{SHORT_NAMES.get(name, name.replace('_', '-'))}"
+
+
+def with_columns(columns: Mapping[str, Column]) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command one text option for each column; the command takes them as `**facts`."""
+
+    def dress(command: Callable[..., None]) -> Callable[..., None]:
+        own = [
+            p
+            for p in inspect.signature(command, eval_str=True).parameters.values()
+            if p.kind is not p.VAR_KEYWORD
+        ]
+        given = [
+            inspect.Parameter(
+                name,
+                inspect.Parameter.KEYWORD_ONLY,
+                default=None,
+                annotation=Annotated[str | None, _option(name, column)],
+            )
+            for name, column in columns.items()
+        ]
+        signature = inspect.Signature([*own, *given])
+        command.__signature__ = signature  # type: ignore[attr-defined]
+        command.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
+        return command
+
+    return dress
+
+
+def _option(name: str, column: Column) -> Any:
+    long = f"--{name.replace('_', '-')}"
+    names = [option_of(name)] if option_of(name) == long else [option_of(name), long]
+    note = column.note.replace("[", "(").replace("]", ")")
+    return typer.Option(
+        *names,
+        metavar=column.unit or column.kind.upper(),
+        help=f"{note[:1].upper()}{note[1:]}: {column.accepts}.",
+        show_default=False,
+        rich_help_panel="Readings and facts (all may be left out)",
+    )
+
+
+def typed_row(
+    facts: Mapping[str, str | None], columns: Mapping[str, Column]
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Check what was typed as a file's only row would be.
+
+    Parameters
+    ----------
+    facts : text by column, None where the option was left out.
+    columns : the catalogue to check against.
+
+    Returns
+    -------
+    (a frame of one row with every column, names of the columns told).
+
+    Raises
+    ------
+    FleetError
+        If a value can't be what it is said to be; the line names the option and every reason.
+    """
+    from fleet.intake import check_typed
+
+    return check_typed(facts, columns, call=option_of)
+
+
+def split_kind(kind: str, told: dict[str, str]) -> dict[str, str]:
+    """Stylus profile and cantilever material out of `stylus/cantilever`.
+
+    Raises
+    ------
+    FleetError
+        If it isn't two known words, or contradicts what else was told.
+    """
+    parts = tuple(part.strip() for part in kind.split("/"))
+    if len(parts) != 2 or parts[0] not in STYLUS_PROFILES or parts[1] not in CANTILEVER_MATERIALS:
+        raise FleetError(
+            f"--kind takes STYLUS/CANTILEVER: one of {', '.join(STYLUS_PROFILES)}, a stroke, "
+            f"and one of {', '.join(CANTILEVER_MATERIALS)}."
+        )
+    both = dict(zip(("stylus_profile", "cantilever_material"), parts, strict=True))
+    if any(told.get(name, word) != word for name, word in both.items()):
+        raise FleetError("--kind and --stylus or --cantilever contradict each other; leave one of them out.")
+    return both

@@ -1,0 +1,90 @@
+"""Enquiries typed or in a file, and their quotes kept for the track record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fleet.cli import common
+from fleet.cli.column_options import split_kind, typed_row
+from fleet.cli.common import ASKED
+from fleet.columns import ENQUIRY_COLUMNS
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.house_model.house import House
+    from fleet.intake import Fault
+    from fleet.quotes.quote import Quotes
+    from fleet.quotes.recalibration import Recalibration
+    from fleet.store import Store
+
+
+def enquiries_from(
+    file: Path | None, kind: str | None, facts: dict[str, str | None]
+) -> tuple[pd.DataFrame, list[Fault]]:
+    """Enquiries of a file, or the one that was typed; and what was wrong with the rows put aside.
+
+    Raises
+    ------
+    FleetError
+        If nothing is told, both are, or nothing of the file can be answered.
+    """
+    told = {name: text for name, text in facts.items() if text is not None}
+    if file is not None:
+        if told or kind:
+            raise FleetError(
+                "a file of enquiries says the facts itself; leave the other facts out, or the file."
+            )
+        from fleet.intake import read_enquiries
+
+        enquiries, faults = read_enquiries(file)
+        if enquiries.empty and not faults:
+            raise FleetError(f"{file} holds no enquiry, only a header.")
+        if enquiries.empty:
+            common.show_faults(faults)
+            raise FleetError(f"{file} holds no enquiry that can be answered; its faults stand above.")
+        return enquiries, faults
+    if kind is not None:
+        told |= split_kind(kind, told)
+    if not told:
+        raise FleetError(
+            "name a file of enquiries, or say what is known: fleet quote --kind line_contact/boron"
+        )
+    frame, _ = typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **told, "enquiry_id": ASKED}, ENQUIRY_COLUMNS)
+    return frame, []
+
+
+def correction(store: Store) -> Recalibration | None:
+    """The correction of intervals that is switched on in a store; None if there is none."""
+    if not store.path.exists():
+        return None
+    from fleet.quotes.recalibration import Recalibration
+    from fleet.store.quotes import recalibration_text
+
+    text = recalibration_text(store)
+    return None if text is None else Recalibration.from_text(text)
+
+
+def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) -> None:
+    """Keep quotes for the track record; where that can't be done, say so and go on.
+
+    Parameters
+    ----------
+    store : where; nothing is kept where there is no store yet
+    quotes, enquiries, house : what was told, what was asked, by which model
+    """
+    if not store.path.exists():
+        return
+    from fleet.quotes.kept_quotes import to_keep
+    from fleet.store.models import model_in_use
+    from fleet.store.quotes import keep_quotes
+
+    asked = enquiries.reset_index(drop=True)
+    asked = asked.assign(enquiry_id=asked["enquiry_id"].where(asked["enquiry_id"] != common.ASKED))
+    try:
+        number = model_in_use(store) if house.units > 0.0 else None
+        keep_quotes(store, to_keep(quotes, asked, house, model_id=number))
+    except FleetError as error:
+        common.warn(f"Note: not kept for the track record: {error}")

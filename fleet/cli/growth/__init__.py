@@ -1,0 +1,1 @@
+"""Commands for when the fleet grows: other benches, and sheets that no single store holds."""

@@ -1,0 +1,86 @@
+"""Sum sheets up where they lie: `fleet tallies`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.fitting.external_sheets import Outside
+
+ENGINES = ("duckdb", "spark")
+
+
+def tallies(
+    source: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[SOURCE]",
+            help="A Parquet file, or a folder of them (partitioned or not), in the store's columns; "
+            "the store's own sheets if left out.",
+            show_default=False,
+        ),
+    ] = None,
+    engine: Annotated[
+        str, typer.Option("--engine", metavar="NAME", help="What sums up: duckdb or spark.")
+    ] = "duckdb",
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The file to write.")] = Path(
+        "tallies.npz"
+    ),
+    master: Annotated[
+        str | None,
+        typer.Option(
+            "--master",
+            metavar="URL",
+            help="Where Spark runs (local[2], spark://host:7077, yarn); else SPARK_MASTER, else here.",
+            show_default=False,
+        ),
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Sum sheets up where they lie, and write the sums to a file that fleet refit --tallies learns from.
+
+    For fleets that no single store holds: each sheet is looked at where it is, only the sums travel. The file
+    holds no sheet, but in a small group a sum can be one unit's: it is for your own use.
+    """
+    if engine not in ENGINES:
+        raise FleetError(f"there is no engine of that name; name one of {', '.join(ENGINES)} with --engine")
+    if engine == "duckdb" and master is not None:
+        raise FleetError("--master says where Spark runs: add --engine spark")
+    if engine == "spark" and source is None:
+        raise FleetError("name the Parquet that Spark shall sum up: fleet tallies SOURCE --engine spark")
+    try:
+        done = _of_store(store) if source is None else _of_source(source, engine, master)
+    finally:
+        common.end_progress()
+    from fleet.tallies.files import write_tallies
+
+    write_tallies(out, done.gathered, done.about)
+    say(done.sentence)
+    say(f"Wrote {out}. Next: fleet refit --tallies {out}")
+
+
+def _of_source(source: str, engine: str, master: str | None) -> Outside:
+    from fleet.fitting.external_sheets import gather_source
+
+    if engine == "duckdb":
+        from fleet.store.tallies import parquet_engine
+
+        with parquet_engine() as duck:
+            return gather_source(duck, source, progress=common.progress())
+    from fleet.tallies.spark import spark_engine
+
+    with spark_engine(master) as spark:
+        return gather_source(spark, source, progress=common.progress())
+
+
+def _of_store(given: Path | None) -> Outside:
+    from fleet.fitting.external_sheets import gather_store
+
+    return gather_store(common.the_store(given), progress=common.progress())

@@ -1,0 +1,53 @@
+"""Draft a reading guide for a bench's own headers: `fleet guide`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+
+def show_help(context: typer.Context) -> None:
+    """Reading guides: sheets with a bench's own headers, units, signs and words."""
+    if context.invoked_subcommand is None:
+        say(context.get_help())
+
+
+def propose(
+    file: Annotated[Path, typer.Argument(help="A CSV, XLSX or Parquet file of the bench.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write the guide to this .toml file; else it is printed."),
+    ] = None,
+) -> None:
+    """Draft a reading guide from a file's headers and values, with a question where there is a doubt."""
+    from fleet.intake import propose_guide
+
+    if out is not None and (out.exists() or out.suffix != ".toml"):
+        why = "is there already" if out.exists() else "should end in .toml"
+        raise FleetError(f"--out {out}: {why}; choose another name.")
+    proposal = propose_guide(file)
+    if out is None:
+        say(proposal.toml)
+        common.warn(proposal.sentence)
+        return
+    try:
+        out.write_text(proposal.toml, encoding="utf-8")
+    except OSError as error:
+        raise FleetError(f"cannot write {out}: {(error.strerror or 'no reason told').lower()}.") from error
+    say(proposal.sentence)
+    for question in proposal.guide.questions:
+        say(f"  {question}")
+    if proposal.left_out:
+        say(f"  Left out: {', '.join(proposal.left_out)}.")
+    say(f"Next: look at {out}, answer its questions, then fleet intake --guide {out} --dry-run {file}")
+
+
+guide = typer.Typer(help="Reading guides: sheets with a bench's own headers, units, signs and words.")
+guide.callback(invoke_without_command=True)(show_help)
+guide.command()(propose)

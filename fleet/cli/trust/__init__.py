@@ -1,0 +1,1 @@
+"""Commands that ask whether the bench itself can be trusted."""

@@ -1,0 +1,53 @@
+"""Erase a unit for good: `fleet forget`."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+
+def forget(
+    serial: Annotated[
+        str | None,
+        typer.Option(
+            "--serial", metavar="TEXT", help="The unit's serial number; - reads it from standard input."
+        ),
+    ] = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", metavar="NUMBER", help="One sheet, for sheets without a serial.")
+    ] = None,
+    bench: Annotated[str, typer.Option("--bench", help="The sheet's bench.")] = "main",
+    yes: Annotated[bool, typer.Option("--yes", help="Don't ask whether it is meant.")] = False,
+    store: common.StoreOption = None,
+) -> None:
+    """Erase every version of every sheet of a unit for good, and rewrite the store's file.
+
+    There is no way back but a backup, and backups made before still hold the sheets.
+    """
+    if (serial is None) == (sheet is None):
+        raise FleetError("say what to forget: --serial TEXT, or --sheet NUMBER.")
+    from fleet.intake import load_key
+    from fleet.store import forget_sheet, forget_unit
+
+    where = common.the_store(store).open()
+    if serial == "-":
+        serial = sys.stdin.readline().strip()
+    if not yes:
+        if not sys.stdin.isatty():
+            raise FleetError("this can't be undone; add --yes if it is meant.")
+        typer.confirm("Erase it for good?", abort=True)
+    if sheet is not None:
+        say(forget_sheet(where, sheet, bench=bench).sentence)
+        return
+    key = load_key(make=False)
+    if key is None or key.check != where.key_check():
+        raise FleetError(
+            "the store's token key is needed to find a unit: set FLEET_SECRET or FLEET_KEY_FILE."
+        )
+    say(forget_unit(where, key.token(serial or "")).sentence)

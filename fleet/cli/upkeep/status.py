@@ -1,0 +1,78 @@
+"""Say what the store holds and what to do next: `fleet status`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.store import Store
+
+
+def status(store: common.StoreOption = None) -> None:
+    """Say what the store holds, how old the house model is and what to do next."""
+    where = common.the_store(store).open()
+    sheets = where.current(["purpose", "measured_on", "unit", "body_family", "assembly_source"])
+    units = sheets[sheets["purpose"] == "unit"]
+    say(f"Store {where.path}, revision {where.revision()}.")
+    if len(sheets):
+        first, last = sheets["measured_on"].min(), sheets["measured_on"].max()
+        say(
+            f"{len(units)} sheets of {units['unit'].nunique()} units: "
+            f"{units['body_family'].nunique()} families, "
+            f"{units['assembly_source'].nunique()} assembly sources; "
+            f"{len(sheets) - len(units)} sheets of check pickups, {first:%Y-%m-%d} to {last:%Y-%m-%d}."
+        )
+    else:
+        say("It holds no sheet yet.")
+    say(_key_line(where))
+    if lent := _lent_line(where):
+        say(lent)
+    say(_model_line(where, empty=sheets.empty))
+
+
+def _key_line(store: Store) -> str:
+    from fleet.intake import load_key
+
+    noted = store.key_check()
+    if noted is None:
+        return "No serial number has been turned into a token yet."
+    key = load_key(make=False)
+    if key is None:
+        return (
+            "The token key is not here, so no sheet with a serial number can go in: "
+            "set FLEET_SECRET or FLEET_KEY_FILE."
+        )
+    if key.check != noted:
+        return (
+            "The token key in use is not the one this store was made with: "
+            "set FLEET_SECRET or FLEET_KEY_FILE."
+        )
+    return "The token key in use is the store's."
+
+
+def _lent_line(store: Store) -> str:
+    from fleet.store.sharing import kept_tallies
+
+    told = [f"{k.code} ({k.units} units, {k.made_on:%Y-%m})" for k in kept_tallies(store)]
+    return f"Other benches' tallies: {', '.join(told)}." if told else ""
+
+
+def _model_line(store: Store, *, empty: bool) -> str:
+    if empty:
+        return "Next: fleet intake FILE"
+    from fleet.fitting.refit import load_house
+
+    try:
+        house = load_house(store)
+    except FleetError as error:
+        return str(error)
+    if store.changes_since(house.revision):
+        return "The house model is older than the sheets. Next: fleet refit"
+    return (
+        "The house model is up to date. "
+        "Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard"
+    )

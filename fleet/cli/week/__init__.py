@@ -1,0 +1,1 @@
+"""Commands of every week, from the sheets of a bench to its dashboard."""

@@ -1,0 +1,120 @@
+"""Take bench sheets in: `fleet intake`."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say, warn
+from fleet.cli.tables import table
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from fleet.intake import Fault, Guide, IntakeReport
+    from fleet.store import Store
+
+
+def intake(
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...", help="CSV, XLSX or Parquet, or folders; - is CSV on standard input."
+        ),
+    ],
+    guide: Annotated[
+        Path | None,
+        typer.Option("--guide", metavar="FILE", help="The bench's reading guide (fleet explain guide)."),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would be read, store nothing.")
+    ] = False,
+    supersede: Annotated[
+        bool, typer.Option("--supersede", help="Other contents under a known sheet number are a correction.")
+    ] = False,
+    rejects: Annotated[
+        str | None,
+        typer.Option("--rejects", metavar="FILE", help="Write every fault to a table."),
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Take bench sheets in; rows with faults are put aside and named.
+
+    Each file goes in whole or not at all, and the same file again changes nothing. Serial numbers become
+    keyed tokens at the door. The columns are explained by: fleet explain sheets.
+    """
+    from fleet.intake import files_in, load_guide
+    from fleet.intake.ingest import trial_store
+    from fleet.output import check_out
+
+    check_out(rejects, option="--rejects")
+    reading = None if guide is None else load_guide(guide)
+    where = common.the_store(store)
+    done: list[IntakeReport] = []
+    failed: list[str] = []
+    with trial_store(where) if dry_run else nullcontext(where) as into:
+        for file in files_in(files):
+            try:
+                done.append(_one_file(into, file, reading, dry_run=dry_run, supersede=supersede))
+            except FleetError as error:
+                failed.append(str(error))
+                continue
+            _tell(done[-1], rejects)
+    if rejects is not None:
+        common.write_out(fault_frame([fault for report in done for fault in report.faults]), rejects)
+    if failed:
+        for line in failed[:-1]:
+            warn(f"fleet: {line}")
+        raise FleetError(failed[-1])
+    if not dry_run and any(report.accepted for report in done):
+        say("Next: fleet refit")
+    if any(report.put_aside for report in done):
+        raise typer.Exit(1)
+
+
+def _one_file(
+    store: Store, file: Path, guide: Guide | None, *, dry_run: bool, supersede: bool
+) -> IntakeReport:
+    if dry_run:
+        return show_dry_run(store, file, guide, supersede=supersede)
+    from fleet.intake import intake_file
+
+    report = intake_file(store, file, guide=guide, supersede=supersede)
+    say(report.sentence)
+    return report
+
+
+def _tell(report: IntakeReport, rejects: str | None) -> None:
+    if report.ignored:
+        say(f"  Columns not looked at: {', '.join(report.ignored)}.")
+    common.show_faults(report.faults, rest="; --rejects FILE writes them all." if rejects is None else "")
+    if report.warnings:
+        warn(f"  Taken in, but worth a look ({len(report.warnings)}):")
+        common.show_faults(report.warnings)
+
+
+def fault_frame(faults: list[Fault]) -> Any:
+    """Faults as a table: file, line, column, value, reason."""
+    import pandas as pd
+
+    return pd.DataFrame(faults, columns=["file", "line", "column", "value", "reason"])
+
+
+def show_dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bool = False) -> IntakeReport:
+    """Take a file into a trial store and show what it would give; its faults are not shown yet."""
+    from fleet.intake.ingest import try_file
+    from fleet.intake.preview import preview
+
+    checked, report = try_file(trial, file, guide=guide, supersede=supersede)
+    corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
+    say(
+        f"{report.file}: {report.rows_read} rows read, {report.accepted} would go in{corrected}, "
+        f"{report.already_there} are there already, {report.put_aside} would be put aside. "
+        "Nothing was stored."
+    )
+    found = preview(checked.good)
+    say(table({str(name): list(found[name]) for name in found}))
+    return report

@@ -1,0 +1,201 @@
+"""Answer enquiries before bench time: `fleet quote`."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
+from fleet.cli.common import CAUTION, say
+from fleet.cli.enquiries import enquiries_from
+from fleet.cli.tables import cell_text, percent, span, table, unknown
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
+    from fleet.quotes.quote import Quotes
+
+MOST_IN_WORDS: Final = 3
+_QUANTITIES: Final = {
+    "sag_deg": ("sag of the rake [°]", 2),
+    "sra_dynamic_deg": ("rake, record turning [°]", 1),
+    "vta_dynamic_deg": ("tracking angle, record turning [°]", 1),
+    "built_in_deg": ("built-in angle, rake less tracking [°]", 1),
+    "tilt_deg": ("tilt, + = tail up [°]", 1),
+    "bench_minutes": ("bench time [min]", 0),
+}
+
+
+@with_columns(ENQUIRY_FACTS)
+def quote(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
+    ] = None,
+    out: common.OutOption = None,
+    draws: Annotated[
+        str | None,
+        typer.Option(
+            "--draws", metavar="FILE", help="Write the joint draws behind the quotes, by enquiry and draw."
+        ),
+    ] = None,
+    n_draws: Annotated[
+        int, typer.Option("--n-draws", min=1000, max=100_000, help="Joint draws an enquiry.")
+    ] = 1024,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    what_next: Annotated[
+        bool, typer.Option("--what-next", help="Which fact that isn't told would narrow one quote most.")
+    ] = False,
+    as_modelled: Annotated[
+        bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
+    ] = False,
+    no_keep: Annotated[
+        bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
+    ] = False,
+    store: common.StoreOption = None,
+    **facts: str | None,
+) -> None:
+    """Say what to expect of a pickup before it is on the bench: sag, angles, tilt, time, price.
+
+    Name a file of enquiries, or say what is known of one pickup: --kind, --family, --vtf-mn and so on.
+    Whatever isn't told widens the answer by itself. Quotes are kept in the store for the track record
+    (fleet record), a serial only as its token.
+    """
+    from fleet.output import check_out
+
+    check_out(out)
+    check_out(draws, option="--draws")
+    policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
+    enquiries, faults = enquiries_from(file, kind, facts)
+    house = common.the_house_or_cold(store)
+    if what_next:
+        _show_what_next(enquiries, house, policies["default"], out)
+        return
+
+    from fleet.cli.enquiries import correction, keep
+    from fleet.quotes.quote import quote as quote_all
+
+    where = common.the_store(store)
+    use = None if as_modelled else correction(where)
+    quotes = quote_all(enquiries, house, policies, n_draws=n_draws, recalibration=use)
+    if not no_keep:
+        keep(where, quotes, enquiries, house)
+    free = common.write_out(quotes.table, out)
+    if draws is not None:
+        free = common.write_out(quotes.draws(), draws) and free
+    if free and out is None and draws is None:
+        show_quotes(quotes, policies)
+    if faults:
+        rows = len({fault.line for fault in faults})
+        common.warn(f"{rows} {'enquiry was' if rows == 1 else 'enquiries were'} put aside:")
+        common.show_faults(faults)
+        raise typer.Exit(1)
+
+
+def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
+    """Print or write what each fact that isn't told would take off the quote's ranges."""
+    from fleet.quotes.value_of_information import WIDTHS, information
+
+    if len(enquiries) != 1:
+        raise FleetError(
+            f"--what-next looks at one pickup, and here are {len(enquiries)}; name one at a time."
+        )
+    found = information(enquiries, house, policy)
+    if not common.write_out(found.table, out) or out is not None:
+        return
+    say(found.sentence)
+    if found.table.empty:
+        return
+    rows = found.table.to_dict("records")
+    columns: dict[str, list[Any]] = {"fact": [row["words"] for row in rows]}
+    for name, words in WIDTHS.items():
+        columns[f"{words} [°]"] = [
+            f"{cell_text(row[f'{name}_now'], 1)} -> {cell_text(row[f'{name}_then'], 1)}" for row in rows
+        ]
+    columns["narrower by"] = [percent(max(float(row["worth"]), 0.0)) for row in rows]
+    say("Width of nine readings in ten, now -> expected once the fact is told:")
+    say(table(columns))
+    say(CAUTION)
+
+
+def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None = None) -> None:
+    """Print quotes for a reader: sentences where there are few, one line each where there are many.
+
+    Parameters
+    ----------
+    quotes : what was quoted.
+    policies : under which policies, for the currency.
+    most : lines at most, all if None.
+    """
+    rows = quotes.table.to_dict("records")
+    currencies = {policy.label: policy.currency for policy in policies.values()}
+    if len(rows) <= MOST_IN_WORDS:
+        for row, sentence in zip(rows, quotes.sentences, strict=True):
+            say(sentence)
+            say(_figures(row, currencies.get(str(row.get("policy")), "")))
+            say()
+    else:
+        say(_lines(quotes.table if most is None else quotes.table.head(most)))
+        for note in quotes.notes:
+            say(f"{note}.")
+        if most is not None and len(rows) > most:
+            say(f"  ... and {len(rows) - most} more.")
+    say(CAUTION)
+
+
+def _figures(row: dict[Hashable, Any], currency: str) -> str:
+    """Quantiles, chances, price and basis of one quote."""
+    told = {name: words for name, words in _QUANTITIES.items() if not unknown(row[f"{name}_q50"])}
+    columns: dict[str, list[str]] = {"": [heading for heading, _ in told.values()]}
+    for heading, q in (("5 % below", "q05"), ("middle", "q50"), ("5 % above", "q95")):
+        columns[heading] = [cell_text(row[f"{name}_{q}"], digits) for name, (_, digits) in told.items()]
+    lines = [
+        table(columns),
+        f"  One tilt meets both: {percent(row['p_both_met'])}; "
+        f"the built-in angle rules it out: {percent(row['p_conflict_built_in'])}; "
+        f"the tilt room or the lower limit does: {percent(row['p_conflict_reach'])}.",
+        f"  A wedge made to measure: {percent(row['p_made_wedge'])}. "
+        f"Such units turn out faulty: {percent(row['p_faulty'])}.",
+    ]
+    if not unknown(row["price_quoted"]):
+        low, high = cell_text(row["price_low"]), cell_text(row["price_high"])
+        unit = f" {currency}" if currency else ""
+        lines.append(f"  Price: {cell_text(row['price_quoted'])}{unit} ({low} to {high}).")
+    lines.append(f"  Basis: {row['basis']}.")
+    if "policy" in row:
+        lines.append(f"  Policy: {row['policy']}.")
+    return "\n".join(lines)
+
+
+def _lines(quotes: pd.DataFrame) -> str:
+    def interval(name: str, digits: int) -> list[str]:
+        return [span(a, b, digits) for a, b in zip(quotes[f"{name}_q05"], quotes[f"{name}_q95"], strict=True)]
+
+    columns: dict[str, list[object]] = {
+        "enquiry": list(quotes["enquiry_id"]),
+        "sag [°]": list(interval("sag_deg", 2)),
+        "rake [°]": list(interval("sra_dynamic_deg", 1)),
+        "tracking [°]": list(interval("vta_dynamic_deg", 1)),
+        "both met": [percent(p) for p in quotes["p_both_met"]],
+        "tilt [°]": list(quotes["tilt_deg_q50"]),
+        "made wedge": [percent(p) for p in quotes["p_made_wedge"]],
+        "time [min]": list(interval("bench_minutes", 0)),
+    }
+    if quotes["price_quoted"].notna().any():
+        columns["price"] = list(quotes["price_quoted"])
+    heading = (
+        "Ranges hold nine readings of ten; "
+        "rake and tracking angle as read on a level headshell, record turning."
+    )
+    return f"{heading}\n{table(columns, digits={'tilt [°]': 1, 'price': 2})}"

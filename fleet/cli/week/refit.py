@@ -1,0 +1,137 @@
+"""Fit the house model on what is in the store: `fleet refit`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from fleet.fitting.promotion import Promotion
+    from fleet.fitting.quick_refit import Quick
+    from fleet.house_model.house import House
+    from fleet.store import Store
+
+
+def refit(
+    since: Annotated[
+        datetime | None,
+        typer.Option(
+            "--since", formats=["%Y-%m-%d"], help="Teach from this day on only (fleet explain fleet-size)."
+        ),
+    ] = None,
+    quick: Annotated[
+        bool,
+        typer.Option(
+            "--quick",
+            help="Only look at units that changed since the last full refit, whose cut still stands "
+            "(fleet explain scale).",
+        ),
+    ] = False,
+    tallies: Annotated[
+        Path | None,
+        typer.Option(
+            "--tallies",
+            metavar="FILE",
+            help="Learn from a tallies file instead of the store's sheets (fleet tallies makes one).",
+            show_default=False,
+        ),
+    ] = None,
+    faults: Annotated[
+        Path | None,
+        typer.Option(
+            "--faults",
+            metavar="FILE",
+            help="Write how common each fault is here, for --prior (fleet explain suspects).",
+            show_default=False,
+        ),
+    ] = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Fit the house model on the sheets in the store and keep it there.
+
+    Takes a few seconds. Check pickups don't teach it, units that stand far out teach it nothing, and a unit
+    measured twice counts once. The model before is kept: the new one is tried against it on units that
+    neither has seen, and taken into use by a written rule (fleet explain record).
+    """
+    if tallies is not None and (quick or since is not None):
+        raise FleetError("--tallies FILE holds what teaches already: leave out --quick and --since")
+    first = None if since is None else since.date()
+    try:
+        found = _from_sums(common.the_store(store), tallies, first) if quick or tallies else None
+        done = found or _by_rule(common.the_store(store), first)
+    finally:
+        common.end_progress()
+    tell_refit(done.house)
+    say(done.sentence)
+    if faults is not None:
+        _write_faults(common.the_store(store), done.house, faults)
+    say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
+
+
+def _by_rule(store: Store, since: date | None) -> Promotion:
+    from fleet.fitting.promotion import refit_by_rule
+
+    return refit_by_rule(store, since=since, progress=common.progress())
+
+
+def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick | None:
+    """The model of sums that are there already; None where only a full refit will do, and says why."""
+    from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
+
+    if tallies is not None:
+        return refit_from_file(store, tallies, progress=common.progress())
+    try:
+        return quick_refit(store, since=since, progress=common.progress())
+    except FullRefitNeededError as why:
+        common.end_progress()
+        say(f"A full refit instead of a quick one: {why}.")
+        return None
+
+
+def _write_faults(store: Store, house: House, path: Path) -> None:
+    """Estimate how common each fault is and write the shares for --prior."""
+    from fleet.faults.prevalence import estimate_prevalence
+
+    found = estimate_prevalence(house, store.open().current())
+    try:
+        found.write(path)
+    except OSError as error:
+        raise FleetError(f"--faults: {path.name} can't be written ({error.strerror}).") from error
+    say(f"{found.sentence} Wrote {path}: fleet suspects --prior {path}")
+
+
+def fit(store: Store, *, since: date | None = None) -> House:
+    """Fit with progress on a terminal."""
+    from fleet.fitting.refit import refit as fit_store
+
+    try:
+        return fit_store(store, progress=common.progress(), since=since)
+    finally:
+        common.end_progress()
+
+
+def tell_refit(house: House) -> None:
+    """Say what was learnt from how many sheets."""
+    rows = max((link.rows for link in house.links.values()), default=0.0)
+    say(
+        f"House model fitted: {len(house.links)} links from {rows:.0f} sheets "
+        f"(store revision {house.revision})."
+    )
+    for note in house.notes:
+        say(f"  {note}.")
+    units = sum(n for n, _ in house.faulty.values())
+    bad = sum(b for _, b in house.faulty.values())
+    if units:
+        say(
+            f"  {bad:.0f} of {units:.0f} units ({100 * bad / units:.1f} %) stand too far out to teach "
+            "what is normal."
+        )

@@ -1,0 +1,348 @@
+"""Print papers: `fleet report quote`, `unit`, `maker`, `year`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from fleet.cli import common
+from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
+from fleet.cli.common import say
+from fleet.errors import FleetError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.house_model.house import House
+    from fleet.policy.policy import Policy
+    from fleet.report.paper import Headed, Paper
+    from fleet.store import Store
+    from fleet.store.sharing import Published
+
+KINDS: Final = (".html", ".pdf")
+MOST_OF_KIND: Final = 4000
+FEW_OF_KIND: Final = 12
+
+
+class Size(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+SizeOption = Annotated[Size, typer.Option("--paper", help="Size of a PDF's pages; HTML fits both.")]
+TablesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--tables",
+        metavar="FILE",
+        help="Write the paper's tables to an .xlsx workbook too.",
+        show_default=False,
+    ),
+]
+DayOption = Annotated[
+    str | None,
+    typer.Option("--on", metavar="DATE", help="The paper's day; today if left out.", show_default=False),
+]
+
+
+def _out(name: str) -> typer.models.OptionInfo:
+    option: typer.models.OptionInfo = typer.Option(
+        "--out", metavar="FILE", help=f"Where the paper goes: {name} (prints from any browser) or .pdf."
+    )
+    return option
+
+
+@with_columns(ENQUIRY_FACTS)
+def quote(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
+    ] = None,
+    enquiry: Annotated[
+        str | None,
+        typer.Option("--enquiry", metavar="ID", help="Only this enquiry of the file.", show_default=False),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
+    ] = None,
+    out: Annotated[Path, _out(".html")] = Path("quote.html"),
+    paper: SizeOption = Size.A4,
+    tables: TablesOption = None,
+    on: DayOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    as_modelled: Annotated[
+        bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
+    ] = False,
+    no_keep: Annotated[
+        bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
+    ] = False,
+    store: common.StoreOption = None,
+    **facts: str | None,
+) -> None:
+    """Print a quote: what to expect of one pickup, what can be promised, what to mind.
+
+    Name a file of enquiries (one paper each, a list in front), or say what is known as for fleet quote.
+    Its figures are those of fleet quote, and it is kept for the track record just so.
+    """
+    day = _ready(out, tables, on)
+    policies = common.policies_from(policy, policy_name)
+
+    from fleet.cli.enquiries import enquiries_from
+
+    enquiries, faults = enquiries_from(file, kind, facts)
+    enquiries = _only(enquiries, enquiry)
+    house = common.the_house_or_cold(store)
+
+    from fleet.cli.enquiries import correction, keep
+    from fleet.house_model.predict import Forecaster
+    from fleet.policy.files import pick_policy
+    from fleet.quotes.quote import quote as quote_all
+    from fleet.quotes.value_of_information import information
+    from fleet.report.quotes import quote_papers
+
+    where = common.the_store(store)
+    forecaster = Forecaster(house)
+    quotes = quote_all(
+        enquiries, forecaster, policies, recalibration=None if as_modelled else correction(where)
+    )
+    if not no_keep:
+        keep(where, quotes, enquiries, house)
+    asked: tuple[str, ...] = ()
+    if len(enquiries) == 1:
+        named = enquiries["policy"].iloc[0] if "policy" in enquiries else None
+        chosen = pick_policy(policies, named if isinstance(named, str) else None)
+        asked = (information(enquiries, house, chosen).sentence,)
+    _write(quote_papers(enquiries, quotes, forecaster, policies, on=day, asked=asked), out, paper, tables)
+    if faults:
+        common.warn("Some enquiries were put aside:")
+        common.show_faults(faults)
+        raise typer.Exit(1)
+
+
+def unit(
+    sheet_no: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet's number.")],
+    bench: Annotated[
+        str | None,
+        typer.Option(
+            "--bench", metavar="CODE", help="Whose sheet, where two benches share it.", show_default=False
+        ),
+    ] = None,
+    out: Annotated[Path, _out(".html")] = Path("unit.html"),
+    paper: SizeOption = Size.A4,
+    tables: TablesOption = None,
+    on: DayOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Print one unit's sheet: readings, how they stand against its kind, alignment, before and after."""
+    day = _ready(out, tables, on)
+    chosen = common.policies_from(policy, policy_name)["default"]
+    where = common.the_store(store).open()
+    house = common.the_house(where)
+    own, every, others = _unit(where, sheet_no, bench)
+
+    import pandas as pd
+
+    from fleet.attainment.peers import cloud
+    from fleet.cli.common import prior_for
+    from fleet.faults.one_unit import judge
+    from fleet.report.units import unit_paper
+
+    taught = bool(own["newest"].iloc[0])
+    verdict = judge(house, own, chosen, prior=prior_for(where, None), taught=taught)
+    among = cloud(pd.concat([others, own], ignore_index=True), sheet_no)
+    made = unit_paper(own, verdict, among, house, chosen, on=day, earlier=every)
+    _write([made], out, paper, tables)
+
+
+def maker(
+    source: Annotated[str, typer.Argument(metavar="SOURCE", help="Code of the assembly source.")],
+    min_units: Annotated[
+        int | None,
+        typer.Option(
+            "--min-units",
+            min=3,
+            help="Smallest group told, decided by the first publication; 5 unless told otherwise.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[Path, _out(".html")] = Path("maker.html"),
+    paper: SizeOption = Size.A4,
+    tables: TablesOption = None,
+    on: DayOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Print a maker's summary of its own assemblies, for the maker's eyes: no unit, no other maker in it."""
+    day = _ready(out, tables, on)
+    chosen = common.policies_from(policy, policy_name)["default"]
+    where = common.the_store(store).open()
+    ready = _groups(where, chosen, min_units)
+
+    from fleet.report.makers import maker_paper
+    from fleet.store.sharing import UNITS
+
+    parts = [(g.labels, g.units, g.counts or {}, g.content) for g in ready.of(UNITS)]
+    made = maker_paper(parts, source, chosen, ready.smallest, on=day)
+    _write([made], out, paper, tables)
+
+
+def year(
+    number: Annotated[
+        int | None,
+        typer.Argument(
+            metavar="[YEAR]", help="Year of measurement; the newest if left out.", show_default=False
+        ),
+    ] = None,
+    out: Annotated[Path, _out(".html")] = Path("year.html"),
+    paper: SizeOption = Size.A4,
+    tables: TablesOption = None,
+    on: DayOption = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+) -> None:
+    """Print a year's review for the house: targets met, sources, suspects, beside the year before."""
+    day = _ready(out, tables, on)
+    chosen = common.policies_from(policy, policy_name)["default"]
+    where = common.the_store(store).open()
+    house = common.the_house(where)
+
+    from fleet.store import overview
+
+    held = overview(where).years
+    if not held:
+        raise FleetError("the store holds no sheet yet; take some in: fleet intake FILE")
+    asked = held[0] if number is None else number
+    if asked not in held:
+        known = ", ".join(str(y) for y in sorted(held))
+        raise FleetError(f"no sheet was measured in {asked}; years with sheets are {known}.")
+    _write([_year(where, asked, house, chosen, day)], out, paper, tables)
+
+
+def _groups(store: Store, policy: Policy, min_units: int | None) -> Published:
+    """Published groups with their counts; units that came in since are put into groups first."""
+    from fleet.attainment.publishing import counting_rule, group_counts
+    from fleet.sharing.groups import bring_up_to_date, counted
+
+    ready = bring_up_to_date(store, smallest=min_units)
+    return counted(
+        store,
+        ready,
+        policy=counting_rule(policy),
+        count=lambda sheets: group_counts(sheets, policy, ready.smallest),
+    )
+
+
+def _ready(out: Path, tables: Path | None, on: str | None) -> dt.date:
+    """Refuse what can't be written before any work is done for it; the paper's day."""
+    for path, kinds, option in ((out, KINDS, "--out"), (tables, (".xlsx",), "--tables")):
+        if path is None:
+            continue
+        if path.suffix.lower() not in kinds:
+            raise FleetError(f"{option} {path}: end the name in {' or '.join(kinds)}.")
+        if path.is_dir() or not path.parent.is_dir():
+            raise FleetError(f"{option} {path}: name a file in a folder that exists.")
+    if on is None:
+        return dt.datetime.now(tz=dt.UTC).date()
+    try:
+        return dt.date.fromisoformat(on)
+    except ValueError:
+        raise FleetError("--on: a day is written YYYY-MM-DD, such as 2024-05-31.") from None
+
+
+def _only(enquiries: pd.DataFrame, enquiry: str | None) -> pd.DataFrame:
+    if enquiry is None:
+        return enquiries
+    found = enquiries[enquiries["enquiry_id"].astype(str) == enquiry].reset_index(drop=True)
+    if found.empty:
+        raise FleetError(f"--enquiry {enquiry}: the file has no such enquiry that can be answered.")
+    return found
+
+
+def _unit(where: Store, sheet_no: str, bench: str | None) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """The sheet itself, every sheet of its unit newest first, and the newest sheets of units like it."""
+    from fleet.store import CURRENT_COLUMNS, pick_sheets
+
+    wanted = {"sheet_no": [sheet_no]} | ({} if bench is None else {"bench": [bench]})
+    own = pick_sheets(where, CURRENT_COLUMNS, where=wanted)
+    if own.empty:
+        raise FleetError(
+            f"there is no sheet {sheet_no} in the store; fleet suspects and fleet history name some."
+        )
+    if len(own) > 1:
+        raise FleetError(
+            f"sheet {sheet_no} is there for benches {', '.join(own['bench'])}; name one: --bench"
+        )
+    if own["purpose"].iloc[0] == "reference":
+        raise FleetError(f"sheet {sheet_no} is a check pickup's; fleet watch follows those.")
+    every = pick_sheets(where, CURRENT_COLUMNS, where={"unit": own["unit"].astype(str).tolist()})
+    told = own.iloc[0]
+    kind = "/".join(str(told[c]) for c in ("stylus_profile", "cantilever_material"))
+    others = pick_sheets(
+        where, CURRENT_COLUMNS, where={"kind": [kind]}, counting=True, each=("kind", MOST_OF_KIND)
+    )
+    if len(others) < FEW_OF_KIND:
+        others = pick_sheets(where, CURRENT_COLUMNS, counting=True, each=("stylus_profile", MOST_OF_KIND))
+    key = ["bench", "sheet_no"]
+    others = others[~others.set_index(key).index.isin(own.set_index(key).index)]
+    return own, every.sort_values("measured_on", ascending=False), others
+
+
+def _year(where: Store, number: int, house: House, policy: Policy, day: dt.date) -> Paper:
+    from fleet.cli.common import prior_for
+    from fleet.faults.suspects import suspects
+    from fleet.report.years import COLUMNS, year_paper
+    from fleet.store import CURRENT_COLUMNS, pick_sheets
+
+    first, last = dt.date(number, 1, 1), dt.date(number + 1, 1, 1)
+    sheets = pick_sheets(where, COLUMNS, since=dt.date(number - 1, 1, 1), before=last, counting=True)
+    judged = pick_sheets(where, CURRENT_COLUMNS, since=first, before=last)
+    found = suspects(house, judged, prior=prior_for(where, None))
+    return year_paper(sheets, number, found, house, policy, on=day)
+
+
+def _write(papers: Sequence[Paper], out: Path, size: Size, tables: Path | None) -> None:
+    """Write papers, and their tables where asked; say what is missing and where everything went."""
+    from fleet.output import write_bytes
+    from fleet.report import pictures
+    from fleet.report.page import html
+    from fleet.report.pdf import pdf_bytes
+
+    if not pictures.can_draw() and any(s.pictures for p in papers for s in p.sections):
+        common.warn(f"Note: pictures are left out, their words stand in; they need {pictures.HOW_TO}")
+    if out.suffix.lower() == ".pdf":
+        write_bytes(pdf_bytes(html(papers, size=size.value)), out)
+    else:
+        write_bytes(html(papers).encode(), out)
+    say(papers[0].answer)
+    say(f"Wrote {out}.")
+    if tables is not None:
+        from fleet.output import workbook_bytes
+
+        every = {f"{i + 1} {t.heading}": t.frame for i, t in enumerate(_tables(papers))}
+        write_bytes(workbook_bytes(every), tables)
+        say(f"Wrote {tables} ({len(every)} tables).")
+
+
+def _tables(papers: Sequence[Paper]) -> list[Headed]:
+    return [table for paper in papers for table in paper.tables]
+
+
+report = typer.Typer(
+    no_args_is_help=True,
+    help="Print a paper: a quote, a unit's sheet, a maker's summary, a year's review.",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for _paper in (quote, unit, maker, year):
+    report.command()(_paper)

@@ -1,0 +1,1 @@
+"""Commands that look back over the year."""
