@@ -8,7 +8,8 @@ import streamlit as st
 from dashboards import layout, shared
 from fleet.errors import FleetError
 
-VIEWS = Path(__file__).parent / "views"  # a folder called "pages" would be taken for pages without this frame
+# A folder "pages" beside this file would be served without this frame, and so without its gate.
+PAGES = Path(__file__).parent / "workshop_pages"
 
 st.set_page_config(page_title="fleet", page_icon=layout.ICON, layout="wide")
 shared.gate()
@@ -16,14 +17,14 @@ page = st.navigation(
     shared.pages()
     if shared.is_shared()
     else [
-        st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
-        st.Page(VIEWS / "on_the_bench.py", title="On the bench", icon=":material/straighten:"),
-        st.Page(VIEWS / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
-        st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
-        st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
-        st.Page(VIEWS / "bench.py", title="Bench", icon=":material/monitor_heart:"),
-        st.Page(VIEWS / "record.py", title="Track record", icon=":material/fact_check:"),
-        st.Page(VIEWS / "sheets.py", title="Sheets", icon=":material/upload_file:"),
+        st.Page(PAGES / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
+        st.Page(PAGES / "on_the_bench.py", title="On the bench", icon=":material/straighten:"),
+        st.Page(PAGES / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
+        st.Page(PAGES / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
+        st.Page(PAGES / "attainment.py", title="Attainment", icon=":material/target:"),
+        st.Page(PAGES / "bench.py", title="Bench", icon=":material/monitor_heart:"),
+        st.Page(PAGES / "record.py", title="Track record", icon=":material/fact_check:"),
+        st.Page(PAGES / "sheets.py", title="Sheets", icon=":material/upload_file:"),
     ],
     position="top",
 )

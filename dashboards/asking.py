@@ -8,7 +8,8 @@ from typing import Final
 
 import streamlit as st
 
-from dashboards import address, data
+from dashboards import address
+from dashboards.data import quotes, store_state
 from dashboards.layout import Ready
 from fleet.charts.words import spoken
 from fleet.columns import CODE_PATTERN, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS
@@ -36,7 +37,7 @@ EARLIER: Final = {
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
 
 
-def facts(found: Ready, levels: Mapping[str, Sequence[str]] | None = None) -> data.Facts:
+def facts(found: Ready, levels: Mapping[str, Sequence[str]] | None = None) -> quotes.Facts:
     """Ask for everything an enquiry may tell; return what was told.
 
     Parameters
@@ -50,7 +51,7 @@ def facts(found: Ready, levels: Mapping[str, Sequence[str]] | None = None) -> da
         If a typed code can't be one.
     """
     told: dict[str, str | float | None] = {}
-    known = {} if levels is not None else data.overview(found.path, found.revision).levels
+    known = {} if levels is not None else store_state.overview(found.path, found.revision).levels
     for cell, (name, label) in zip(st.columns(len(KIND)), KIND.items(), strict=True):
         with cell:
             if levels is None:

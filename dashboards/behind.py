@@ -9,7 +9,8 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from dashboards import address, data_units, layout
+from dashboards import address, layout
+from dashboards.data.units import among_its_kind, sheets_of_unit
 from fleet.attainment.distributions import Quantity
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
@@ -135,7 +136,7 @@ def units(found: layout.Ready, frame: pd.DataFrame, shown: pd.DataFrame, name: s
 def unit(found: layout.Ready, sheet_no: str) -> None:
     """Show one unit in place: its sheets, its readings among its kind, and where to go on."""
     st.subheader(f"Sheet {sheet_no}")
-    cloud = data_units.among_its_kind(found.path, found.revision, sheet_no)
+    cloud = among_its_kind(found.path, found.revision, sheet_no)
     layout.note(cloud.sentence)
     left, right = st.columns([3, 2])
     with left:
@@ -145,18 +146,18 @@ def unit(found: layout.Ready, sheet_no: str) -> None:
         if chart is not None:
             layout.show(chart, "behind_pair")
     layout.table(
-        unit_charts.unit_sheets(data_units.sheets_of_unit(found.path, found.revision, sheet_no)),
+        unit_charts.unit_sheets(sheets_of_unit(found.path, found.revision, sheet_no)),
         "behind_sheets",
     )
     with st.container(horizontal=True):
         st.page_link(
-            "views/suspects.py",
+            "workshop_pages/suspects.py",
             label="Is it normal? Open it among the suspects",
             icon=":material/troubleshoot:",
             query_params={"sheet": sheet_no},
         )
         st.page_link(
-            "views/sheets.py",
+            "workshop_pages/sheets.py",
             label="Its history",
             icon=":material/history:",
             query_params={"sheet_no": sheet_no},

@@ -7,7 +7,8 @@ from typing import Final
 import pandas as pd
 import streamlit as st
 
-from dashboards import address, data_units, layout
+from dashboards import address, layout
+from dashboards.data import suspects
 from fleet.charts.suspects import ranked
 from fleet.charts.words import fault_words
 
@@ -21,14 +22,14 @@ SHOWN: Final = {
 }
 
 
-def suspect_list(found: layout.Ready) -> tuple[data_units.Listed, pd.DataFrame]:
+def suspect_list(found: layout.Ready) -> tuple[suspects.Listed, pd.DataFrame]:
     """Ask for filters; return the judged list and the part of it that is to be shown."""
     cells = st.columns(5)
     with cells[0]:
         show = address.pick("Show", list(SHOWN), "show", names=SHOWN)
     with cells[1]:
         share = address.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
-    listed = data_units.suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
+    listed = suspects.suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
     shown = listed.table
     with cells[2]:
         faults = address.several(

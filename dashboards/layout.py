@@ -12,7 +12,8 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from dashboards import address, data
+from dashboards import address
+from dashboards.data import store_state
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError
 from fleet.output import csv_text, xlsx_bytes
@@ -50,10 +51,10 @@ def ready(*, model: bool) -> Ready:
     ----------
     model : whether the page can't do without the house model.
     """
-    path = data.store_path()
-    found = Ready(path, data.revision(path))
+    path = store_state.store_path()
+    found = Ready(path, store_state.revision(path))
     try:
-        held = data.overview(found.path, found.revision)
+        held = store_state.overview(found.path, found.revision)
     except FleetError as error:
         explain(error)
         st.stop()
@@ -67,7 +68,7 @@ def ready(*, model: bool) -> Ready:
 
 def _model_or_stop(found: Ready, sheets: int) -> None:
     try:
-        age = data.model_age(found.path, found.revision)
+        age = store_state.model_age(found.path, found.revision)
     except FleetError as error:
         if sheets < 3:
             told = "There is one bench sheet" if sheets == 1 else f"There are {sheets} bench sheets"
@@ -85,7 +86,7 @@ def explain(error: FleetError) -> None:
     """Say one line about what could not be done, and the command that helps where there is one."""
     text = str(error)
     if "there is no store" in text:
-        empty(f"There is no store at {data.store_path()} yet.", "fleet intake FILE", "fleet demo")
+        empty(f"There is no store at {store_state.store_path()} yet.", "fleet intake FILE", "fleet demo")
     elif "in use by another program" in text:
         st.warning(f"{text[:1].upper()}{text[1:]}", icon=":material/lock:")
         st.button("Try again", key="again")
@@ -165,7 +166,7 @@ def next_steps(lines: Iterable[str]) -> None:
 
 def since(found: Ready, key: str = "since") -> int | None:
     """Offer to count only sheets measured from a year on."""
-    options = [EVERYTHING, *(str(y) for y in data.overview(found.path, found.revision).years)]
+    options = [EVERYTHING, *(str(y) for y in store_state.overview(found.path, found.revision).years)]
     chosen = address.pick("Since", options, key, names={EVERYTHING: "the start"})
     return None if chosen == EVERYTHING else int(chosen)
 

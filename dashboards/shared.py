@@ -1,6 +1,6 @@
 """The shared dashboard: who may enter, which pages there are, and what they may draw from.
 
-Its pages stand in `shared_views` and draw from published groups of units alone; nothing that fetches a
+Its pages stand in `shared_pages` and draw from published groups of units alone; nothing that fetches a
 unit, a sheet or an operator is imported by them, and a test holds it.
 """
 
@@ -14,7 +14,8 @@ from typing import Any, Final
 
 import streamlit as st
 
-from dashboards import data, layout
+from dashboards import layout
+from dashboards.data import quotes
 from dashboards.layout import Ready
 from fleet.attainment.publishing import counting_rule
 from fleet.policy.policy import Policy
@@ -24,7 +25,7 @@ from fleet.store.sharing import UNITS, live_groups, published_under
 SHARED: Final = "FLEET_SHARED"
 ALLOWED: Final = "FLEET_SHARED_ALLOW"
 EVERYONE: Final = "*"
-VIEWS: Final = Path(__file__).parent / "shared_views"
+PAGES: Final = Path(__file__).parent / "shared_pages"
 PUBLISH: Final = "fleet attainment --publish"
 
 
@@ -64,9 +65,9 @@ def is_shared() -> bool:
 def pages() -> list[Any]:
     """The pages of the shared dashboard; no others are served."""
     return [
-        st.Page(VIEWS / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
-        st.Page(VIEWS / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
-        st.Page(VIEWS / "attainment.py", title="Attainment", icon=":material/target:"),
+        st.Page(PAGES / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
+        st.Page(PAGES / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
+        st.Page(PAGES / "attainment.py", title="Attainment", icon=":material/target:"),
     ]
 
 
@@ -138,7 +139,7 @@ def told_only(basis: str) -> str:
     return basis.split(";")[0]
 
 
-def facts(found: Ready, held: Groups) -> data.Facts:
+def facts(found: Ready, held: Groups) -> quotes.Facts:
     """Ask for what an enquiry may tell; codes are those of published groups, without counts."""
     from dashboards import asking
 

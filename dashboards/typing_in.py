@@ -8,7 +8,8 @@ from typing import Final
 
 import streamlit as st
 
-from dashboards import address, data
+from dashboards import address
+from dashboards.data import store_state
 from dashboards.layout import Ready
 from fleet.charts.words import spoken
 from fleet.columns import CODE_PATTERN, COLUMNS
@@ -62,7 +63,7 @@ def readings(found: Ready) -> Told:
         If a typed code can't be one.
     """
     told: dict[str, str | None] = {}
-    levels = data.overview(found.path, found.revision).levels
+    levels = store_state.overview(found.path, found.revision).levels
     for cell, (name, label) in zip(st.columns(len(KIND)), KIND.items(), strict=True):
         with cell:
             told[name] = _code_or_word(name, label, levels[name])

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.browser
 
-VIEWS: Final = Path(__file__).resolve().parents[2] / "dashboards"
-PAGES: Final = sorted(p.stem for p in (VIEWS / "views").glob("[a-z]*.py"))
-SHARED_PAGES: Final = sorted(p.stem for p in (VIEWS / "shared_views").glob("[a-z]*.py"))
+FOLDER: Final = Path(__file__).resolve().parents[2] / "dashboards"
+PAGES: Final = sorted(p.stem for p in (FOLDER / "workshop_pages").glob("[a-z]*.py"))
+SHARED_PAGES: Final = sorted(p.stem for p in (FOLDER / "shared_pages").glob("[a-z]*.py"))
 STREAMLITS_OWN: Final[dict[str, tuple[str, ...]]] = {
     # The uploader's drop zone: a section with role=presentation that its author gave a label and a focus.
     "presentation-role-conflict": ('data-testid="stFileUploaderDropzone"',),

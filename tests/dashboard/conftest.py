@@ -48,7 +48,7 @@ def open_page(monkeypatch: pytest.MonkeyPatch) -> OpenPage:
         monkeypatch.setenv("FLEET_STORE", str(store))
         app = AppTest.from_file(str(APP), default_timeout=30)
         if page != "enquiry":
-            app.switch_page(f"views/{page}.py")
+            app.switch_page(f"workshop_pages/{page}.py")
         for name, value in filters.items():
             app.query_params[name] = value
         return app.run()

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold, notes
 
-from dashboards import data_units
+from dashboards.data import suspects
 from fleet.attainment.attainment import attainment
 from fleet.attainment.contrasts import contrast
 from fleet.attainment.distributions import distribution
@@ -132,12 +132,12 @@ def test_a_large_store_is_judged_by_its_newest_sheets(  # type: ignore[no-untype
     filled, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Beyond the number judged at once the page says so and judges the newest."""
-    monkeypatch.setattr(data_units, "NEWEST_JUDGED", 150)
-    data_units.suspected.clear()
-    data_units._newest.clear()
+    monkeypatch.setattr(suspects, "NEWEST_JUDGED", 150)
+    suspects.suspected.clear()
+    suspects._newest.clear()
     app = open_page(filled, "suspects", show="all")
-    data_units.suspected.clear()
-    data_units._newest.clear()
+    suspects.suspected.clear()
+    suspects._newest.clear()
     assert not app.exception
     assert any("the newest 150 sheets" in n for n in notes(app))
     listed = app.dataframe[0].value

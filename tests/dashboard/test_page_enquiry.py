@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold, notes
 
-from dashboards import asking, data
+from dashboards import asking
+from dashboards.data import quotes, store_state
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.fitting.refit import load_house
 from fleet.house_model.predict import Forecaster
@@ -84,7 +85,7 @@ def test_each_figure_can_be_told(filled: Path, open_page: OpenPage) -> None:
 def test_each_code_can_be_told(filled: Path, open_page: OpenPage) -> None:
     """Every list of codes and words can be used, its most measured entry first."""
     app = open_page(filled)
-    known = data.overview(str(filled), data.revision(str(filled))).levels
+    known = store_state.overview(str(filled), store_state.revision(str(filled))).levels
     for name in asking.KIND:
         app.selectbox(key=name).set_value(next(iter(known[name]))).run()
         assert not app.exception
@@ -128,7 +129,7 @@ def test_policies_of_the_file_can_be_chosen(
 
 def test_an_enquiry_row_has_every_column_typed() -> None:
     """The row handed to the quote holds the whole contract: numbers as floats, the rest as text."""
-    row = data.enquiry((("stylus_profile", "elliptical"), ("vtf_mn", 20.0)))
+    row = quotes.enquiry((("stylus_profile", "elliptical"), ("vtf_mn", 20.0)))
     assert set(row.columns) == {"serial_token" if n == "serial" else n for n in ENQUIRY_COLUMNS}
     assert row["vtf_mn"].dtype == np.float64
     assert row["body_family"].isna().all()
@@ -142,10 +143,10 @@ def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage
     app = open_page(filled, stylus_profile="elliptical")
     assert not app.exception
     facts = (("stylus_profile", "elliptical"),)
-    revision = data.revision(str(filled))
-    worth = data.informed(str(filled), revision, facts, Policy())
+    revision = store_state.revision(str(filled))
+    worth = quotes.informed(str(filled), revision, facts, Policy())
     assert any(worth.sentence == str(m.value).replace("\\", "") for m in app.markdown)
-    page = data.printable(str(filled), revision, facts, Policy(), worth.sentence)
+    page = quotes.printable(str(filled), revision, facts, Policy(), worth.sentence)
     assert page.startswith("<!DOCTYPE html>")
     assert bold(app) in page
     assert worth.sentence[:60] in page

@@ -21,9 +21,11 @@ from fleet.sharing.groups import bring_up_to_date, counted
 from fleet.store import Store
 from fleet.store.sharing import UNITS, Published
 
-VIEWS = sorted(p.stem for p in (ROOT / "dashboards" / "shared_views").glob("[a-z]*.py"))
+WORKSHOP = "workshop_pages"
+VIEWS = sorted(p.stem for p in (ROOT / "dashboards" / "shared_pages").glob("[a-z]*.py"))
 NOT_FOR_OTHERS = (
-    "dashboards.data_units",
+    "dashboards.data.units",
+    "dashboards.data.suspects",
     "dashboards.behind",
     "dashboards.choosing",
     "dashboards.verdict_form",
@@ -53,7 +55,7 @@ def open_shared(monkeypatch: pytest.MonkeyPatch) -> OpenPage:
         monkeypatch.setenv("FLEET_STORE", str(store))
         app = AppTest.from_file(str(APP), default_timeout=30)
         if page != "enquiry":
-            app.switch_page(f"shared_views/{page}.py")
+            app.switch_page(f"shared_pages/{page}.py")
         for name, value in filters.items():
             app.query_params[name] = value
         return app.run()
@@ -108,17 +110,23 @@ def test_only_three_pages_are_served(published: tuple[Path, Published], open_sha
     path, _ = published
     assert VIEWS == ["attainment", "distributions", "enquiry"]
     app = open_shared(path)
-    app.switch_page("shared_views/attainment.py").run()
+    app.switch_page("shared_pages/attainment.py").run()
     assert "How often" in app.title[0].value
     for page in ("suspects", "sheets", "on_the_bench", "bench", "record", "attainment", "distributions"):
         with pytest.raises(ValueError, match="Could not find a navigation page"):
-            AppTest.from_file(str(APP), default_timeout=30).run().switch_page(f"views/{page}.py").run()
+            AppTest.from_file(str(APP), default_timeout=30).run().switch_page(f"{WORKSHOP}/{page}.py").run()
+
+
+def test_no_folder_lets_pages_past_the_gate() -> None:
+    """Beside the main script stands no folder "pages": it would be served without the login."""
+    assert (APP.parent / WORKSHOP).is_dir()
+    assert not (APP.parent / "pages").exists()
 
 
 def test_shared_pages_import_nothing_that_fetches_units() -> None:
     """Shared pages import neither modules that fetch units nor the picking of sheets."""
     for view in VIEWS:
-        names = imports(ROOT / "dashboards" / "shared_views" / f"{view}.py")
+        names = imports(ROOT / "dashboards" / "shared_pages" / f"{view}.py")
         assert not names & set(NOT_FOR_OTHERS)
         assert not [n for n in names if n.startswith(("fleet.store", "duckdb"))]
     names = imports(ROOT / "dashboards" / "shared.py")

@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import layout, shared
-from dashboards.data import quoted
+from dashboards.data.quotes import quoted
 from fleet.charts import enquiry as charts
 from fleet.charts import quote_tables
 

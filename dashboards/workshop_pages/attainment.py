@@ -2,7 +2,8 @@
 
 import streamlit as st
 
-from dashboards import address, behind, data, data_units, layout, policy_form, sentences
+from dashboards import address, behind, layout, policy_form, sentences
+from dashboards.data import group_figures, units
 from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import funnels, rate_words
@@ -32,7 +33,7 @@ with cells[4]:
     since = layout.since(found)
 policy = layout.policy()
 measure = f"{target}_{state}"
-result = data.attained(found.path, found.revision, (by,), per, measure, policy, since)
+result = group_figures.attained(found.path, found.revision, (by,), per, measure, policy, since)
 layout.answer(rate_words.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
@@ -47,11 +48,11 @@ behind.table(figures, "rate_figures", [order[g] for g in figures["group"]])
 layout.download(result.groups, "attainment", "attainment_csv")
 group = behind.group(names)
 if group is not None:
-    met = address.pick("Of them", ["all", *data_units.MET_WORDS.values()], "of_them")
-    units = data_units.units_counted(found.path, found.revision, by, group, measure, policy, since)
-    units = units if met == "all" else units[units["met"] == met]
-    st.header(f"{len(units)} units of {spoken(group)}: {met}")
-    behind.units(found, units, behind.listed_states(units, title), "units")
+    met = address.pick("Of them", ["all", *units.MET_WORDS.values()], "of_them")
+    counted = units.units_counted(found.path, found.revision, by, group, measure, policy, since)
+    counted = counted if met == "all" else counted[counted["met"] == met]
+    st.header(f"{len(counted)} units of {spoken(group)}: {met}")
+    behind.units(found, counted, behind.listed_states(counted, title), "units")
 
 st.header(f"Over time: {title}")
 periods = charts.named(result.periods, [by])
@@ -64,7 +65,7 @@ st.header("Where no tilt serves both: why")
 behind.show(charts.conflict_causes(groups, look), "causes", names)
 
 st.header("Sources against chance")
-table, limits = data.source_limits(found.path, found.revision, per, measure, policy, since)
+table, limits = group_figures.source_limits(found.path, found.revision, per, measure, policy, since)
 sources = charts.named(table, ["assembly_source"])
 layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
 layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95% limits; full: 99.8%.")
@@ -75,7 +76,7 @@ other = policy_form.another(policy)
 if other == policy:
     layout.note("Move a limit: the same units are then judged under it, without measuring anything again.")
 else:
-    changed = data.under_another(found.path, found.revision, (by,), per, policy, other, since)
+    changed = group_figures.under_another(found.path, found.revision, (by,), per, policy, other, since)
     changed = changed[changed["measure"] == measure]
     layout.answer(sentences.what_if_answer(changed[changed[by].isna()], title))
     each = charts.named(changed[changed[by].notna()], [by])

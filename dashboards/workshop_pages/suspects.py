@@ -2,7 +2,8 @@
 
 import streamlit as st
 
-from dashboards import choosing, data_units, layout, sentences, verdict_form
+from dashboards import choosing, layout, sentences, verdict_form
+from dashboards.data import suspects, units
 from fleet.attainment.peers import PAIRS
 from fleet.charts import drift_tables
 from fleet.charts import suspects as charts
@@ -16,7 +17,7 @@ listed, shown = choosing.suspect_list(found)
 layout.answer(listed.sentence)
 if not listed.whole:
     layout.note(
-        f"Judged here: the newest {data_units.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "
+        f"Judged here: the newest {suspects.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "
         "judges the whole store."
     )
 sheet_no = choosing.suspect(listed.table, shown)
@@ -27,7 +28,7 @@ if sheet_no is not None:
     look = layout.look()
     st.header(f"Sheet {sheet_no}")
     st.markdown(layout.plain(str(row["why"])))
-    cloud = data_units.among_its_kind(found.path, found.revision, sheet_no)
+    cloud = units.among_its_kind(found.path, found.revision, sheet_no)
     left, right = st.columns([2, 3])
     with left:
         layout.show(charts.fault_chances(row, look), "fault_chances")
@@ -45,7 +46,7 @@ if sheet_no is not None:
     layout.note("Diamond: this unit. Dots: the others of its kind, as read; those far outside are left out.")
 
     st.subheader("Sheets of this unit")
-    own = data_units.sheets_of_unit(found.path, found.revision, sheet_no, str(row["unit"]))
+    own = units.sheets_of_unit(found.path, found.revision, sheet_no, str(row["unit"]))
     layout.table(charts.unit_sheets(own), "unit_sheets")
     layout.note(sentences.earlier_sheets(own, sheet_no))
 
@@ -55,13 +56,13 @@ if sheet_no is not None:
     layout.next_steps(sentences.after_suspect(row))
     with st.container(horizontal=True):
         st.page_link(
-            "views/enquiry.py",
+            "workshop_pages/enquiry.py",
             label="Quote a pickup of this kind",
             icon=":material/contact_support:",
             query_params=sentences.asked_like(row),
         )
         st.page_link(
-            "views/sheets.py",
+            "workshop_pages/sheets.py",
             label="History of this sheet",
             icon=":material/history:",
             query_params={"sheet_no": sheet_no},
@@ -69,7 +70,7 @@ if sheet_no is not None:
 
 st.header("Sources and families that drift or spread")
 if st.toggle("Look at whole groups (takes some seconds)", key="groups", bind="query-params"):
-    drift = data_units.drifting(found.path, found.revision)
+    drift = suspects.drifting(found.path, found.revision)
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:
         st.markdown(f"- {layout.plain(str(why))}")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import streamlit as st
 
-from dashboards.data import house
-from dashboards.data_units import COMPARED, of_kind
+from dashboards.data.store_state import house
+from dashboards.data.units import COMPARED, of_kind
 from fleet.attainment.attainment import NOT_TOLD
 from fleet.attainment.peers import Cloud, cloud
 from fleet.columns import COLUMNS

@@ -2,8 +2,9 @@
 
 import streamlit as st
 
-from dashboards import address, data, data_sheets, layout, sentences
-from dashboards.data_sheets import Upload
+from dashboards import address, layout, sentences
+from dashboards.data import sheets, store_state
+from dashboards.data.sheets import Upload
 from fleet.charts import sheet_tables
 from fleet.errors import FleetError
 
@@ -11,8 +12,8 @@ layout.question(
     "Which sheets are in the store, and what would this file add?",
     "A file is looked at first; nothing is stored until you confirm it. Serial numbers become keyed tokens.",
 )
-path = data.store_path()
-found = layout.Ready(path, data.revision(path))
+path = store_state.store_path()
+found = layout.Ready(path, store_state.revision(path))
 
 st.header("Take a file in")
 cells = st.columns(2)
@@ -24,7 +25,7 @@ if upload is not None:
     correct = st.checkbox("Other contents under a known sheet number are a correction", key="supersede")
     looked = None
     try:
-        looked = data_sheets.look(found.path, found.revision, upload, reading, supersede=correct)
+        looked = sheets.look(found.path, found.revision, upload, reading, supersede=correct)
     except FleetError as error:
         layout.explain(error)
     if looked is not None:
@@ -48,7 +49,7 @@ if upload is not None:
                         st.warning("Nothing was stored: tick the box first.")
                     else:
                         try:
-                            st.session_state["report"] = data_sheets.take_in(
+                            st.session_state["report"] = sheets.take_in(
                                 path, upload, reading, supersede=correct
                             )
                         except FleetError as error:
@@ -58,7 +59,7 @@ if upload is not None:
     if looked is None or looked.report.ignored:
         with st.expander("Headers of the bench's own? Draft a reading guide from this file"):
             try:
-                toml, said, questions = data_sheets.drafted(upload)
+                toml, said, questions = sheets.drafted(upload)
                 layout.note(said)
                 st.markdown("\n".join(f"- {layout.plain(q)}" for q in questions))
                 st.code(toml, language="toml", height=260)
@@ -72,13 +73,13 @@ done = st.session_state.get("report")
 if done is not None:
     st.success(f"{layout.plain(done.sentence)} Next: `fleet refit`")
     if done.faults:
-        rejected = data_sheets.fault_table(done.faults)
+        rejected = sheets.fault_table(done.faults)
         layout.table(rejected, "rejected")
         layout.download(rejected, "rejects", "rejected_out")
 
 try:
-    held = data.overview(found.path, found.revision)
-    intakes = data_sheets.intakes(found.path, found.revision)
+    held = store_state.overview(found.path, found.revision)
+    intakes = sheets.intakes(found.path, found.revision)
 except FleetError as error:
     layout.explain(error)
     st.stop()
@@ -94,7 +95,7 @@ number = st.text_input("Sheet number", key="sheet_no", placeholder="as the bench
 address.write("sheet_no", [number] if number else [])
 if number:
     try:
-        versions = data_sheets.versions(found.path, found.revision, number)
+        versions = sheets.versions(found.path, found.revision, number)
     except FleetError as error:
         layout.explain(error)
     else:

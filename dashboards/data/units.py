@@ -1,89 +1,31 @@
-"""Units, fetched: the suspect list, one unit's sheets among its kind, and the units behind a figure."""
+"""Units: one unit's sheets, its readings among its kind, and the units behind a figure."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 import streamlit as st
 
-from dashboards.data import Filters, house, overview
+from dashboards.data.group_figures import Filters
 from fleet.alignment.targets import states
 from fleet.attainment.attainment import NOT_TOLD, needed_columns, period_labels
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES
 from fleet.attainment.peers import FEWEST_OF_KIND, Cloud, cloud
 from fleet.errors import FleetError
-from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
+from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
-    from fleet.faults.group_drift import Groups
-    from fleet.faults.verdicts import Record
     from fleet.policy.policy import Policy
 
-NEWEST_JUDGED: Final = 20_000
-"""So many of the newest sheets are judged at once; the command line judges any number."""
 MOST_OF_KIND: Final = 4000
 COMPARED: Final = tuple(
     dict.fromkeys(["sheet_no", "unit", "newest", "purpose", "measured_on", *NEEDED_COLUMNS])
 )
 _RESULTS_KEPT: Final = 32
-_ABOUT: Final = ("stylus_profile", "cantilever_material", "assembly_source", "body_family", "bench")
+ABOUT: Final = ("stylus_profile", "cantilever_material", "assembly_source", "body_family", "bench")
 MET_WORDS: Final = {1: "met", 0: "not met", -1: "not read"}
-
-
-@dataclass(frozen=True)
-class Listed:
-    """Suspects as a page needs them.
-
-    Attributes
-    ----------
-    table : the judgement's table with each unit's kind, source and newest verdict
-    sentence : the answer
-    whole : whether all sheets of the store were judged, or only the newest
-    record : how often the flags were right
-    """
-
-    table: pd.DataFrame
-    sentence: str
-    whole: bool
-    record: Record
-
-
-@st.cache_resource(max_entries=4, show_spinner="Looking for suspects …")
-def suspected(path: str, revision: str, fdr: float) -> Listed:
-    """Units judged against their kind, the most suspect first: all, or of a large store the newest sheets."""
-    from fleet.faults.likelihood_ratio import FaultPrior
-    from fleet.faults.suspects import suspects
-    from fleet.faults.verdicts import flag_record, prior_from_verdicts
-
-    store = Store(path).open()
-    frame = _newest(path, revision)
-    verdicts = list_verdicts(store)
-    prior = prior_from_verdicts(FaultPrior(), verdicts)
-    found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
-    key = ["sheet_no", "unit"]
-    about = frame[[*key, *_ABOUT]].astype({"unit": "str"}).drop_duplicates(key)
-    table = found.table.merge(about, on=key, how="left", validate="many_to_one")
-    told = verdicts.assign(unit=verdicts["unit"].astype("str")).set_index("unit")
-    table["verdict"] = table["unit"].map(told["outcome"].mask(told["fault"].notna(), told["fault"]))
-    whole = overview(path, revision).unit_sheets <= NEWEST_JUDGED
-    return Listed(table, found.sentence, whole, flag_record(found.table, verdicts))
-
-
-@st.cache_data(max_entries=4, show_spinner="Looking at sources and families …")
-def drifting(path: str, revision: str) -> Groups:
-    """Sources and families that as a whole drift or spread, among the newest sheets."""
-    from fleet.faults.group_drift import groups
-
-    return groups(house(path, revision), _newest(path, revision))
-
-
-@st.cache_resource(max_entries=1, show_spinner=False)
-def _newest(path: str, revision: str) -> pd.DataFrame:
-    del revision
-    return pick_sheets(Store(path), CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
@@ -168,7 +110,7 @@ def _members(
     del revision
     wanted = [
         c
-        for c in dict.fromkeys(["sheet_no", "measured_on", *_ABOUT, *columns])
+        for c in dict.fromkeys(["sheet_no", "measured_on", *ABOUT, *columns])
         if c not in ("newest", "purpose")
     ]
     where = dict(filters) | {by: _common(dict(filters).get(by, ()), group)}

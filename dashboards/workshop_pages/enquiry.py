@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import asking, layout, sentences
-from dashboards.data import informed, printable, quoted
+from dashboards.data.quotes import informed, printable, quoted
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
 from fleet.charts import quote_tables

@@ -2,7 +2,8 @@
 
 import streamlit as st
 
-from dashboards import address, data, data_record, layout
+from dashboards import address, layout
+from dashboards.data import quotes, track_record
 from fleet.attainment.attainment import PERIODS
 from fleet.charts import record as charts
 from fleet.quotes.outcomes import QUANTITIES
@@ -24,8 +25,8 @@ layout.question(
     "history quarter by quarter, each from what was known before.",
 )
 found = layout.ready(model=False)
-told, waiting = data_record.answers(found.path, found.revision, data_record.QUOTES)
-tried, _none = data_record.answers(found.path, found.revision, data_record.BACKTEST)
+told, waiting = track_record.answers(found.path, found.revision, track_record.QUOTES)
+tried, _none = track_record.answers(found.path, found.revision, track_record.BACKTEST)
 if not len(told) and not len(tried):
     some = f"{waiting} kept quotes wait for their sheets; none" if waiting else "No quote"
     layout.empty(
@@ -33,7 +34,7 @@ if not len(told) and not len(tried):
         "fleet backtest",
     )
     st.stop()
-sources = [name for name, own in ((data_record.QUOTES, told), (data_record.BACKTEST, tried)) if len(own)]
+sources = [name for name, own in ((track_record.QUOTES, told), (track_record.BACKTEST, tried)) if len(own)]
 cells = st.columns(3)
 with cells[0]:
     source = address.pick("Of", sources, "source")
@@ -41,7 +42,7 @@ with cells[1]:
     by = address.pick("By", list(GROUPS), "by", names=GROUPS)
 with cells[2]:
     per = address.pick("Per", (WHOLE, *PERIODS), "per")
-result = data_record.recorded(found.path, found.revision, source, by, "" if per == WHOLE else per)
+result = track_record.recorded(found.path, found.revision, source, by, "" if per == WHOLE else per)
 layout.answer(result.sentence)
 if waiting:
     layout.note(f"{waiting} more kept quotes wait for their sheets.")
@@ -84,12 +85,12 @@ st.header("Every interval")
 layout.table(charts.held_figures(result), "held", rows=21)
 layout.download(result.table(), "record", "record_csv")
 
-use = data.correction(found.path, found.revision)
-option = " --backtest" if source == data_record.BACKTEST else ""
+use = quotes.correction(found.path, found.revision)
+option = " --backtest" if source == track_record.BACKTEST else ""
 lines = []
 if use is not None:
     lines.append(f"{use.sentence} `fleet record --no-recalibrate` stops that.")
-elif data_record.corrected(found.path, found.revision, source).changes:
+elif track_record.corrected(found.path, found.revision, source).changes:
     lines.append(f"Some intervals are wrong: `fleet record{option} --recalibrate` corrects them, visibly.")
 else:
     lines.append("Nothing to correct: promise what the quotes say.")

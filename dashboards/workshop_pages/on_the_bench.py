@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import layout, sentences, typing_in
-from dashboards.data_bench_unit import judged, save
+from dashboards.data.bench_unit import judged, save
 from fleet.charts import suspects as charts
 from fleet.errors import FleetError
 

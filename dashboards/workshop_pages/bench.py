@@ -2,7 +2,8 @@
 
 import streamlit as st
 
-from dashboards import address, data_bench, layout
+from dashboards import address, layout
+from dashboards.data import bench_watch
 from fleet.bench_trust.watch_words import WORDS
 from fleet.charts import watch as charts
 from fleet.errors import FleetError
@@ -14,7 +15,7 @@ layout.question(
 found = layout.ready(model=False)
 look = layout.look()
 result = None
-known = data_bench.benches(found.path, found.revision)
+known = bench_watch.benches(found.path, found.revision)
 if not known:
     layout.answer("There is no check pickup's sheet, so nobody can tell whether this bench has moved.")
     layout.empty("Read one pickup of your own every week, with purpose=reference.", "fleet explain watch")
@@ -22,7 +23,7 @@ else:
     cells = st.columns([2, 3, 2])
     with cells[0]:
         bench = address.pick("Bench", list(known), "bench")
-    years = sorted({d.year for d in data_bench.check_days(found.path, found.revision, bench)})
+    years = sorted({d.year for d in bench_watch.check_days(found.path, found.revision, bench)})
     with cells[2]:
         ends = ["first half", *(str(y) for y in years[:-1])]
         until = address.pick(
@@ -30,7 +31,7 @@ else:
         )
     last_year = None if until == "first half" else int(until)
     try:
-        result = data_bench.watched(found.path, found.revision, bench, last_year, layout.policy())
+        result = bench_watch.watched(found.path, found.revision, bench, last_year, layout.policy())
     except FleetError as error:
         layout.answer("There are too few checks yet to tell whether this bench has moved.")
         layout.explain(error)
@@ -61,7 +62,7 @@ if result is not None:
         layout.download(result.touched.table, "offsets", "offsets_csv")
 
 st.header("How much does one reading scatter?")
-noise = data_bench.noise(found.path, found.revision)
+noise = bench_watch.noise(found.path, found.revision)
 st.markdown(layout.plain(noise.sentence))
 if not noise.table.empty:
     layout.show(charts.noise_chart(noise, look), "noise")
@@ -84,8 +85,8 @@ else:
     )
 
 st.header("How sure is one figure?")
-layout.table(charts.budget_figures(data_bench.budgets(found.path, found.revision)), "budgets", rows=14)
+layout.table(charts.budget_figures(bench_watch.budgets(found.path, found.revision)), "budgets", rows=14)
 layout.note(
     "For the bench's middle unit, one reading each. `fleet budget QUANTITY` shows what stands behind it."
 )
-layout.next_steps(data_bench.after_watch(result) if result is not None else data_bench.without_checks())
+layout.next_steps(bench_watch.after_watch(result) if result is not None else bench_watch.without_checks())

@@ -2,8 +2,9 @@
 
 import streamlit as st
 
-from dashboards import address, behind, data, layout, sentences
-from dashboards.data_units import units_read
+from dashboards import address, behind, layout, sentences
+from dashboards.data import group_figures, store_state
+from dashboards.data.units import units_read
 from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS, QUANTITIES
 from fleet.charts import contrasts
@@ -21,7 +22,7 @@ with cells[0]:
     quantity = address.pick("Quantity", list(QUANTITIES), "quantity", names=names)
 with cells[1]:
     by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
-levels = data.overview(found.path, found.revision).levels
+levels = store_state.overview(found.path, found.revision).levels
 with cells[2]:
     styli = address.several("Only stylus", list(levels["stylus_profile"]), "stylus")
 with cells[3]:
@@ -29,7 +30,7 @@ with cells[3]:
 with cells[4]:
     since = layout.since(found)
 filters = (("stylus_profile", tuple(styli)), ("assembly_source", tuple(sources)))
-result = data.distributed(found.path, found.revision, quantity, by, filters, since)
+result = group_figures.distributed(found.path, found.revision, quantity, by, filters, since)
 layout.answer(result.sentence)
 look, what = layout.look(), QUANTITIES[quantity]
 groups = result.table["group"].tolist()
@@ -52,7 +53,7 @@ with right:
         "against that one", [g for g in groups if g != first], "second", nothing="choose one"
     )
 if first is not None and second is not None:
-    pair = data.contrasted(found.path, found.revision, quantity, by, (second, first), filters, since)
+    pair = group_figures.contrasted(found.path, found.revision, quantity, by, (second, first), filters, since)
     layout.answer(pair.sentence)
     layout.show(contrasts.differences(pair, look), "differences")
     layout.note(
@@ -65,7 +66,7 @@ else:
 st.header("Over time")
 per = address.pick("Per", PERIODS, "per")
 shown = (*filters, (by, (group,))) if group is not None else filters
-periods = data.over_time(found.path, found.revision, quantity, per, shown, since)
+periods = group_figures.over_time(found.path, found.revision, quantity, per, shown, since)
 if group is not None:
     layout.note(f"Only {spoken(group)}, as chosen above.")
 if len(periods):
