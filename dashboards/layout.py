@@ -15,7 +15,7 @@ import streamlit as st
 from dashboards import address
 from dashboards.data import store_state
 from fleet.charts.style import DARK, LIGHT, Look
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NoModelError, NoStoreError, StoreBusyError
 from fleet.output import csv_text, xlsx_bytes
 from fleet.policy.files import load_policy, pick_policy
 from fleet.policy.policy import Policy
@@ -73,7 +73,7 @@ def _model_or_stop(found: Ready, sheets: int) -> None:
         if sheets < 3:
             told = "There is one bench sheet" if sheets == 1 else f"There are {sheets} bench sheets"
             empty(f"{told} in the store: too few to say what is normal. Take more in.", "fleet intake FILE")
-        elif "no house model" in str(error):
+        elif isinstance(error, NoModelError):
             empty("There are sheets, but no house model yet: it has to be fitted once.", "fleet refit")
         else:
             explain(error)
@@ -85,9 +85,9 @@ def _model_or_stop(found: Ready, sheets: int) -> None:
 def explain(error: FleetError) -> None:
     """Say one line about what could not be done, and the command that helps where there is one."""
     text = str(error)
-    if "there is no store" in text:
+    if isinstance(error, NoStoreError):
         empty(f"There is no store at {store_state.store_path()} yet.", "fleet intake FILE", "fleet demo")
-    elif "in use by another program" in text:
+    elif isinstance(error, StoreBusyError):
         st.warning(f"{text[:1].upper()}{text[1:]}", icon=":material/lock:")
         st.button("Try again", key="again")
     else:

@@ -1,7 +1,34 @@
-"""Errors that are the user's to mend: one clear line each, exit status 2."""
+"""Errors that are the user's to mend: one clear line each, exit status 2.
+
+Whoever has to do something else in one of these cases catches its class; nobody reads the line to find out.
+"""
 
 from __future__ import annotations
 
 
 class FleetError(Exception):
     """Something could not be done; the message is one line that says why and what to do."""
+
+
+class NoStoreError(FleetError):
+    """There is no store at this place yet."""
+
+
+class StoreBusyError(FleetError):
+    """Another program holds the store; it may be tried again."""
+
+
+class NoModelError(FleetError):
+    """The store has no house model yet, or none of the number asked for."""
+
+
+class NoSuchUnitError(FleetError):
+    """The store knows no such unit, or no sheet of that number."""
+
+
+class UnreadableFileError(FleetError):
+    """A file isn't there, may not be read, or isn't what it should be; no row of it was looked at."""
+
+
+class TooFewError(FleetError):
+    """There are too few sheets, units or readings to answer from."""

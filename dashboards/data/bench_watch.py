@@ -13,7 +13,7 @@ from fleet.bench_trust.noise import Noise, repeat_noise
 from fleet.bench_trust.past_sheets import Touched, touched_sheets
 from fleet.bench_trust.pickup_budget import all_budgets, typical_unit
 from fleet.bench_trust.watch import Watch, check_pickups, watch
-from fleet.errors import FleetError
+from fleet.errors import TooFewError
 from fleet.house_model.chain import READINGS
 from fleet.store import Store
 
@@ -97,7 +97,7 @@ def budgets(path: str, revision: str) -> pd.DataFrame:
     sheets = bench_sheets(path, revision)
     try:
         found = watch(check_pickups(sheets))
-    except FleetError:  # too few check pickups: nothing is known of warmth then
+    except TooFewError:  # too few check pickups: nothing is known of warmth then
         found = None
     return all_budgets(noise(path, revision), typical=typical_unit(sheets, found))
 

@@ -14,7 +14,7 @@ from fleet.attainment.attainment import attainment, coarser, needed_columns
 from fleet.attainment.comparisons import source_funnel, trends, what_if
 from fleet.attainment.contrasts import Contrast, by_period, contrast
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
-from fleet.errors import FleetError
+from fleet.errors import NoModelError
 from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def _to_sum_up(
     """Sheets, quantity, grouping, model, and the units that stand for large groups in the model's mean."""
     try:
         model = house(path, revision)
-    except FleetError:  # no model yet: the raw readings stand alone, and the page says so
+    except NoModelError:  # the raw readings stand alone, and the page says so
         model = None
     if overview(path, revision).sheets <= MANY_SHEETS:
         return _counting(path, revision, NEEDED_COLUMNS, filters, since), quantity, by, model, None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import streamlit as st
 
-from fleet.errors import FleetError
+from fleet.errors import NoSuchUnitError
 from fleet.intake import IntakeReport, intake_file, load_guide, propose_guide
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
@@ -88,13 +88,13 @@ def versions(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
 
     Raises
     ------
-    FleetError
+    NoSuchUnitError
         If there is no such sheet.
     """
     del revision
     found = Store(path).history(sheet_no)
     if found.empty:
-        raise FleetError("there is no sheet of that number in the store")
+        raise NoSuchUnitError("there is no sheet of that number in the store")
     return found
 
 

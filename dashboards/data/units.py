@@ -13,7 +13,7 @@ from fleet.alignment.targets import states
 from fleet.attainment.attainment import NOT_TOLD, needed_columns, period_labels
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES
 from fleet.attainment.peers import FEWEST_OF_KIND, Cloud, cloud
-from fleet.errors import FleetError
+from fleet.errors import NoSuchUnitError
 from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
     """One sheet's readings against its kind; where its kind is too thin, against others as well."""
     mine = pick_sheets(Store(path), COMPARED, where={"sheet_no": [sheet_no]})
     if mine.empty:
-        raise FleetError(f"there is no sheet {sheet_no!r} in the store; check its number")
+        raise NoSuchUnitError(f"there is no sheet {sheet_no!r} in the store; check its number")
     label = "/".join(
         NOT_TOLD if pd.isna(v) else str(v)
         for v in mine.iloc[-1][["stylus_profile", "cantilever_material"]].tolist()

@@ -14,7 +14,7 @@ import pandas as pd
 
 from fleet.alignment.targets import counted
 from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels, spoken
-from fleet.errors import FleetError
+from fleet.errors import NoSuchUnitError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -81,12 +81,12 @@ def cloud(sheets: pd.DataFrame, sheet_no: str) -> Cloud:
 
     Raises
     ------
-    FleetError
+    NoSuchUnitError
         If there is no such sheet.
     """
     mine = sheets[sheets["sheet_no"] == sheet_no]
     if mine.empty:
-        raise FleetError(f"there is no sheet {sheet_no!r} in the store; check its number")
+        raise NoSuchUnitError(f"there is no sheet {sheet_no!r} in the store; check its number")
     mine = mine.iloc[[-1]]
     units = counted(sheets)
     units = units[units["unit"] != mine["unit"].iloc[0]]

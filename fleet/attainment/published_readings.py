@@ -13,7 +13,7 @@ import pandas as pd
 from scipy import stats
 
 from fleet.attainment.publishing import FEW, check_published
-from fleet.errors import FleetError
+from fleet.errors import TooFewError
 from fleet.house_model.chain import LINK
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def published_readings(groups: Sequence[Group], reading: str, by: str | None = N
         for i, place in enumerate((0, last, -1)):
             own[i] += float(moments[place])
     if not rows:
-        raise FleetError(f"no published group tells the {READINGS[reading].words} yet")
+        raise TooFewError(f"no published group tells the {READINGS[reading].words} yet")
     table = pd.DataFrame([_figures(level, sums, link.centre) for level, sums in rows.items()])
     rank = (table["group"] == FEW).to_numpy()
     return table.iloc[np.lexsort((table["group"], -table["n"], rank))].reset_index(drop=True)

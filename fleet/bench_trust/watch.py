@@ -21,7 +21,7 @@ from fleet.bench_trust.watch_limits import CHARTS, SMALLEST_BASELINE
 from fleet.bench_trust.watch_series import PARTS, SMALLEST_SD, Fit, chart_reading, fit_levels, slips
 from fleet.bench_trust.watch_words import WORDS, bench_lines, reading_sentence, unit_of
 from fleet.bench_trust.watched_reading import ReadingWatch
-from fleet.errors import FleetError
+from fleet.errors import TooFewError
 from fleet.house_model.chain import READINGS
 from fleet.statistics.change_point import find_change
 
@@ -116,11 +116,11 @@ def watch(
 
     Raises
     ------
-    FleetError
+    TooFewError
         If no reading of any bench was checked often enough for a baseline.
     """
     if checks.empty:
-        raise FleetError(
+        raise TooFewError(
             "there is no check pickup's sheet: mark the sheets of the bench's own pickup purpose=reference."
         )
     found: list[ReadingWatch] = []
@@ -132,7 +132,7 @@ def watch(
             every[str(bench)] = overall_checks * len(CHARTS) * len(charted)
     if not found:
         most = int(checks.groupby(["bench", "unit"]).size().max())
-        raise FleetError(
+        raise TooFewError(
             f"a baseline takes at least {SMALLEST_BASELINE} checks of one check pickup on one bench, but "
             f"there are {most} at most. Go on reading it; if --baseline named the period, name a longer one."
         )

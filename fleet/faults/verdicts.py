@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.signatures import FAULTS
 from fleet.statistics.proportions import wilson
@@ -163,9 +163,9 @@ def load_prior(path: Path | str) -> FaultPrior:
     try:
         tables = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise FleetError(f"{where}: can't be read ({error.strerror}); check its name.") from error
+        raise UnreadableFileError(f"{where}: can't be read ({error.strerror}); check its name.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise FleetError(f"{where}: is no valid TOML ({error}); mend that line.") from error
+        raise UnreadableFileError(f"{where}: is no valid TOML ({error}); mend that line.") from error
     shares = tables.get("faults")
     if not isinstance(shares, dict) or not shares or set(tables) != {"faults"}:
         raise FleetError(f"{where}: needs one table [faults] with lines such as rake_set_wrong = 0.01.")

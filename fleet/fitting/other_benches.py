@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.sharing.files import CODE, read_exported
 from fleet.store.sharing import KeptTallies, identity, keep_tallies, kept_tallies
 from fleet.tallies.pooling import CODED, SharedTallies
@@ -42,7 +42,9 @@ def take_in(
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise FleetError(f"{path} can't be read: {(error.strerror or 'no reason told').lower()}") from error
+        raise UnreadableFileError(
+            f"{path} can't be read: {(error.strerror or 'no reason told').lower()}"
+        ) from error
     exported = read_exported(raw, path.name)
     name = code or exported.bench
     if not name:

@@ -8,7 +8,7 @@ from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
 
-from fleet.errors import FleetError
+from fleet.errors import NoModelError
 from fleet.estimation.prior_only import cold_house
 from fleet.fitting.other_benches import lent_units, merged_tallies
 from fleet.house_model.archive import from_parts, to_parts
@@ -112,14 +112,14 @@ def load_house(store: Store, number: int | None = None) -> House:
 
     Raises
     ------
-    FleetError
+    NoModelError
         If there is none yet, or none of this number.
     """
     kept = newest_model(store, number)
     if kept is None and number is not None:
-        raise FleetError(f"no house model {number} in the store: `fleet model --list` names those kept")
+        raise NoModelError(f"no house model {number} in the store: `fleet model --list` names those kept")
     if kept is None:
-        raise FleetError("no house model yet: run `fleet refit`")
+        raise NoModelError("no house model yet: run `fleet refit`")
     return from_parts(kept.arrays, kept.texts)
 
 

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleet.columns import Column
-from fleet.errors import FleetError
+from fleet.errors import UnreadableFileError
 from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable, Text, match_headers
 
@@ -30,7 +30,7 @@ def read_parquet(
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If it can't be read, lacks a required column, or a column holds something that isn't a cell.
     """
     import pyarrow.parquet as pq
@@ -38,15 +38,15 @@ def read_parquet(
     try:
         parquet = pq.ParquetFile(file)
         if parquet.metadata.num_rows > _MOST_PARQUET_ROWS:
-            raise FleetError(f"{name} has more than 20 million rows; write it as several files.")
+            raise UnreadableFileError(f"{name} has more than 20 million rows; write it as several files.")
         headers = [str(h) for h in parquet.schema_arrow.names]
         places, ignored = match_headers(headers, known, name, guide)
         table = parquet.read(columns=[headers[place] for place in places.values()])
         columns = {column: _text(table.column(headers[place])) for column, place in places.items()}
-    except FleetError:
+    except UnreadableFileError:
         raise
     except Exception as error:  # a mangled file fails in any way at all
-        raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
+        raise UnreadableFileError(f"{name} cannot be read as Parquet; write it again.") from error
     n_rows = table.num_rows
     return _without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
 
@@ -85,14 +85,14 @@ def read_xlsx(
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If it is no workbook, unpacks to an unreasonable size, lacks a required column, or the package that
         reads workbooks isn't installed.
     """
     rows = _xlsx_rows(file, name, guide.page if guide else "")
     header_at = next((i for i, (_, row) in enumerate(rows) if any(row)), None)
     if header_at is None:
-        raise FleetError(f"{name} is empty; the first row must hold the column names.")
+        raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
     places, ignored = match_headers(rows[header_at][1], known, name, guide)
     body = rows[header_at + 1 :]
     columns = {
@@ -115,10 +115,10 @@ def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[st
             0, most
         )
         columns = [[text or "" for text in _text(column).to_pylist()] for column in batch.columns]
-    except FleetError:
+    except UnreadableFileError:
         raise
     except Exception as error:  # a mangled file fails in any way at all
-        raise FleetError(f"{name} cannot be read as Parquet; write it again.") from error
+        raise UnreadableFileError(f"{name} cannot be read as Parquet; write it again.") from error
     return [list(map(str, batch.schema.names)), *map(list, zip(*columns, strict=True))]
 
 
@@ -126,7 +126,7 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
     try:
         import openpyxl  # type: ignore[import-untyped,unused-ignore]
     except ImportError as error:
-        raise FleetError(
+        raise UnreadableFileError(
             f"{name} is a workbook; to read it: pip install openpyxl, or save it as CSV."
         ) from error
     try:
@@ -138,10 +138,12 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
                     if cells[place] == "" and written is not None:
                         cells[place] = str(written)  # a formula without its value: no reading, and not empty
         return list(enumerate(rows, start=1))
-    except FleetError:
+    except UnreadableFileError:
         raise
     except Exception as error:  # a mangled workbook fails in any way at all
-        raise FleetError(f"{name} cannot be read as a workbook; save it again, or as CSV.") from error
+        raise UnreadableFileError(
+            f"{name} cannot be read as a workbook; save it again, or as CSV."
+        ) from error
 
 
 def _look_over(file: IO[bytes], name: str) -> bool:
@@ -151,12 +153,12 @@ def _look_over(file: IO[bytes], name: str) -> bool:
         large = {part for part in sizes if part.startswith(("xl/worksheets/", "xl/sharedStrings"))}
         others = sum(size for part, size in sizes.items() if part not in large)
         if sum(sizes.values()) > _LARGEST_UNPACKED_BYTES or others > _LARGEST_OTHER_PARTS_BYTES:
-            raise FleetError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
+            raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
         formulas = False
         for part in sizes:
             text = packed.read(part)
             if part.endswith((".xml", ".rels")) and not _tags_balance(text):
-                raise FleetError(f"{name} cannot be read as a workbook; save it again, or as CSV.")
+                raise UnreadableFileError(f"{name} cannot be read as a workbook; save it again, or as CSV.")
             formulas |= part in large and b"<f" in text
     return formulas
 
@@ -175,14 +177,14 @@ def _page_rows(
     file.seek(0)
     book = openpyxl.load_workbook(file, read_only=True, data_only=not written)
     if page and page not in book.sheetnames:
-        raise FleetError(f"{name} has no page of the name that the guide gives.")
+        raise UnreadableFileError(f"{name} has no page of the name that the guide gives.")
     sheet = book[page] if page else book.worksheets[0]
     sheet.reset_dimensions()
     cells = 0
     for row in sheet.iter_rows(values_only=True):
         cells += max(len(row), _CELLS_OF_A_BLANK_ROW)
         if cells > _MOST_CELLS:  # a few bytes can claim a cell at the far end of a page
-            raise FleetError(f"{name} spreads over more than 5 million cells; save it as CSV.")
+            raise UnreadableFileError(f"{name} spreads over more than 5 million cells; save it as CSV.")
         yield row
 
 

@@ -21,7 +21,7 @@ import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
 from fleet.columns import Column
-from fleet.errors import FleetError
+from fleet.errors import UnreadableFileError
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable, match_headers
@@ -51,7 +51,7 @@ def read_csv(
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If there is no header row, it isn't text, or a required column is missing.
     """
     csv.field_size_limit(_LONGEST_CELL)
@@ -135,17 +135,19 @@ def _header(chunks: _Chunks, file: str, delimiter: str, encoding: str) -> list[s
                 continue
             where = f"{file} line {chunk.first_line + at}"
             if not _is_text(line):
-                raise FleetError(f"{where} {_NOT_TEXT.format(encoding=encoding.upper())}; save it as UTF-8.")
+                raise UnreadableFileError(
+                    f"{where} {_NOT_TEXT.format(encoding=encoding.upper())}; save it as UTF-8."
+                )
             try:
                 fields = _one_record([line], delimiter)
             except csv.Error as error:
-                raise FleetError(f"{where}, the column names, {_OPEN_QUOTE}.") from error
+                raise UnreadableFileError(f"{where}, the column names, {_OPEN_QUOTE}.") from error
             if any(name.strip() for name in fields):
                 chunks.line = chunk.first_line + at + 1
                 chunks.hand_back(_bytes(lines[at + 1 :]))
                 return fields
         chunks.line = chunk.first_line + len(lines)
-    raise FleetError(f"{file} is empty; the first row must hold the column names.")
+    raise UnreadableFileError(f"{file} is empty; the first row must hold the column names.")
 
 
 @dataclass

@@ -12,7 +12,7 @@ from typing import IO
 import pyarrow as pa
 
 from fleet.columns import COLUMNS, Column
-from fleet.errors import FleetError
+from fleet.errors import UnreadableFileError
 from fleet.intake.csv_reader import read_csv
 from fleet.intake.guides.convert import converter
 from fleet.intake.guides.guide import Guide
@@ -34,7 +34,7 @@ def read_sheets(path: Path | str, guide: Guide | None = None) -> SheetTable:
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If there is nothing to read there, or it is no table of bench sheets.
     """
     table = read_table(path, COLUMNS, guide)
@@ -68,7 +68,7 @@ def files_in(paths: Iterable[Path | str]) -> list[Path]:
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If a folder has none.
     """
     found: list[Path] = []
@@ -78,7 +78,7 @@ def files_in(paths: Iterable[Path | str]) -> list[Path]:
             continue
         tables = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in TABLE_SUFFIXES)
         if not tables:
-            raise FleetError(f"there is no {', '.join(TABLE_SUFFIXES)} file in {path}.")
+            raise UnreadableFileError(f"there is no {', '.join(TABLE_SUFFIXES)} file in {path}.")
         found += tables
     return found
 
@@ -89,7 +89,7 @@ def opened(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If there is no such file, it can't be read, or its name promises another kind than it holds.
     """
     path = Path(path)
@@ -100,15 +100,19 @@ def opened(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[
             kind = "parquet" if start == _PARQUET else "xlsx" if start == _ZIP else "csv"
             promised = path.suffix.lower().removeprefix(".")
             if kind == "csv" and promised in {"parquet", "xlsx"}:
-                raise FleetError(f"{path.name} is not a {promised.upper()} file, whatever its name says.")
+                raise UnreadableFileError(
+                    f"{path.name} is not a {promised.upper()} file, whatever its name says."
+                )
             if kind == "csv" and start[:2] in _UTF16 and not any_encoding:
-                raise FleetError(f"{path.name} is written in UTF-16; save it as UTF-8.")
+                raise UnreadableFileError(f"{path.name} is written in UTF-16; save it as UTF-8.")
             yield file, kind
     except FileNotFoundError as error:
-        raise FleetError(f"there is no file {path}.") from error
+        raise UnreadableFileError(f"there is no file {path}.") from error
     except IsADirectoryError as error:
-        raise FleetError(f"{path} is a folder; name the files in it.") from error
+        raise UnreadableFileError(f"{path} is a folder; name the files in it.") from error
     except PermissionError as error:
-        raise FleetError(f"{path} may not be read; check its rights.") from error
+        raise UnreadableFileError(f"{path} may not be read; check its rights.") from error
     except OSError as error:
-        raise FleetError(f"{path} cannot be read: {(error.strerror or 'input error').lower()}.") from error
+        raise UnreadableFileError(
+            f"{path} cannot be read: {(error.strerror or 'input error').lower()}."
+        ) from error

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleet.columns import Column
-from fleet.errors import FleetError
+from fleet.errors import UnreadableFileError
 from fleet.intake.faults import Fault, printable_header
 from fleet.intake.guides.convert import Convert
 from fleet.intake.guides.guide import Guide
@@ -59,7 +59,7 @@ def match_headers(
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If a known column stands twice, or one that is required or that the guide names is missing.
     """
     rules = {rule.header.strip().lower(): rule for rule in guide.rules} if guide else {}
@@ -71,18 +71,20 @@ def match_headers(
         rule = rules.pop(header.lower(), None)
         name = rule.to if rule else header if header in known and header not in ruled else None
         if name in places:
-            raise FleetError(f"{file} has two columns {name}; remove one.")
+            raise UnreadableFileError(f"{file} has two columns {name}; remove one.")
         if name is not None:
             places[name] = place
         elif header:
             ignored.append(printable_header(header, place + 1))
     if lost := [rule for rule in rules.values() if not rule.optional]:
         told = ", ".join(f'"{rule.header}"' for rule in lost)
-        raise FleetError(f"{file} lacks columns that the guide names: {told}; is it the right guide?")
+        raise UnreadableFileError(
+            f"{file} lacks columns that the guide names: {told}; is it the right guide?"
+        )
     given = {*places, *(guide.constant if guide else ())}
     missing = [name for name, column in known.items() if column.required and name not in given]
     if missing:
-        raise FleetError(f"{file} has no column {', '.join(missing)}; {_advice(headers)}")
+        raise UnreadableFileError(f"{file} has no column {', '.join(missing)}; {_advice(headers)}")
     return places, tuple(ignored)
 
 

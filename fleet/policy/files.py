@@ -7,7 +7,7 @@ import json
 import tomllib
 from typing import TYPE_CHECKING, Any, Final
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.policy.policy import DEFAULT_NAME, Policy, policy_keys
 
 if TYPE_CHECKING:
@@ -82,9 +82,13 @@ def load_policy(path: str | Path | None = None) -> dict[str, Policy]:
         with open(path, "rb") as file:  # noqa: PTH123 - a plain string is welcome too
             tables = tomllib.load(file)
     except OSError as error:
-        raise FleetError(f"policy file {path}: can't be read ({error.strerror}); check its name") from error
+        raise UnreadableFileError(
+            f"policy file {path}: can't be read ({error.strerror}); check its name"
+        ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise FleetError(f"policy file {path}: is no valid TOML ({error}); mend that line") from error
+        raise UnreadableFileError(
+            f"policy file {path}: is no valid TOML ({error}); mend that line"
+        ) from error
     found: dict[str, Policy] = {}
     for name in tables:
         try:

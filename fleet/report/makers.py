@@ -12,7 +12,7 @@ from fleet.attainment.publishing import YEAR, published_attainment
 from fleet.charts import published, rate_words
 from fleet.charts import rates as charts
 from fleet.charts.words import figure, percent
-from fleet.errors import FleetError
+from fleet.errors import FleetError, TooFewError
 from fleet.report.paper import NO_REPAIR, SIGNS, Headline, Paper, Section, Table, policy_words
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _headlines(own: Sequence[Part], whole: pd.DataFrame, policy: Policy) -> tupl
 def _mean(parts: Sequence[Part], name: str) -> pd.Series | None:
     try:
         return published_readings([(p[0], p[1], p[3]) for p in parts], name).iloc[0]
-    except FleetError:
+    except TooFewError:
         return None
 
 

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.house_model.canonical_variates import JOINT
 from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import FACTORS, JUDGED, LINK, LINKS, PAIR_COVARIATES, PAIRED, READINGS, SAG_EDGES
@@ -165,29 +165,29 @@ def read_exported(raw: bytes, name: str) -> Exported:
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If it is no tallies file, is damaged, from another version, or says what can't be.
     """
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             if sum(part.file_size for part in packed.infolist()) > LARGEST_FILE:
-                raise FleetError(
+                raise UnreadableFileError(
                     f"{name} unpacks to more than {LARGEST_FILE // 2**20} MB: that is no tallies file"
                 )
         with np.load(io.BytesIO(raw), allow_pickle=False) as parts:
             held = {key: parts[key] for key in parts.files}
         head = json.loads(str(held["head"]))
         if head["fleet tallies"] != FORMAT:
-            raise FleetError(
+            raise UnreadableFileError(
                 f"{name} was exported by another version of fleet; both benches need the same one"
             )
         exported = _exported(head, held)
-    except FleetError:
+    except UnreadableFileError:
         raise
     except Exception as error:
-        raise FleetError(f"{name} is no file of `fleet export`, or is damaged") from error
+        raise UnreadableFileError(f"{name} is no file of `fleet export`, or is damaged") from error
     if wrong := _wrong(exported):
-        raise FleetError(f"{name} is no file of `fleet export`, or is damaged: {wrong}")
+        raise UnreadableFileError(f"{name} is no file of `fleet export`, or is damaged: {wrong}")
     return exported
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special, stats
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, TooFewError
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -93,7 +93,7 @@ def capability(
     sample = np.asarray(values, dtype=float)
     sample = sample[~np.isnan(sample)]
     if sample.size < SMALLEST:
-        raise FleetError(
+        raise TooFewError(
             f"capability needs {SMALLEST} values, got {sample.size}; count the share met instead"
         )
     mean, sd = float(sample.mean()), float(sample.std(ddof=1))

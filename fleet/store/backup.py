@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, StoreBusyError
 from fleet.store.connection import (
     READER_WAIT_S,
     Connection,
@@ -65,7 +65,7 @@ def restore(store: Store, backup: Path | str) -> Path | None:
     Raises
     ------
     FleetError
-        If the backup is no store or not sound, or the store is in use.
+        If the backup is no store or not sound; `StoreBusyError` if the store is in use.
     """
     source = Store(backup)
     if problems := check_store(source).problems:
@@ -87,9 +87,9 @@ def _revision_if_readable(store: Store) -> int:
         return 0
     try:
         return store.revision()
-    except FleetError as error:
-        if "in use" in str(error):
-            raise
+    except StoreBusyError:
+        raise
+    except FleetError:
         return int(utc_now().timestamp())
 
 

@@ -16,7 +16,7 @@ from typing import Any, Final, TypeVar
 
 import duckdb
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NoStoreError, StoreBusyError
 
 READER_WAIT_S: Final = 4.0
 WRITER_WAIT_S: Final = 20.0
@@ -54,7 +54,9 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
     """Say an error of DuckDB that a user can meet in one line; None if it is our own fault."""
     text = str(error).lower()
     if _is_lock(error):
-        return FleetError(f"the store {path} is in use by another program; try again when it has finished.")
+        return StoreBusyError(
+            f"the store {path} is in use by another program; try again when it has finished."
+        )
     if "not a valid duckdb database" in text:
         return FleetError(f"{path} is not a fleet store; name the store with --store or FLEET_STORE.")
     if "corrupt" in text or "checksum" in text or "could not read enough bytes" in text:
@@ -78,9 +80,11 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
     return None
 
 
-def absent(path: Path) -> FleetError:
+def absent(path: Path) -> NoStoreError:
     """The error of a store that isn't there yet: which command makes one."""
-    return FleetError(f"there is no store at {path} yet; make one with: fleet intake FILE   (or: fleet demo)")
+    return NoStoreError(
+        f"there is no store at {path} yet; make one with: fleet intake FILE   (or: fleet demo)"
+    )
 
 
 @contextmanager

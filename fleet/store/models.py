@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet import __version__
-from fleet.errors import FleetError
+from fleet.errors import NoModelError
 from fleet.store.connection import utc_now
 from fleet.store.store import Store
 
@@ -104,7 +104,9 @@ def use_model(store: Store, model_id: int, *, reason: str) -> None:
     """
     with store.writer() as con:
         if not con.execute("select 1 from model where model_id = ?", [model_id]).fetchall():
-            raise FleetError(f"no house model {model_id} in the store: `fleet model --list` names those kept")
+            raise NoModelError(
+                f"no house model {model_id} in the store: `fleet model --list` names those kept"
+            )
         con.execute(_USE, {"model_id": model_id, "now": utc_now(), "reason": reason}).fetchall()
 
 

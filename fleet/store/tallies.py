@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.store.connection import PLAIN_CONFIG
 from fleet.tallies import queries as sql
 from fleet.tallies.engine import SqlTallies, family_tables
@@ -74,7 +74,7 @@ class ParquetEngine(DuckEngine):
         """
         path = Path(source).expanduser()
         if not path.exists():
-            raise FleetError(f"there is no file or folder {path.name}")
+            raise UnreadableFileError(f"there is no file or folder {path.name}")
         files = str(path / "**" / "*.parquet") if path.is_dir() else str(path)
         quoted = files.replace("'", "''")
         try:
@@ -85,7 +85,7 @@ class ParquetEngine(DuckEngine):
             )
             return list(self._con.sql(f"select * from {name} limit 0").columns)
         except duckdb.Error as error:
-            raise FleetError(f"{path.name} holds no Parquet that can be read") from error
+            raise UnreadableFileError(f"{path.name} holds no Parquet that can be read") from error
 
 
 @contextmanager
@@ -106,7 +106,9 @@ def parquet_engine() -> Iterator[ParquetEngine]:
         except duckdb.OutOfMemoryException as error:
             raise FleetError("there is not enough memory or disk for this; use --engine spark") from error
         except (duckdb.IOException, duckdb.InvalidInputException, duckdb.ConversionException) as error:
-            raise FleetError(f"the Parquet can't be read: {str(error).splitlines()[0][:200]}") from error
+            raise UnreadableFileError(
+                f"the Parquet can't be read: {str(error).splitlines()[0][:200]}"
+            ) from error
 
 
 class Tallier(SqlTallies):

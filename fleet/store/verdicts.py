@@ -6,7 +6,7 @@ import datetime as dt
 
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
 from fleet.store.store import Store, as_frame
 
@@ -34,7 +34,9 @@ def unit_of(store: Store, name: str, *, bench: str | None = None) -> str:
             {"name": name, "bench": bench},
         ).fetchall()
     if not units:
-        raise FleetError("there is no such sheet or unit in the store; fleet suspects --out FILE lists them.")
+        raise NoSuchUnitError(
+            "there is no such sheet or unit in the store; fleet suspects --out FILE lists them."
+        )
     if len(units) > 1:
         raise FleetError(f"{len(units)} units have a sheet of that number; add --bench NAME.")
     return str(units[0][0])

@@ -8,7 +8,7 @@ from typing import Final, Protocol
 import numpy as np
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import TooFewError
 from fleet.estimation.trimming import cut_tallies
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import JUDGED, LINK, LINKS, READINGS
@@ -172,7 +172,7 @@ def gather(
     say("counting families")
     combos, families = family_tables(engine, teaching)
     if combos.empty:
-        raise FleetError("there is no bench sheet to learn from: take sheets in with `fleet intake FILE`")
+        raise TooFewError("there is no bench sheet to learn from: take sheets in with `fleet intake FILE`")
     say("looking at repeats")
     noise = reading_noise(engine, current)
     say("summing up readings")

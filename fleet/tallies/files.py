@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.tallies.sufficient_statistics import Gathered, gathered_from_parts, gathered_to_parts
 
 TEXT: Final = "text."
@@ -53,15 +53,15 @@ def read_tallies(path: Path) -> tuple[Gathered, dict[str, Any]]:
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If the file isn't there, is no tallies file, or is damaged.
     """
     try:
         body = path.read_bytes()
     except FileNotFoundError:
-        raise FleetError(f"there is no file {path.name}") from None
+        raise UnreadableFileError(f"there is no file {path.name}") from None
     except OSError as error:
-        raise FleetError(f"{path.name} is not a tallies file, or is damaged") from error
+        raise UnreadableFileError(f"{path.name} is not a tallies file, or is damaged") from error
     return tallies_from_bytes(body, path.name)
 
 
@@ -71,10 +71,10 @@ def tallies_from_bytes(body: bytes, name: str) -> tuple[Gathered, dict[str, Any]
         with np.load(io.BytesIO(body), allow_pickle=False) as parts:
             held = {part: parts[part] for part in parts.files}
     except (OSError, ValueError, EOFError, zipfile.BadZipFile, zipfile.LargeZipFile) as error:
-        raise FleetError(f"{name} is not a tallies file, or is damaged") from error
+        raise UnreadableFileError(f"{name} is not a tallies file, or is damaged") from error
     texts = {part.removeprefix(TEXT): str(told) for part, told in held.items() if part.startswith(TEXT)}
     arrays = {part: told for part, told in held.items() if not part.startswith(TEXT)}
     try:
         return gathered_from_parts(arrays, texts), dict(json.loads(texts[ABOUT]))
     except (KeyError, ValueError, TypeError, IndexError) as error:
-        raise FleetError(f"{name} is not a tallies file, or is damaged") from error
+        raise UnreadableFileError(f"{name} is not a tallies file, or is damaged") from error

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 import pyarrow as pa
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame, SparkSession
@@ -154,5 +154,5 @@ def _first_line(error: Exception) -> str:
 def _there(source: str) -> Path:
     path = Path(source).expanduser()
     if not path.exists():
-        raise FleetError(f"there is no file or folder {path.name}")
+        raise UnreadableFileError(f"there is no file or folder {path.name}")
     return path.resolve()

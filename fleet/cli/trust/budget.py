@@ -11,7 +11,7 @@ from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.tables import percent, table
 from fleet.cli.trust.bench_sheets import LOOKED_AT
-from fleet.errors import FleetError
+from fleet.errors import FleetError, TooFewError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,7 +88,7 @@ def _noise_and_typical(given: Path | None) -> tuple[Noise | None, Typical | None
     sheets = where.open().current((*LOOKED_AT, "vtf_mn"))
     try:
         watched = watch(check_pickups(sheets))
-    except FleetError:  # too few check pickups: nothing is known of warmth then
+    except TooFewError:  # too few check pickups: nothing is known of warmth then
         watched = None
     return repeat_noise(sheets), typical_unit(sheets, watched)
 

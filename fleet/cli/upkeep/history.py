@@ -9,7 +9,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.tables import table
-from fleet.errors import FleetError
+from fleet.errors import NoSuchUnitError
 
 
 def history(
@@ -34,7 +34,9 @@ def history(
         return
     versions = where.history(sheet)
     if versions.empty:
-        raise FleetError("there is no sheet of that number in the store; `fleet status` says what it holds.")
+        raise NoSuchUnitError(
+            "there is no sheet of that number in the store; `fleet status` says what it holds."
+        )
     if common.write_out(versions, out) and out is None:
         say(f"Sheet {sheet}: {len(versions)} version{'' if len(versions) == 1 else 's'}.")
         told = [name for name in versions if versions[name].notna().any() and name != "serial_token"]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.errors import FleetError
+from fleet.errors import NoModelError
 
 if TYPE_CHECKING:
     from fleet.store import Store
@@ -68,7 +68,7 @@ def _model_line(store: Store, *, empty: bool) -> str:
 
     try:
         house = load_house(store)
-    except FleetError as error:
+    except NoModelError as error:
         return str(error)
     if store.changes_since(house.revision):
         return "The house model is older than the sheets. Next: fleet refit"

@@ -13,7 +13,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
 from fleet.cli.common import say
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NoSuchUnitError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -277,7 +277,7 @@ def _unit(where: Store, sheet_no: str, bench: str | None) -> tuple[pd.DataFrame,
     wanted = {"sheet_no": [sheet_no]} | ({} if bench is None else {"bench": [bench]})
     own = pick_sheets(where, CURRENT_COLUMNS, where=wanted)
     if own.empty:
-        raise FleetError(
+        raise NoSuchUnitError(
             f"there is no sheet {sheet_no} in the store; fleet suspects and fleet history name some."
         )
     if len(own) > 1:

@@ -9,7 +9,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.tables import table
-from fleet.errors import FleetError
+from fleet.errors import NoModelError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,7 +76,7 @@ def _list(store: Store) -> None:
 
     kept = list_models(store)
     if kept.empty:
-        raise FleetError("no house model yet: run `fleet refit`")
+        raise NoModelError("no house model yet: run `fleet refit`")
     _table(kept)
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from fleet.columns import COLUMNS, PERSONAL_PARTS, PERSONAL_WORDS, Column
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.intake.guides.units import SCALES, scale_of
 
 DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
@@ -123,14 +123,14 @@ def load_guide(path: Path | str) -> Guide:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise FleetError(f"the guide {path} cannot be read: {why.lower()}.") from error
+        raise UnreadableFileError(f"the guide {path} cannot be read: {why.lower()}.") from error
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise FleetError(f"the guide {path.name} is not TOML: {error}.") from error
+        raise UnreadableFileError(f"the guide {path.name} is not TOML: {error}.") from error
     guide = guide_from(raw, path.name)
     if guide.questions:
-        raise FleetError(
+        raise UnreadableFileError(
             f"the guide {path.name} has {len(guide.questions)} open questions; answer them and remove their "
             f"ask lines. The first: {guide.questions[0]}"
         )

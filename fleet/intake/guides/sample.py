@@ -7,7 +7,7 @@ import csv
 from dataclasses import dataclass
 from pathlib import Path
 
-from fleet.errors import FleetError
+from fleet.errors import UnreadableFileError
 from fleet.intake.guides.guide import DELIMITERS
 
 _SAMPLE_BYTES = 1 << 20
@@ -53,12 +53,12 @@ def _from_csv(data: bytes, name: str) -> Sample:
         lines = lines[:-1]  # the last one may be cut
     lines = [line for line in lines if line.strip()][: _SAMPLE_ROWS + 1]
     if not lines:
-        raise FleetError(f"{name} is empty; the first row must hold the column names.")
+        raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
     delimiter = _delimiter(lines)
     try:
         rows = list(csv.reader(lines, delimiter=delimiter))
     except csv.Error as error:
-        raise FleetError(
+        raise UnreadableFileError(
             f"{name} cannot be read as a table of cells; look at its quotation marks."
         ) from error
     return _columns(rows, name, delimiter, encoding)
@@ -67,7 +67,7 @@ def _from_csv(data: bytes, name: str) -> Sample:
 def _columns(rows: list[list[str]], name: str, delimiter: str, encoding: str) -> Sample:
     rows = [row for row in rows if any(cell.strip() for cell in row)]
     if not rows:
-        raise FleetError(f"{name} is empty; the first row must hold the column names.")
+        raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
     headers, body = rows[0], rows[1:]
     whole = [row for row in body if len(row) == len(headers)]
     return Sample(
