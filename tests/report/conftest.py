@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from fleet.errors import FleetError
 from fleet.fitting.refit import load_house, refit
 from fleet.house_model.house import House
+from fleet.report.pdf import load_library
 from fleet.store import Store
 
 
@@ -45,11 +47,8 @@ def own_bench(bench: Store, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 def pdf_library() -> None:
     """Without Pango there is no PDF: the tests are skipped by name, but in CI they fail."""
     try:
-        import weasyprint  # noqa: F401
-    except OSError:
-        from fleet.report.pdf import SYSTEM
-
-        why = f"no Pango here: {SYSTEM}"
+        load_library()
+    except FleetError as why:
         if os.environ.get("CI", "").lower() == "true":
-            pytest.fail(why)
-        pytest.skip(why)
+            pytest.fail(str(why))
+        pytest.skip(str(why))
