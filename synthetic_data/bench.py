@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_data.catalogue import Catalogue, Floats
+from synthetic_data.balance import Floats
+from synthetic_data.catalogue import Catalogue
 from synthetic_data.readings import Readings, rounded
 from synthetic_data.spec import WorldSpec
 from synthetic_data.units import Stand, Units

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.physics.sag import stiffness_un_m
+from synthetic_data.balance import Floats, free_from_still_deg, stiffness_un_m
 from synthetic_data.spec import WorldSpec
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 CATALOGUE_STREAM = 1
@@ -156,18 +155,6 @@ def _lines(rng: np.random.Generator, spec: WorldSpec, sources: pd.DataFrame) -> 
         parts[0]["part"] = 0.75
         parts.append(pd.DataFrame({"family": np.arange(n), "source": second, "part": 0.25}))
     return pd.concat(parts).sort_values(["family", "part"], ascending=[True, False], ignore_index=True)
-
-
-def free_from_still_deg(still_deg: Floats, vtf_mn: Floats, length_mm: Floats, k: Floats, h: float) -> Floats:
-    """Free angle [degrees] whose loaded still angle is `still_deg`: ``d + h d^3 = N L cos(still) / k``.
-
-    The cubic has one real root, written with sinh (derived).
-    """
-    torque = vtf_mn * length_mm * np.cos(np.radians(still_deg)) / k
-    root = np.sqrt(3.0 * h)
-    deflection = 2.0 / root * np.sinh(np.arcsinh(1.5 * root * torque) / 3.0) if h > 0.0 else torque
-    free: Floats = still_deg + np.degrees(deflection)
-    return free
 
 
 def draw_catalogue(spec: WorldSpec) -> Catalogue:

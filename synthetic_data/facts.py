@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from synthetic_data.catalogue import Catalogue, Floats
+from synthetic_data.balance import Floats
+from synthetic_data.catalogue import Catalogue
 
 # Shares of enquiries that do not tell a fact (invented, as a workshop's post looks).
 NOT_TOLD: dict[str, float] = {

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from synthetic_data.balance import Floats
 from synthetic_data.bench import chosen_tilt_deg, reachable
-from synthetic_data.catalogue import Catalogue, Floats, Ints
+from synthetic_data.catalogue import Catalogue, Ints
 from synthetic_data.readings import Readings
 from synthetic_data.spec import FAULTS, HEALTHY, MISREAD, SLIPS, WorldSpec
 from synthetic_data.units import Stand, Units

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_data.catalogue import Catalogue, Floats, Ints
+from synthetic_data.balance import Floats
+from synthetic_data.catalogue import Catalogue, Ints
 from synthetic_data.spec import SLIPS, WorldSpec
 from synthetic_data.units import Stand, Units
 

@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.physics.sag import equilibrium_deg
-from synthetic_data.catalogue import Catalogue, Floats, Ints
+from synthetic_data.balance import Floats, settled_deg
+from synthetic_data.catalogue import Catalogue, Ints
 from synthetic_data.spec import FAULT_SIZES, FAULTS, WorldSpec
 
 _REFERENCE_C = 22.0
@@ -171,7 +171,7 @@ def stand(spec: WorldSpec, catalogue: Catalogue, units: Units, temperature_c: Fl
     warm = np.exp(spec.softening_per_k * (temperature_c - _REFERENCE_C))
     stiffness = catalogue.stiffness_un_m[line] / (units.softness * warm)
     free = units.free_angle_deg - spec.creep_deg_per_1000_h * units.hours_used / 1000.0
-    still = equilibrium_deg(free, stiffness, vtf, length, 0.0, spec.hardening)
-    moving = equilibrium_deg(free, stiffness, vtf, length, units.drag_ratio, spec.hardening)
+    still = settled_deg(free, stiffness, vtf, length, 0.0, spec.hardening)
+    moving = settled_deg(free, stiffness, vtf, length, units.drag_ratio, spec.hardening)
     built_in = units.built_in_deg
     return Stand(still, moving, still + built_in, moving + built_in, still - moving)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from synthetic_data.catalogue import Floats
+from synthetic_data.balance import Floats
 from synthetic_data.readings import STEPS, read, rounded
 from synthetic_data.spec import WorldSpec
 from synthetic_data.units import draw_units, stand

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from synthetic_data import bench, frames
-from synthetic_data.catalogue import Catalogue, Floats, Ints, draw_catalogue
+from synthetic_data.balance import Floats
+from synthetic_data.catalogue import Catalogue, Ints, draw_catalogue
 from synthetic_data.facts import NOT_TOLD, hide_facts, line_weights, visit_weights
 from synthetic_data.readings import STEPS, read, rounded, slip
 from synthetic_data.spec import FAULTS, SLIPS, Noise, Spread, WorldSpec

@@ -171,6 +171,13 @@ def test_only_the_demo_command_knows_the_invented_world() -> None:
     assert not [m for m, path in ALL if any(inside(n, "tests") for n in imports(path))]
 
 
+def test_the_invented_world_takes_nothing_that_it_checks() -> None:
+    """Of fleet, synthetic_data imports the class of errors alone: its physics and statistics are its own."""
+    theirs = {n for m, path in ALL if inside(m, "synthetic_data") for n in imports(path)}
+    assert {n for n in theirs if inside(n, "fleet")} == {"fleet.errors", "fleet.errors.FleetError"}
+    assert not [n for n in theirs if inside(n, "dashboards")]
+
+
 @pytest.mark.parametrize(("module", "path"), ALL, ids=[m for m, _ in ALL])
 def test_modules_stay_short(module: str, path: Path) -> None:
     """No module is longer than a reader can hold."""
