@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import fleet
+from fleet.extras import DISTRIBUTION
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -19,7 +20,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["
 
 def test_version_is_the_same_everywhere() -> None:
     """The package, its metadata and the project file agree on the version."""
-    assert fleet.__version__ == PROJECT["version"] == metadata.version("fleet")
+    assert fleet.__version__ == PROJECT["version"] == metadata.version(DISTRIBUTION)
 
 
 def test_entry_point() -> None:
@@ -39,7 +40,7 @@ def test_every_import_is_a_dependency() -> None:
         for line in [
             *PROJECT["dependencies"],
             *PROJECT["optional-dependencies"]["report"],
-            *PROJECT["optional-dependencies"]["rivals"],
+            *PROJECT["optional-dependencies"]["reference"],
             *PROJECT["optional-dependencies"]["spark"],
         ]
     }

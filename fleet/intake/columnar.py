@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from fleet.columns import Column
 from fleet.errors import UnreadableFileError
+from fleet.extras import how_to_install
 from fleet.intake.guides.guide import Guide
 from fleet.intake.table import SheetTable, Text, match_headers
 
@@ -127,7 +128,7 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
         import openpyxl  # type: ignore[import-untyped,unused-ignore]
     except ImportError as error:
         raise UnreadableFileError(
-            f"{name} is a workbook; to read it: pip install openpyxl, or save it as CSV."
+            f"{name} is a workbook; to read it: {how_to_install()}, or save it as CSV."
         ) from error
     try:
         formulas = _look_over(file, name)

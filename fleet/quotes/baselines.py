@@ -38,7 +38,7 @@ MOST_LEVELS: Final = 250
 
 
 def have_boosting() -> bool:
-    """Whether the libraries of the rival that isn't our own are installed (extra `rivals`)."""
+    """Whether the libraries of the rival that isn't our own are installed (extra `reference`)."""
     return all(find_spec(name) is not None for name in ("sklearn", "mapie"))
 
 

@@ -20,7 +20,7 @@ _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """What a browser may load for the page: its own style and the pictures that it holds."""
 _NUMBER: Final = re.compile(r"[<>≤≥+\-−]?\s?\d|–$|-$|level$|too few$|under \d|over \d")
 MISSING: Final = (
-    f"Pictures are left out of this paper: they need the extra report ({pictures.HOW_TO}). Each picture's "
+    "Pictures are left out of this paper: they need the extra report (fleet explain papers). Each picture's "
     "figures stand in words in its place."
 )
 NARROW: Final = 2

@@ -7,8 +7,8 @@ import warnings
 from typing import Any, Final
 
 from fleet.errors import FleetError
+from fleet.extras import how_to_install
 
-HOW_TO: Final = "pip install 'fleet[report]'"
 SYSTEM: Final = "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core"
 INSTEAD: Final = "or write .html and print that from a browser"
 
@@ -35,7 +35,7 @@ def load_library() -> Any:
             warnings.simplefilter("ignore", DeprecationWarning)
             import weasyprint
     except ImportError:
-        raise FleetError(f"a PDF needs the extra report: {HOW_TO}; {INSTEAD}.") from None
+        raise FleetError(f"a PDF needs the extra report: {how_to_install('report')}; {INSTEAD}.") from None
     except OSError:
         raise FleetError(f"a PDF needs Pango of the system (Debian: {SYSTEM}); {INSTEAD}.") from None
     return weasyprint

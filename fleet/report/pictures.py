@@ -10,7 +10,6 @@ if TYPE_CHECKING:
     import altair as alt
 
 NEEDED: Final = "vl_convert"
-HOW_TO: Final = "pip install 'fleet[report]'"
 FONT: Final = "DejaVu Sans, Verdana, sans-serif"
 WIDTH_PX: Final = {1: 640, 2: 300, 3: 210}
 """Width of the drawing area by how many pictures stand side by side, so that letters stay readable."""

@@ -17,6 +17,7 @@ import pandas as pd
 import pyarrow as pa
 
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.extras import how_to_install
 
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame, SparkSession
@@ -143,7 +144,7 @@ def _pyspark() -> Any:
         return importlib.import_module("pyspark.sql")
     except ImportError:
         raise FleetError(
-            "Spark isn't installed here: pip install 'fleet[spark]' (it needs Java 17)"
+            f"Spark isn't installed here: {how_to_install('spark')} (it needs Java 17)"
         ) from None
 
 

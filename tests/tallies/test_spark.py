@@ -52,5 +52,5 @@ def test_spark_sums_up_what_duckdb_sums_up(tmp_path: Path) -> None:
 @pytest.mark.skipif(importlib.util.find_spec("pyspark") is not None, reason="pyspark is installed")
 def test_without_spark_one_line_says_how_to_get_it() -> None:
     """The extra is named where it is missing."""
-    with pytest.raises(FleetError, match=r"pip install 'fleet\[spark\]'"), spark_engine():
+    with pytest.raises(FleetError, match=r"pip install 'stylus-fleet\[spark\]'"), spark_engine():
         pass

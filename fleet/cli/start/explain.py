@@ -11,6 +11,7 @@ import typer
 from fleet.cli.common import say
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.extras import fill_in_commands
 
 
 def explain(
@@ -47,7 +48,7 @@ def page(topic: str) -> str:
     pages = _pages()
     if topic not in pages:
         raise FleetError(f"there is no topic of that name; topics are {', '.join(sorted(pages))}.")
-    return pages[topic]().rstrip()
+    return fill_in_commands(pages[topic]().rstrip())
 
 
 def _pages() -> dict[str, Callable[[], str]]:

@@ -12,6 +12,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from fleet.errors import FleetError
+from fleet.extras import how_to_install
 
 LOOPBACK: Final = "127.0.0.1"
 AUTH_KEYS: Final = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
@@ -46,7 +47,7 @@ def login_from(path: Path) -> Login:
         If it can't be read, lacks a key, or leaves a door open; one line says what to write.
     """
     if find_spec("authlib") is None:
-        raise FleetError("a login needs the extra shared: pip install 'fleet[shared]'")
+        raise FleetError(f"a login needs the extra shared: {how_to_install('shared')}")
     try:
         told = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:

@@ -14,6 +14,7 @@ from fleet.cli import common
 from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
 from fleet.cli.common import say
 from fleet.errors import FleetError, NoSuchUnitError
+from fleet.extras import how_to_install
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -320,7 +321,8 @@ def _write(papers: Sequence[Paper], out: Path, size: Size, tables: Path | None) 
     from fleet.report.pdf import pdf_bytes
 
     if not pictures.can_draw() and any(s.pictures for p in papers for s in p.sections):
-        common.warn(f"Note: pictures are left out, their words stand in; they need {pictures.HOW_TO}")
+        missing = how_to_install("report")
+        common.warn(f"Note: pictures are left out, their words stand in; they need {missing}")
     if out.suffix.lower() == ".pdf":
         write_bytes(pdf_bytes(html(papers, size=size.value)), out)
     else:

@@ -9,6 +9,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import Period, say
 from fleet.cli.tables import table
+from fleet.extras import how_to_install
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -179,7 +180,7 @@ def _show_scores(found: Record) -> None:
         )
     )
     if BOOSTED not in set(scores["forecaster"]) and not have_boosting():
-        say("Gradient boosting joins in with: pip install 'fleet[rivals]'")
+        say(f"Gradient boosting joins in with: {how_to_install('reference')}")
 
 
 def _share(x: float) -> str:
