@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import streamlit as st
 
-from fleet.charts.words import spoken
+from fleet.words import spoken
 
 _WRITTEN: Final = "@address"
 

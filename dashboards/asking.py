@@ -11,9 +11,9 @@ import streamlit as st
 from dashboards import address
 from dashboards.data import quotes, store_state
 from dashboards.layout import Ready
-from fleet.charts.words import spoken
 from fleet.columns import CODE_PATTERN, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS
 from fleet.errors import FleetError
+from fleet.words import spoken
 
 KIND: Final = {
     "body_family": "Body family",

@@ -14,7 +14,8 @@ from dashboards.data.units import among_its_kind, sheets_of_unit
 from fleet.attainment.distributions import Quantity
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
-from fleet.charts.words import figure, spoken
+from fleet.numerals import figure
+from fleet.words import spoken
 
 OF: Final = "of"
 UNIT: Final = "unit_sheet"

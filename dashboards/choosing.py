@@ -10,7 +10,7 @@ import streamlit as st
 from dashboards import address, layout
 from dashboards.data import suspects
 from fleet.charts.suspects import ranked
-from fleet.charts.words import fault_words
+from fleet.words import fault_words
 
 FALSE_SHARES: Final = ("5%", "1%", "10%", "20%")
 MOST_LISTED: Final = 300

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from fleet.charts.words import percent, spoken
+from fleet.numerals import percent
+from fleet.words import spoken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -10,10 +10,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboards import layout
-from fleet.charts.words import fault_words
 from fleet.errors import FleetError
 from fleet.faults.verdicts import CONFIRMABLE, check_verdict
 from fleet.store import Store, record_verdict, unit_of
+from fleet.words import fault_words
 
 OUTCOMES: Final = {
     "confirmed": "the fault below was found",

@@ -12,10 +12,12 @@ from fleet.alignment.tradeoff import trade_off
 from fleet.attainment.attainment import attainment
 from fleet.attainment.distributions import distribution
 from fleet.attainment.peers import PAIRS, cloud
-from fleet.charts import enquiry, groups, quote_tables, rates, suspects
+from fleet.charts import enquiry, groups, rates, suspects, tables
+from fleet.charts.groups import listing
 from fleet.charts.style import COLOURS, DARK, LIGHT, MOST_MARKS, SHAPES
-from fleet.charts.words import figure, listing, percent, spoken
+from fleet.numerals import figure, percent
 from fleet.policy.policy import Policy
+from fleet.words import OUTCOMES, spoken
 
 
 def units(n: int = 40) -> pd.DataFrame:
@@ -67,7 +69,7 @@ def quote_row() -> pd.Series:
             ("q05", "q10", "q25", "q50", "q75", "q90", "q95"), (-2, -1.5, -0.7, 0, 0.7, 1.5, 2), strict=True
         ):
             row[f"{name}_{q}"] = middle + off
-    row |= dict.fromkeys(quote_tables.CHANCES, 0.25)
+    row |= dict.fromkeys(OUTCOMES, 0.25)
     row |= {"price_low": np.nan, "price_quoted": np.nan, "price_high": np.nan}
     return pd.Series(row)
 
@@ -144,18 +146,18 @@ def test_the_tilt_path_runs_one_for_one() -> None:
 def test_quote_tables_show_the_row_with_units() -> None:
     """Every figure of the small tables carries its unit and is the row's own."""
     row = quote_row()
-    table = quote_tables.quantiles(row).set_index("bench reading")
+    table = tables.quantiles(row).set_index("bench reading")
     assert table.loc["dynamic sag", "median"] == "0.60°"
     assert table.loc["bench time", "nine in ten"] == "68 to 72 min"
-    assert set(quote_tables.chances(row)["chance"]) == {"25%"}
+    assert set(tables.chances(row)["chance"]) == {"25 %"}
 
 
 def test_the_price_stands_in_the_headline_only_with_a_rate() -> None:
     """Without an hourly rate the fourth figure is the chance of a made wedge; with one it is the price."""
     row = quote_row()
-    assert quote_tables.headline(row, Policy())[-1][:2] == ("Made wedge", "25%")
+    assert tables.headline(row, Policy())[-1][:2] == ("Made wedge", "25 %")
     row[["price_low", "price_quoted", "price_high"]] = 60.0, 80.0, 95.0
-    label, value, note = quote_tables.headline(row, Policy(hourly_rate=60.0, currency="units"))[-1]
+    label, value, note = tables.headline(row, Policy(hourly_rate=60.0, currency="units"))[-1]
     assert (label, value, note) == ("Price", "80 units", "Between 60 and 95 units.")
 
 
@@ -185,7 +187,7 @@ def test_a_large_fleet_is_sampled_not_drawn_dot_by_dot() -> None:
 def test_small_groups_say_so_in_the_table() -> None:
     """A group under six units has no interval of its own and the table says so."""
     table = groups.figures(distribution(units(8), "zenith_deg", "cantilever_material")).set_index("group")
-    assert table.loc["ruby", "95% of that median"] == "too few"
+    assert table.loc["ruby", "95 % of that median"] == "too few"
     assert table.loc["ruby", "units"] == 2
 
 
@@ -226,7 +228,7 @@ def test_fault_chances_are_sorted_and_complete() -> None:
     """The bars hold every chance of the row but the p value, the likeliest first."""
     row = {"p_value": 0.001, "p_healthy": 0.2, "p_stylus_twisted": 0.7, "p_other": 0.1, "score": 4.0}
     assert suspects.chances(row)["name"].tolist() == ["stylus twisted", "healthy", "other"]
-    assert "stylus twisted 70%" in suspects.fault_chances(row).description
+    assert "stylus twisted 70 %" in suspects.fault_chances(row).description
 
 
 @pytest.mark.parametrize("pair", PAIRS)
@@ -258,11 +260,11 @@ def test_words_keep_codes_and_open_the_trades_words() -> None:
     assert spoken("narrow_edge/boron") == "narrow edge/boron"
     assert spoken("S_01") == "S_01"
     assert [percent(p) for p in (0.0, 0.001, 0.5, 0.999, 1.0)] == [
-        "0%",
-        "under 1%",
-        "50%",
-        "over 99%",
-        "100%",
+        "0 %",
+        "<1 %",
+        "50 %",
+        ">99 %",
+        "100 %",
     ]
     assert figure(float("nan"), "°") == "–"
     assert listing(pd.DataFrame({"g": list("abc"), "v": [1.0, 2.0, 3.0]}), "g", "v", "dB", most=2) == (

@@ -11,7 +11,7 @@ from fleet.attainment.attainment import attainment
 from fleet.attainment.comparisons import source_funnel, what_if
 from fleet.attainment.contrasts import by_period, contrast
 from fleet.attainment.distributions import QUANTITIES
-from fleet.charts import contrasts, drift_tables, funnels, information, rates, sheet_tables
+from fleet.charts import contrasts, funnels, information, rates, tables
 from fleet.faults.group_drift import Groups
 from fleet.policy.policy import Policy
 from fleet.quotes.value_of_information import COLUMNS, Information
@@ -85,7 +85,7 @@ def test_information_is_drawn_most_telling_first() -> None:
     table = pd.DataFrame({**values, "fact": ["a", "b"], "words": ["one", "two"], "worth": [0.3, -0.01]})
     found = Information(table, "")
     spec = information.narrowing(found).to_dict()
-    assert "one 30%; two 0%" in spec["description"]
+    assert "one 30 %; two 0 %" in spec["description"]
     assert information.figures(found)["worth asking"].tolist() == ["yes", "hardly"]
 
 
@@ -120,7 +120,7 @@ def test_tables_of_intakes_versions_and_drifts_are_words() -> None:
             "stylus_profile": ["line_contact"],
         }
     )
-    table = sheet_tables.versions(history)
+    table = tables.versions(history)
     assert table.columns.tolist() == ["", "version 1 (intake 3)"]
     cells = dict(zip(table[""], table["version 1 (intake 3)"], strict=True))
     assert cells == {"sheet_no": "A1", "sra_dynamic_deg [°]": "91.26", "stylus_profile": "line contact"}
@@ -138,5 +138,14 @@ def test_tables_of_intakes_versions_and_drifts_are_words() -> None:
             "alarm": [True],
         }
     )
-    shown = drift_tables.checks(Groups(drifts, "", 0.05)).iloc[0]
-    assert shown.tolist() == ["source S01", "built in", "drift", 20, "2024-03-01", "-0.50 °", "1%", "yes"]
+    shown = tables.checks(Groups(drifts, "", 0.05)).iloc[0]
+    assert shown.tolist() == [
+        "source S01",
+        "built-in angle",
+        "drift",
+        20,
+        "2024-03-01",
+        "-0.50°",
+        "1 %",
+        "yes",
+    ]

@@ -48,7 +48,7 @@ def test_the_check_chart_holds_every_check_and_says_where_it_stands() -> None:
     assert sum(row["what"] == "signal" for row in rows) == (own.series["signal"] != "").sum() > 0
     spec = chart.to_dict()
     tints = [d[0]["said"] for d in spec["datasets"].values() if "said" in d[0]]
-    assert tints == ["baseline", "change began (95%)"]
+    assert tints == ["baseline", "change began (95 %)"]
     assert spec["description"].endswith(own.sentence)
     assert "Checks of the rake reading, 180 from" in spec["description"]
     assert len(rows) + 6 < MOST_MARKS
@@ -105,4 +105,4 @@ def test_tables_under_the_pictures() -> None:
     assert figures["standard deviation"].iloc[0].endswith("°")
     budgets = charts.budget_figures(all_budgets(None))
     assert len(budgets) == 13
-    assert budgets["± (95%)"].iloc[0] == "0.32 °"
+    assert budgets["± (95 %)"].iloc[0] == "0.32°"

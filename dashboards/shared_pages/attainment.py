@@ -3,9 +3,9 @@
 import streamlit as st
 
 from dashboards import address, layout, shared
+from fleet import words
 from fleet.attainment.distributions import GROUPINGS
 from fleet.attainment.publishing import COLUMNS, YEAR, published_attainment
-from fleet.charts import rate_words
 from fleet.charts import rates as charts
 
 layout.question(
@@ -17,14 +17,16 @@ held = shared.groups(found)
 policy = shared.counted_under(held, layout.policies())
 cells = st.columns(3)
 with cells[0]:
-    by = address.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=GROUPINGS)
+    by = address.pick(
+        "By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS)
+    )
 with cells[1]:
-    target = address.pick("Target", list(rate_words.TARGETS), "target", names=rate_words.TARGETS)
+    target = address.pick("Target", list(words.TARGETS), "target", names=words.TARGETS)
 with cells[2]:
-    state = address.pick("Counted as", list(rate_words.STATES), "state", names=rate_words.STATES)
-measure, title = f"{target}_{state}", f"{rate_words.TARGETS[target]} {rate_words.STATES[state]}"
+    state = address.pick("Counted as", list(words.STATES), "state", names=words.STATES)
+measure, title = f"{target}_{state}", f"{words.TARGETS[target]} {words.STATES[state]}"
 whole = published_attainment(held.counts, [], policy)
-layout.answer(rate_words.attainment_answer(whole, measure))
+layout.answer(charts.attainment_answer(whole, measure))
 if not whole[f"{measure}_n"].any():
     st.stop()
 table = charts.named(published_attainment(held.counts, [by], policy), [by])

@@ -5,7 +5,7 @@ import streamlit as st
 from dashboards import layout, shared
 from dashboards.data.quotes import quoted
 from fleet.charts import enquiry as charts
-from fleet.charts import quote_tables
+from fleet.charts import tables
 
 layout.question(
     "What will this pickup need?",
@@ -18,11 +18,11 @@ asked = quoted(found.path, found.revision, facts, policy)
 row, look = asked.row, layout.look()
 layout.answer(asked.sentence)
 cells = st.columns(4)
-for cell, (label, value, note) in zip(cells, quote_tables.headline(row, policy), strict=True):
+for cell, (label, value, note) in zip(cells, tables.headline(row, policy), strict=True):
     cell.metric(label, value, help=note, border=True)
 
 st.header("What the bench will probably read, level headshell")
-shown = [q for q in charts.TITLES if asked.draws[q].notna().any()]
+shown = [q for q in charts.SHOWN if asked.draws[q].notna().any()]
 for cell, quantity in zip(st.columns(len(shown)), shown, strict=True):
     with cell:
         layout.show(charts.predictive(asked.draws[quantity], quantity, policy, look), quantity)
@@ -33,9 +33,9 @@ layout.note(
 st.header("The figures")
 left, right = st.columns([3, 2])
 with left:
-    layout.table(quote_tables.quantiles(row), "quantiles")
+    layout.table(tables.quantiles(row), "quantiles")
 with right:
-    layout.table(quote_tables.chances(row), "chances")
+    layout.table(tables.chances(row), "chances")
 layout.note(f"The quote stands on: {shared.told_only(str(row['basis']))}. Policy {policy.label}.")
 layout.next_steps(
     [

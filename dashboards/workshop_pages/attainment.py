@@ -4,11 +4,12 @@ import streamlit as st
 
 from dashboards import address, behind, layout, policy_form, sentences
 from dashboards.data import group_figures, units
+from fleet import words
 from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS
-from fleet.charts import funnels, rate_words
+from fleet.charts import funnels
 from fleet.charts import rates as charts
-from fleet.charts.words import spoken
+from fleet.words import spoken
 
 layout.question(
     "How often are the targets met, and is it getting better?",
@@ -17,16 +18,16 @@ layout.question(
 found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 2, 2])
 with cells[0]:
-    by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
+    by = address.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
 with cells[1]:
     target = address.pick(
         "Target",
-        ["both", *(t for t in rate_words.TARGETS if t != "both")],
+        ["both", *(t for t in words.TARGETS if t != "both")],
         "target",
-        names=rate_words.TARGETS,
+        names=words.TARGETS,
     )
 with cells[2]:
-    state = address.pick("Counted as", list(rate_words.STATES), "state", names=rate_words.STATES)
+    state = address.pick("Counted as", list(words.STATES), "state", names=words.STATES)
 with cells[3]:
     per = address.pick("Per", PERIODS, "per")
 with cells[4]:
@@ -34,11 +35,11 @@ with cells[4]:
 policy = layout.policy()
 measure = f"{target}_{state}"
 result = group_figures.attained(found.path, found.revision, (by,), per, measure, policy, since)
-layout.answer(rate_words.attainment_answer(result.whole, measure))
+layout.answer(charts.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
 
-look, title = layout.look(), f"{rate_words.TARGETS[target]} {rate_words.STATES[state]}"
+look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[state]}"
 names = result.groups[by].astype(str).tolist()
 groups = charts.named(result.groups, [by])
 behind.show(charts.rates_by_group(groups, measure, title, look), "rates", names)

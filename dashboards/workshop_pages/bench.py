@@ -4,7 +4,7 @@ import streamlit as st
 
 from dashboards import address, layout
 from dashboards.data import bench_watch
-from fleet.bench_trust.watch_words import WORDS
+from fleet import words
 from fleet.charts import watch as charts
 from fleet.errors import FleetError
 
@@ -42,12 +42,12 @@ if result is not None:
     first = next((r.reading for r in reversed(watch.alarms)), named[0])
     with cells[1]:
         options = [first, *(name for name in named if name != first)]
-        reading = address.pick("Reading", options, "reading", names=WORDS)
+        reading = address.pick("Reading", options, "reading", names=words.shorts(options))
     layout.answer(watch.sentence)
     if watch.alarms:
         st.markdown(layout.plain(result.touched.sentence))
     own = watch.of(bench, reading)
-    st.header(f"Checks: {WORDS[reading]}")
+    st.header(f"Checks: {words.quantity(reading).short}")
     if own.sentence[1:] not in watch.sentence:
         st.markdown(layout.plain(own.sentence))
     layout.show(charts.check_chart(own, look), "checks")
@@ -74,7 +74,7 @@ pairs = pairs[["bench", "reading"]].drop_duplicates()
 if pairs.empty:
     layout.note("No two operators read the same unit within weeks, so their habits can't be compared.")
 else:
-    labels = {f"{b}:{r}": f"{WORDS[r]}, bench {b}" for b, r in pairs.itertuples(index=False)}
+    labels = {f"{b}:{r}": f"{words.quantity(r).short}, bench {b}" for b, r in pairs.itertuples(index=False)}
     chosen = address.pick("Operators' readings of", list(labels), "habit", names=labels)
     whose, which = chosen.split(":")
     picture = charts.operator_chart(noise, whose, which, look)

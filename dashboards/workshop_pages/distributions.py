@@ -5,11 +5,12 @@ import streamlit as st
 from dashboards import address, behind, layout, sentences
 from dashboards.data import group_figures, store_state
 from dashboards.data.units import units_read
+from fleet import words
 from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS, QUANTITIES
 from fleet.charts import contrasts
 from fleet.charts import groups as charts
-from fleet.charts.words import spoken
+from fleet.words import spoken
 
 layout.question(
     "What does the bench read, kind by kind?",
@@ -21,7 +22,7 @@ with cells[0]:
     names = {key: f"{q.words} ({q.unit})" for key, q in QUANTITIES.items()}
     quantity = address.pick("Quantity", list(QUANTITIES), "quantity", names=names)
 with cells[1]:
-    by = address.pick("By", list(GROUPINGS), "by", names=GROUPINGS)
+    by = address.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
 levels = store_state.overview(found.path, found.revision).levels
 with cells[2]:
     styli = address.several("Only stylus", list(levels["stylus_profile"]), "stylus")

@@ -6,7 +6,7 @@ from dashboards import asking, layout, sentences
 from dashboards.data.quotes import informed, printable, quoted
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
-from fleet.charts import quote_tables
+from fleet.charts import tables
 
 layout.question(
     "What will this pickup need?",
@@ -20,11 +20,11 @@ row, look = asked.row, layout.look()
 layout.answer(asked.sentence)
 
 cells = st.columns(4)
-for cell, (label, value, note) in zip(cells, quote_tables.headline(row, policy), strict=True):
+for cell, (label, value, note) in zip(cells, tables.headline(row, policy), strict=True):
     cell.metric(label, value, help=note, border=True)
 
 st.header("What the bench will probably read, level headshell")
-for cell, quantity in zip(st.columns(3), charts.TITLES, strict=True):
+for cell, quantity in zip(st.columns(3), charts.SHOWN, strict=True):
     with cell:
         if asked.draws[quantity].notna().any():
             layout.show(charts.predictive(asked.draws[quantity], quantity, policy, look), quantity)
@@ -46,9 +46,9 @@ layout.note(asked.trade.sentence)
 st.header("The figures")
 left, right = st.columns([3, 2])
 with left:
-    layout.table(quote_tables.quantiles(row), "quantiles")
+    layout.table(tables.quantiles(row), "quantiles")
 with right:
-    layout.table(quote_tables.chances(row), "chances")
+    layout.table(tables.chances(row), "chances")
 layout.note(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
 layout.download(asked.table, "quote", "quote_csv")
 

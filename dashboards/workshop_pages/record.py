@@ -4,9 +4,9 @@ import streamlit as st
 
 from dashboards import address, layout
 from dashboards.data import quotes, track_record
+from fleet import words
 from fleet.attainment.attainment import PERIODS
 from fleet.charts import record as charts
-from fleet.quotes.outcomes import QUANTITIES
 from fleet.quotes.track_record import CHANCES
 
 GROUPS = {
@@ -68,7 +68,7 @@ for place, (key, (what, _, _)) in zip(st.columns(2), CHANCES.items(), strict=Tru
             layout.note("No sheet could tell: rake, tracking angle and tilt room are needed.")
 
 st.header("Where readings fell in their forecasts")
-quantities = {q: QUANTITIES[q] for q in result.pit}
+quantities = words.shorts(result.pit)
 quantity = address.pick("Quantity", list(quantities), "quantity", names=quantities)
 layout.show(charts.where_readings_fell(result.pit[quantity], quantities[quantity], look), "pit")
 layout.note(

@@ -5,7 +5,7 @@ import streamlit as st
 from dashboards import address, layout, sentences
 from dashboards.data import sheets, store_state
 from dashboards.data.sheets import Upload
-from fleet.charts import sheet_tables
+from fleet.charts import tables
 from fleet.errors import FleetError
 
 layout.question(
@@ -86,7 +86,7 @@ except FleetError as error:
 st.header("What came in")
 layout.answer(sentences.held(held.sheets, held.unit_sheets, len(intakes)))
 if len(intakes):
-    layout.table(sheet_tables.intakes(intakes), "intakes")
+    layout.table(tables.intakes(intakes), "intakes")
     layout.download(intakes, "intakes", "intakes_out")
 
 st.header("History of a sheet")
@@ -100,6 +100,6 @@ if number:
         layout.explain(error)
     else:
         layout.note(sentences.versions(number, versions))
-        layout.table(sheet_tables.versions(versions), "versions", rows=24)
+        layout.table(tables.versions(versions), "versions", rows=24)
         layout.download(versions.drop(columns="serial_token"), "history", "history_out")
 layout.next_steps(sentences.AFTER_SHEETS)

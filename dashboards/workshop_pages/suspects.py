@@ -5,8 +5,8 @@ import streamlit as st
 from dashboards import choosing, layout, sentences, verdict_form
 from dashboards.data import suspects, units
 from fleet.attainment.peers import PAIRS
-from fleet.charts import drift_tables
 from fleet.charts import suspects as charts
+from fleet.charts import tables
 
 layout.question(
     "Which units are not normal for their kind?",
@@ -74,7 +74,7 @@ if st.toggle("Look at whole groups (takes some seconds)", key="groups", bind="qu
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:
         st.markdown(f"- {layout.plain(str(why))}")
-    layout.table(drift_tables.checks(drift), "drift")
+    layout.table(tables.checks(drift), "drift")
     layout.download(drift.table, "groups", "groups_out")
 else:
     layout.note("One unit may be off by itself; a batch shows when its source or family is looked at whole.")

@@ -15,6 +15,7 @@ from scipy.optimize import brentq, minimize_scalar
 
 from fleet.alignment.zenith import groove_limits, sense_from_above
 from fleet.errors import FleetError
+from fleet.numerals import percent
 from fleet.physics import arm_geometry
 from fleet.physics.geometry import cosd, sind
 
@@ -307,7 +308,7 @@ def _words(alignment: arm_geometry.Alignment, side: arm_geometry.Side) -> str:
     """An alignment and its cost in words."""
     return (
         f"overhang {alignment.overhang_mm:.2f} mm, offset {alignment.offset_deg:.2f}°, distortion "
-        f"{100 * side.worst:.2f} % at worst and {100 * side.rms:.2f} % rms"
+        f"{percent(side.worst, 2)} at worst and {percent(side.rms, 2)} rms"
     )
 
 

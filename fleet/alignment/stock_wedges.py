@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
+from fleet.numerals import percent
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 from fleet.policy.remedies import made_wedge
 
@@ -212,13 +213,16 @@ def _inside(points: NDArray[np.int64], angles: tuple[int, ...], policy: Policy) 
 def _sentence(curve: pd.DataFrame, arm_only: float) -> str:
     """Name the smallest drawer after which one more wedge adds less than a twentieth of the wedge work."""
     if len(curve) == 1:
-        return f"The arm alone does {arm_only:.0%} of the work; no stock wedge would serve any of the rest."
+        return (
+            f"The arm alone does {percent(arm_only)} of the work; no stock wedge would serve any of the rest."
+        )
     small = curve.index[1:][curve["gain"].iloc[1:] < 0.05]
     row = curve.iloc[max(int(small[0]) - 1, 1) if len(small) else len(curve) - 1]
     angles = ", ".join(f"{angle:g}°" for angle in row["angles_deg"])
     one = row["wedges"] == 1
     drawer = f"One stock wedge ({angles}) serves" if one else f"{row['wedges']} stock wedges ({angles}) serve"
     return (
-        f"The arm alone does {arm_only:.0%} of the work. {drawer} "
-        f"{row['served']:.0%} of the rest; {row['made_to_measure']:.0%} of all work is still made to measure."
+        f"The arm alone does {percent(arm_only)} of the work. {drawer} "
+        f"{percent(row['served'])} of the rest; {percent(row['made_to_measure'])} of all work is still "
+        "made to measure."
     )

@@ -15,15 +15,13 @@ from fleet.errors import FleetError
 from fleet.physics.geometry import arm_height_change_mm
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 from fleet.policy.remedies import remedy
+from fleet.words import CLEARANCE, REMEDIES
 
 if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 LINE_STEP_DEG: Final = 0.05
 _UNKNOWN_ROOM_DEG: Final = 5.0
-CLEARANCE: Final = (
-    "Tilting brings the body nearer the record: check clearance on a record that doesn't matter."
-)
 
 
 @dataclass(frozen=True)
@@ -225,10 +223,9 @@ def _how(made: str, wedge: float | None, tilt: float, rise: float | None) -> str
         arm = f" (bearing {abs(rise):.1f} mm {'higher' if rise > 0 else 'lower'})"
     if wedge is None:
         return "Nothing to set." if made == "none" else f"The arm alone does it{arm}."
-    kind = "stock wedge" if made == "stock_wedge" else "wedge made to measure"
     trim = tilt - wedge
     rest = f", the arm the last {trim:+.2f}°" if abs(trim) >= 0.005 else ""
-    return f"Use a {kind} of {wedge:+g}°{rest}."
+    return f"Use {REMEDIES[made]} of {wedge:+g}°{rest}."
 
 
 def _cautions(tilt: float, room: float, made: str, policy: Policy) -> tuple[str, ...]:

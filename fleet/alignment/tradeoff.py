@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from fleet.numerals import percent
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 
 if TYPE_CHECKING:
@@ -89,9 +90,8 @@ def _sentence(row: pd.Series, spherical: bool) -> str:
     if row["p_both"] == 0.0:
         return "No tilt that was tried meets both targets in any draw."
     what = "the tracking limit" if spherical else "both targets"
-    chance = f"{row['p_both']:.0%}" if row["p_both"] >= 0.005 else "under 1%"
-    rake = "" if spherical else f" (rake {row['p_rake']:.0%}, tracking {row['p_tracking']:.0%})"
+    apart = "" if spherical else f" (rake {percent(row['p_rake'])}, tracking {percent(row['p_tracking'])})"
     return (
         f"If the tilt had to be fixed before measuring, {row['tilt_deg']:+.1f}° would be the best: it meets "
-        f"{what} with a chance of {chance}{rake}."
+        f"{what} with a chance of {percent(row['p_both'])}{apart}."
     )

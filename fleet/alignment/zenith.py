@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from fleet.errors import FleetError
+from fleet.numerals import percent_span
 from fleet.physics import arm_geometry, distortion, geometry
 from fleet.physics.geometry import Floats
 
@@ -254,11 +255,12 @@ def _sentence(
     rise = "rises" if after.tracking_rms >= before.tracking_rms else "falls"
     fall = "shrinks" if after.skew_worst_us <= before.skew_worst_us else "grows"
     worst, rms = (
-        [100 * getattr(cost, name) for cost in (before, after)] for name in ("tracking_worst", "tracking_rms")
+        percent_span(getattr(before, name), getattr(after, name), 2)
+        for name in ("tracking_worst", "tracking_rms")
     )
     return (
         f"{first}; {second}. Cost, worst along the side: the skew between the channels {fall} from "
         f"{before.skew_worst_us:.1f} to {after.skew_worst_us:.1f} µs ({before.phase_worst_deg:.0f}° to "
         f"{after.phase_worst_deg:.0f}° at {frequency_hz / 1000:g} kHz), and tracking distortion {rise} from "
-        f"{worst[0]:.2f} to {worst[1]:.2f} % ({rms[0]:.2f} to {rms[1]:.2f} % rms)."
+        f"{worst} ({rms} rms)."
     )

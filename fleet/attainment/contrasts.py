@@ -23,11 +23,12 @@ from fleet.attainment.distributions import (
     Quantity,
     group_labels,
     median_interval,
-    spoken,
 )
 from fleet.attainment.group_means import expected_of, group_design, uncorrelated
 from fleet.errors import FleetError
 from fleet.house_model.chain import observe
+from fleet.numerals import signed
+from fleet.words import spoken
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -92,7 +93,7 @@ def contrast(
     first, second = (value[label == name] for name in pair)
     for name, own in zip(pair, (first, second), strict=True):
         if not len(own):
-            raise FleetError(f"no unit of {spoken(name)} was read for {what.words}; choose another group")
+            raise FleetError(f"no unit of {spoken(name)} was read for {what.words}; choose another group.")
     shift, low, high = shift_interval(first, second)
     if make_up is not None:
         units, label, _ = _read(make_up, what, by)
@@ -200,23 +201,20 @@ def _model(
 
 
 def _sentence(found: Contrast) -> str:
-    unit = found.quantity.unit
-    blank = "" if unit == "°" else " "
-    digits = 0 if unit == "min" else 2
+    own = found.quantity.named
     a, b = (f"{spoken(name)} (n {n})" for name, n in zip(found.pair, found.n, strict=True))
     sense = "higher" if found.shift >= 0 else "lower"
-    size = f"{abs(found.shift):.{digits}f}{blank}{unit} {sense}"
-    start = f"{found.quantity.words[:1].upper()}{found.quantity.words[1:]}: {b} reads {size} than {a}"
+    size = f"{own.figure(abs(found.shift))} {sense}"
+    start = f"{own.long[:1].upper()}{own.long[1:]}: {b} reads {size} than {a}"
     if np.isnan(found.shift_low):
         text = f"{start}, from too few units to say how sure that is."
     else:
-        ends = f"{found.shift_low:+.{digits}f} to {found.shift_high:+.{digits}f}{blank}{unit}"
+        ends = f"{signed(found.shift_low, digits=own.digits)} to {own.signed(found.shift_high)}"
         sure = found.shift_low > 0 or found.shift_high < 0
         verdict = "so they differ" if sure else "so chance alone may make it"
-        text = f"{start} (95% interval {ends}, {verdict})."
+        text = f"{start} (95 % interval {ends}, {verdict})."
     if not np.isnan(found.model):
-        text += (
-            f" The house model expects {found.model:+.{digits}f}{blank}{unit} "
-            f"({found.model_low:+.{digits}f} to {found.model_high:+.{digits}f}) of units made up like these."
-        )
+        low, high = (signed(end, digits=own.digits) for end in (found.model_low, found.model_high))
+        text += f" The house model expects {own.signed(found.model)} ({low} to {high}) "
+        text += "of units made up like these."
     return text

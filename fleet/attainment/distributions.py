@@ -13,14 +13,16 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from fleet import words
 from fleet.alignment.targets import counted
 from fleet.attainment.attainment import NOT_TOLD
 from fleet.attainment.group_means import group_means, uncorrelated
-from fleet.columns import CANTILEVER_MATERIALS, GENERATORS, STYLUS_PROFILES
 from fleet.errors import FleetError
 from fleet.house_model.chain import observe
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from fleet.house_model.house import House
@@ -31,18 +33,9 @@ FEWEST_FOR_MEDIAN: Final = 6
 FEWEST_FOR_QUARTILES: Final = 4
 FEWEST_FOR_RANGE: Final = 20
 """Readings from which a 5 % point lies inside the readings (derived: 1/n ≤ 0.05)."""
-GROUPINGS: Final = {
-    "kind": "kind (stylus / cantilever)",
-    "stylus_profile": "stylus profile",
-    "cantilever_material": "cantilever",
-    "assembly_source": "assembly source",
-    "body_family": "body family",
-    "generator": "generator",
-    "bench": "bench",
-}
-
-
-_WORDS: Final = frozenset({*STYLUS_PROFILES, *CANTILEVER_MATERIALS, *GENERATORS})
+GROUPINGS: Final = (
+    "kind", "stylus_profile", "cantilever_material", "assembly_source", "body_family", "generator", "bench",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -51,19 +44,32 @@ class Quantity:
 
     Attributes
     ----------
-    words : as a heading says it
-    unit : as written on screens
+    key : name in `fleet.words`
     add, subtract : columns whose readings are added up and taken off
     links : links of the house model and the sign with which each enters; () if the model doesn't have it
     rake : whether a spherical stylus has no such reading
     """
 
-    words: str
-    unit: str
+    key: str
     add: tuple[str, ...]
     subtract: tuple[str, ...] = ()
     links: tuple[tuple[str, float], ...] = ()
     rake: bool = False
+
+    @property
+    def named(self) -> words.Quantity:
+        """Its names, unit and decimals."""
+        return words.quantity(self.key)
+
+    @property
+    def words(self) -> str:
+        """As a heading says it."""
+        return self.named.long
+
+    @property
+    def unit(self) -> str:
+        """As written on screens."""
+        return self.named.unit
 
     def read(self, units: pd.DataFrame) -> NDArray[np.float64]:
         """Readings (units,), NaN where not read."""
@@ -81,44 +87,20 @@ class Quantity:
 _TRACKING: Final = ("tracking", 1.0)
 _BUILT_IN: Final = ("built_in", 1.0)
 _SAG_OFF: Final = ("sag", -1.0)
-QUANTITIES: Final = {
-    "sra_dynamic_deg": Quantity(
-        "rake, record turning",
-        "°",
-        ("sra_dynamic_deg",),
-        links=(_TRACKING, _BUILT_IN, _SAG_OFF),
-        rake=True,
-    ),
-    "vta_dynamic_deg": Quantity(
-        "tracking angle, record turning", "°", ("vta_dynamic_deg",), links=(_TRACKING, _SAG_OFF)
-    ),
-    "built_in_deg": Quantity(
-        "built-in angle (rake − tracking)",
-        "°",
-        ("sra_dynamic_deg",),
-        ("vta_dynamic_deg",),
-        links=(_BUILT_IN,),
-        rake=True,
-    ),
-    "sag_deg": Quantity(
-        "dynamic sag", "°", ("sra_static_deg",), ("sra_dynamic_deg",), links=(("sag", 1.0),), rake=True
-    ),
-    "sra_static_deg": Quantity(
-        "rake, record still", "°", ("sra_static_deg",), links=(_TRACKING, _BUILT_IN), rake=True
-    ),
-    "zenith_deg": Quantity("zenith error", "°", ("zenith_deg",), links=(("zenith", 1.0),), rake=True),
-    "azimuth_optical_deg": Quantity(
-        "azimuth as seen", "°", ("azimuth_optical_deg",), links=(("azimuth_seen", 1.0),)
-    ),
-    "azimuth_electrical_deg": Quantity(
-        "azimuth, electrical", "°", ("azimuth_electrical_deg",), links=(("azimuth_electrical", 1.0),)
-    ),
-    "channel_balance_db": Quantity(
-        "channel balance", "dB", ("channel_balance_db",), links=(("balance", 1.0),)
-    ),
-    "tilt_room_deg": Quantity("tilt room", "°", ("tilt_room_deg",), links=(("tilt_room", 1.0),)),
-    "bench_minutes": Quantity("bench time", "min", ("bench_minutes",), links=(("minutes", 1.0),)),
-}
+_ALL: Final = (
+    Quantity("sra_dynamic_deg", ("sra_dynamic_deg",), links=(_TRACKING, _BUILT_IN, _SAG_OFF), rake=True),
+    Quantity("vta_dynamic_deg", ("vta_dynamic_deg",), links=(_TRACKING, _SAG_OFF)),
+    Quantity("built_in_deg", ("sra_dynamic_deg",), ("vta_dynamic_deg",), links=(_BUILT_IN,), rake=True),
+    Quantity("sag_deg", ("sra_static_deg",), ("sra_dynamic_deg",), links=(("sag", 1.0),), rake=True),
+    Quantity("sra_static_deg", ("sra_static_deg",), links=(_TRACKING, _BUILT_IN), rake=True),
+    Quantity("zenith_deg", ("zenith_deg",), links=(("zenith", 1.0),), rake=True),
+    Quantity("azimuth_optical_deg", ("azimuth_optical_deg",), links=(("azimuth_seen", 1.0),)),
+    Quantity("azimuth_electrical_deg", ("azimuth_electrical_deg",), links=(("azimuth_electrical", 1.0),)),
+    Quantity("channel_balance_db", ("channel_balance_db",), links=(("balance", 1.0),)),
+    Quantity("tilt_room_deg", ("tilt_room_deg",), links=(("tilt_room", 1.0),)),
+    Quantity("bench_minutes", ("bench_minutes",), links=(("minutes", 1.0),)),
+)
+QUANTITIES: Final = {q.key: q for q in _ALL}
 """Quantities by their key, in the order in which a screen offers them."""
 
 NEEDED_COLUMNS: Final = tuple(
@@ -189,13 +171,14 @@ def distribution(
     FleetError
         If quantity or grouping is unknown, or nothing was read.
     """
-    what = _known(QUANTITIES, quantity, "quantity")
-    _known(GROUPINGS, by, "grouping")
+    _check_known(QUANTITIES, quantity, "quantity")
+    _check_known(GROUPINGS, by, "grouping")
+    what = QUANTITIES[quantity]
     units = counted(sheets).reset_index(drop=True)
     value = what.read(units)
     units, value = units[~np.isnan(value)].reset_index(drop=True), value[~np.isnan(value)]
     if not len(units):
-        raise FleetError(f"no sheet tells the {what.words}; choose another quantity or fewer filters")
+        raise FleetError(f"no sheet tells the {what.words}; choose another quantity or fewer filters.")
     labels = group_labels(units, by)
     codes, names = pd.factorize(labels, sort=True)
     rows = [_summary(value[codes == i]) for i in range(len(names))]
@@ -219,13 +202,6 @@ def group_labels(units: pd.DataFrame, by: str) -> pd.Series:
         parts = [_text(units, name) for name in ("stylus_profile", "cantilever_material")]
         return parts[0] + "/" + parts[1]
     return _text(units, by)
-
-
-def spoken(word: str) -> str:
-    """Write a word of the contract, or a kind, as people say it; codes stay as they are."""
-    if all(part in _WORDS or part == NOT_TOLD for part in word.split("/")):
-        return word.replace("_", " ")
-    return word
 
 
 def median_interval(values: NDArray[np.float64], level: float = 0.95) -> tuple[float, float]:
@@ -277,32 +253,26 @@ def _sentence(table: pd.DataFrame, what: Quantity, by: str) -> str:
     start = f"{sheets} read for {what.words}"
     if len(told) < 2:
         row = table.iloc[0]
-        group = f"{spoken(row['group'])} (n {row['n']:.0f})"
-        return f"{start}; half of {group} lie at or below {_say(row['median'], what)}."
+        group = f"{words.spoken(row['group'])} (n {row['n']:.0f})"
+        return f"{start}; half of {group} lie at or below {what.named.figure(row['median'])}."
     top, bottom = told.iloc[int(told["median"].argmax())], told.iloc[int(told["median"].argmin())]
     apart = top["median_low"] > bottom["median_high"]
     small = int((table["n"] < FEWEST_FOR_MEDIAN).sum())
     few = f" {small} of {len(table)} groups have too few units for an interval of their own." if small else ""
     ends = [
-        f"{_say(row['median'], what)} ({spoken(row['group'])}, n {row['n']:.0f})" for row in (bottom, top)
+        f"{what.named.figure(row['median'])} ({words.spoken(row['group'])}, n {row['n']:.0f})"
+        for row in (bottom, top)
     ]
     overlap = "don't overlap" if apart else "overlap"
     return (
-        f"{start}: by {GROUPINGS[by]} the median runs from {ends[0]} to {ends[1]}; "
-        f"their 95% intervals {overlap}.{few}"
+        f"{start}: by {words.quantity(by).long} the median runs from {ends[0]} to {ends[1]}; "
+        f"their 95 % intervals {overlap}.{few}"
     )
 
 
-def _say(value: float, what: Quantity) -> str:
-    digits = 0 if what.unit == "min" else 2
-    blank = "" if what.unit == "°" else " "
-    return f"{value:.{digits}f}{blank}{what.unit}"
-
-
-def _known(choices: dict[str, object] | dict[str, Quantity] | dict[str, str], key: str, word: str):  # type: ignore[no-untyped-def]
+def _check_known(choices: Iterable[str], key: str, word: str) -> None:
     if key not in choices:
-        raise FleetError(f"there is no {word} {key!r}; choose one of {', '.join(choices)}")
-    return choices[key]
+        raise FleetError(f"there is no {word} {key!r}; choose one of {', '.join(choices)}.")
 
 
 def _numbers(units: pd.DataFrame, name: str) -> NDArray[np.float64]:

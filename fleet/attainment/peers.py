@@ -13,14 +13,15 @@ import numpy as np
 import pandas as pd
 
 from fleet.alignment.targets import counted
-from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels, spoken
+from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels
 from fleet.errors import NoSuchUnitError
+from fleet.words import spoken
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 TRACKING_STILL: Final = Quantity(
-    "tracking angle, record still", "°", ("vta_dynamic_deg", "sra_static_deg"), ("sra_dynamic_deg",)
+    "vta_static_deg", ("vta_dynamic_deg", "sra_static_deg"), ("sra_dynamic_deg",)
 )
 LINKS_SHOWN: Final = {
     "vta_static_deg": TRACKING_STILL,
@@ -127,11 +128,10 @@ def _sentence(table: pd.DataFrame, kind: str) -> str:
     if told.empty:
         return f"Nothing was read that could be compared with {kind}."
     row = told.iloc[int(told["further_out"].argmin())]
-    unit = LINKS_SHOWN[str(row["link"])].unit
-    blank = "" if unit == "°" else " "
+    own = LINKS_SHOWN[str(row["link"])].named
     beyond = round(row["further_out"] * row["n"])
     count = "none" if beyond == 0 else str(beyond)
     return (
-        f"Against {kind}, its {row['words']} stands out most: {row['unit_reading']:.2f}{blank}{unit} where "
-        f"their median is {row['median']:.2f}{blank}{unit}; {count} of {row['n']:.0f} lie further out."
+        f"Against {kind}, its {row['words']} stands out most: {own.figure(row['unit_reading'])} where "
+        f"their median is {own.figure(row['median'])}; {count} of {row['n']:.0f} lie further out."
     )

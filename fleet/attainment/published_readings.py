@@ -6,7 +6,7 @@ groups shows no unit, however many of these tables are subtracted from each othe
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from scipy import stats
 from fleet.attainment.publishing import FEW, check_published
 from fleet.errors import TooFewError
 from fleet.house_model.chain import LINK
+from fleet.words import quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,22 +23,7 @@ if TYPE_CHECKING:
     Group = tuple[Mapping[str, str], int, Mapping[str, Any]]
 
 
-class Read(NamedTuple):
-    """A quantity whose sums are published: words and unit."""
-
-    words: str
-    unit: str
-
-
-READINGS: Final = {
-    "built_in": Read("built-in angle", "°"),
-    "tracking": Read("tracking angle, record still", "°"),
-    "sag": Read("dynamic sag", "°"),
-    "zenith": Read("zenith error, + = clockwise", "°"),
-    "azimuth_seen": Read("azimuth as seen, + = clockwise", "°"),
-    "azimuth_electrical": Read("azimuth, electrical, + = clockwise", "°"),
-    "balance": Read("channel balance, + = left louder", "dB"),
-}
+READINGS: Final = ("built_in", "tracking", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance")
 """Links of the chain that are told, in the order in which a screen offers them."""
 LEVEL: Final = 0.95
 
@@ -78,7 +64,7 @@ def published_readings(groups: Sequence[Group], reading: str, by: str | None = N
         for i, place in enumerate((0, last, -1)):
             own[i] += float(moments[place])
     if not rows:
-        raise TooFewError(f"no published group tells the {READINGS[reading].words} yet")
+        raise TooFewError(f"no published group tells the {quantity(reading).long} yet.")
     table = pd.DataFrame([_figures(level, sums, link.centre) for level, sums in rows.items()])
     rank = (table["group"] == FEW).to_numpy()
     return table.iloc[np.lexsort((table["group"], -table["n"], rank))].reset_index(drop=True)

@@ -6,9 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fleet.bench_trust.watch_words import WORDS, signed, unit_of
+from fleet.numerals import figure, percent, signed, span, with_unit
+from fleet.words import QUANTITIES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fleet.bench_trust.gauge_study import Gauge
 
 ENOUGH_CATEGORIES: Final = 5
@@ -17,26 +20,30 @@ _FEW_OPERATORS: Final = 5
 
 def sentence(g: Gauge) -> str:
     """Say what one reading is worth, who is off, and how often to read an important unit."""
-    word = WORDS.get(g.reading, g.reading)
-    unit = unit_of(g.reading) if g.reading in WORDS else ""
+    known = QUANTITIES.get(g.reading)
+    word, unit = (g.reading, "") if known is None else (known.short, known.unit)
     one = "One reading" if word == "reading" else f"One reading of the {word}"
     repeat, gauge = g.part("repeatability"), g.part("gauge")
     value, low, high = g.share["reml"]
     ndc = g.ndc["reml"][0]
     said = (
-        f"{one} scatters by {repeat['sd']:.3f}{unit} in one hand "
-        f"({repeat['sd_low']:.3f} to {repeat['sd_high']:.3f}) and by {gauge['sd']:.3f}{unit} over all hands "
-        f"({gauge['sd_low']:.3f} to {gauge['sd_high']:.3f}): {_percent(value)} of the spread of these units "
-        f"({_percent(low)} to {_percent(high)}), {_categories(ndc)}."
+        f"{one} scatters by {_with_ends(repeat, unit)} in one hand and by {_with_ends(gauge, unit)} over "
+        f"all hands: {_part(value)} of the spread of these units "
+        f"({_part(low)} to {_part(high)}), {_categories(ndc)}."
     )
     if g.tolerance is not None:
-        part = _percent(float(gauge["of_tolerance"]))
-        said += f" Six of its sigmas take {part} of the tolerance {g.tolerance:g}{unit}."
+        part = _part(float(gauge["of_tolerance"]))
+        said += f" Six of its sigmas take {part} of the tolerance {with_unit(str(g.tolerance), unit)}."
     return f"{said} {_who(g, unit)}{_how_often(g, unit)}"
 
 
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.1f} %" if share < 0.1 else f"{100.0 * share:.0f} %"
+def _with_ends(row: pd.Series, unit: str) -> str:
+    return f"{figure(row['sd'], unit, 3)} ({span(row['sd_low'], row['sd_high'], digits=3)})"
+
+
+def _part(share: float) -> str:
+    """A part of a spread; small ones with a digit more."""
+    return percent(share, 1 if share < 0.1 else 0)
 
 
 def _categories(ndc: float) -> str:
@@ -62,7 +69,7 @@ def _how_often(g: Gauge, unit: str) -> str:
     if g.within is None:
         return ""
     one, turns = g.needed["one_operator"], g.needed["operators_in_turn"]
-    aim = f" For ±{g.within:g}{unit} (95 %) an important unit needs"
+    aim = f" For ±{with_unit(str(g.within), unit)} (95 %) an important unit needs"
     if one == 1:
         return f"{aim} no second reading."
     if one is None and turns is None:

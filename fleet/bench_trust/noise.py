@@ -17,8 +17,9 @@ from scipy import stats
 
 from fleet.bench_trust.operators import operator_variances
 from fleet.bench_trust.watch import check_pickups
-from fleet.bench_trust.watch_words import WORDS, signed, unit_of
 from fleet.house_model.chain import READINGS
+from fleet.numerals import figure, signed, span
+from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 EPISODE_DAYS: Final = 92
@@ -186,7 +187,7 @@ def _row(
     dof = float(left[own].sum())
     variance = float((rest[own] ** 2).sum() / dof) if dof > 0.5 else float("nan")
     slips = len(lost) if bench == "" else int((lost["bench"] == bench).sum())
-    return (reading, unit_of(reading), bench, "", int(own.sum()), *_spread(variance, dof), slips)
+    return (reading, quantity(reading).unit, bench, "", int(own.sum()), *_spread(variance, dof), slips)
 
 
 def _hands(
@@ -202,7 +203,7 @@ def _hands(
         limits = (low, high) if dof >= SMALLEST_DOF else (float("nan"), float("nan"))
         spread = (round(dof, 1), *(float(np.sqrt(v)) for v in (variance, *limits)))
         slips = int((slipped["operator"] == name).sum())
-        rows.append((reading, unit_of(reading), bench, name, int((who == name).sum()), *spread, slips))
+        rows.append((reading, quantity(reading).unit, bench, name, int((who == name).sum()), *spread, slips))
     return rows
 
 
@@ -241,7 +242,7 @@ def _operators(frame: pd.DataFrame, reading: str, bench: str, quantities: int) -
     counts = frame["operator"].value_counts()
     return [
         (
-            reading, unit_of(reading), bench, keys[j][1], int(counts[keys[j][1]]), float(o), float(e),
+            reading, quantity(reading).unit, bench, keys[j][1], int(counts[keys[j][1]]), float(o), float(e),
             float(o - wide * e), float(o + wide * e), bool(abs(o) > wide * e),
         )
         for j, o, e in zip(shared, offset, error, strict=True)
@@ -257,7 +258,7 @@ def _sentence(table: pd.DataFrame, operators: pd.DataFrame) -> str:
     whole = table[(table["bench"] == "") & (table["operator"] == "")]
     known = whole[whole["sd_low"].notna()]
     said = "; ".join(
-        f"{WORDS[r['reading']]} {r['sd']:.2f}{r['unit']} ({r['sd_low']:.2f} to {r['sd_high']:.2f})"
+        f"{quantity(r['reading']).short} {figure(r['sd'], r['unit'])} ({span(r['sd_low'], r['sd_high'])})"
         for r in known.to_dict("records")
     )
     first = (
@@ -269,7 +270,7 @@ def _sentence(table: pd.DataFrame, operators: pd.DataFrame) -> str:
     if off.empty:
         return f"{first} No operator stands off the others by more than chance explains."
     names = "; ".join(
-        f"{r['operator']} reads the {WORDS[r['reading']]} {signed(r['offset'], r['unit'])} off the "
+        f"{r['operator']} reads the {quantity(r['reading']).short} {signed(r['offset'], r['unit'])} off the "
         f"operators' mean"
         for r in off.to_dict("records")
     )

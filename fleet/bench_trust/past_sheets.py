@@ -13,8 +13,10 @@ import numpy as np
 import pandas as pd
 
 from fleet.bench_trust.watch import BOTH_RAKES, Watch
-from fleet.bench_trust.watch_words import WORDS, day, signed, unit_of
+from fleet.bench_trust.watch_words import day
 from fleet.bench_trust.watched_reading import ReadingWatch
+from fleet.numerals import signed
+from fleet.words import quantity
 
 if TYPE_CHECKING:
     from fleet.policy.policy import Policy
@@ -104,11 +106,11 @@ def _offsets(source: ReadingWatch, sheets: pd.DataFrame, name: str) -> pd.DataFr
 
 
 def _sentence(source: ReadingWatch, rows: pd.DataFrame, policy: Policy | None) -> str:
-    change, unit = source.change, unit_of(source.reading)
+    change, unit = source.change, quantity(source.reading).unit
     assert change is not None
     certain = rows[rows["measured_on"] >= change.since]
     n, possible = certain["sheet_no"].nunique(), rows["sheet_no"].nunique()
-    word = WORDS[source.reading]
+    word = quantity(source.reading).short
     if not possible:
         return f"No sheet of a unit on bench {source.bench} was read since the {word} reading moved."
     if not n:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from fleet import words
 from fleet.bench_trust.noise import Noise
 from fleet.bench_trust.watch import Watch
 from fleet.errors import FleetError
@@ -116,24 +117,16 @@ def typical_unit(sheets: pd.DataFrame, watch: Watch | None = None) -> Typical:
     return replace(Typical(), **middle, per_kelvin=known)
 
 
-_READINGS: Final = {
-    "sra_static_deg": ("static rake", "rake"),
-    "sra_dynamic_deg": ("dynamic rake", "rake"),
-    "vta_dynamic_deg": ("tracking angle", "tracking"),
-    "zenith_deg": ("zenith", "zenith"),
-    "azimuth_optical_deg": ("optical azimuth", "azimuth"),
-    "azimuth_electrical_deg": ("electrical azimuth", "azimuth"),
-    "channel_balance_db": ("channel balance", "balance"),
+_SCALES: Final = {
+    "rake": ("sra_static_deg", "sra_dynamic_deg"),
+    "tracking": ("vta_dynamic_deg",),
+    "zenith": ("zenith_deg",),
+    "azimuth": ("azimuth_optical_deg", "azimuth_electrical_deg"),
+    "balance": ("channel_balance_db",),
 }
-DERIVED: Final = {
-    "built_in": "built-in angle",
-    "sag": "dynamic sag",
-    "rake_tilted": "rake after tilt",
-    "zenith_turn": "zenith, turn of the body",
-    "zenith_cantilever": "zenith, stand of the cantilever",
-    "roll": "body roll set by electrical azimuth",
-}
-QUANTITIES: Final = {**{name: word for name, (word, _) in _READINGS.items()}, **DERIVED}
+_SCALE_OF: Final = {name: scale for scale, names in _SCALES.items() for name in names}
+DERIVED: Final = ("built_in", "sag", "rake_tilted", "zenith_turn", "zenith_cantilever", "roll")
+QUANTITIES: Final = (*_SCALE_OF, *DERIVED)
 """What a budget can be made of, by key."""
 
 
@@ -164,14 +157,14 @@ def pickup_budget(
     if quantity not in QUANTITIES:
         raise FleetError(f"there is no budget of {quantity}; there are {', '.join(QUANTITIES)}.")
     parts = _Parts(noise, assumed or Assumed(), typical or Typical(), readings)
-    unit = " dB" if quantity.endswith("_db") else "°"
-    if quantity in _READINGS:
+    named = words.quantity(quantity)
+    if quantity in _SCALE_OF:
         inputs = parts.reading(quantity)
         model: Callable[[Values], float] = lambda x: parts.read(quantity, x)  # noqa: E731
     else:
         inputs, model = _derived(quantity, parts)
-    name = QUANTITIES[quantity] if readings == 1 else f"{QUANTITIES[quantity]}, mean of {readings} readings"
-    return budget(name, model, inputs, unit=unit, coverage=coverage)
+    name = named.short if readings == 1 else f"{named.short}, mean of {readings} readings"
+    return budget(name, model, inputs, unit=named.unit, coverage=coverage)
 
 
 _SLOPE: Final = "slope of the record"
@@ -180,11 +173,11 @@ _WARMTH: Final = "warmth"
 
 
 def _repeat_of(name: str) -> str:
-    return f"repeated {_READINGS[name][0]}"
+    return f"repeated {words.quantity(name).short}"
 
 
 def _who_of(name: str) -> str:
-    return f"who reads the {_READINGS[name][0]}"
+    return f"who reads the {words.quantity(name).short}"
 
 
 def _zero_of(scale: str) -> str:
@@ -199,7 +192,7 @@ class _Parts:
 
     def read(self, name: str, x: Values) -> float:
         """A reading less everything that it may be off by."""
-        scale = _READINGS[name][1]
+        scale = _SCALE_OF[name]
         out = x[_repeat_of(name)] + x.get(_who_of(name), 0.0) + x[_zero_of(scale)]
         if scale in ("rake", "tracking"):
             out += x[_SLOPE]
@@ -209,7 +202,7 @@ class _Parts:
 
     def reading(self, name: str) -> list[Input]:
         """Everything that makes one reading uncertain."""
-        scale = _READINGS[name][1]
+        scale = _SCALE_OF[name]
         found = [self._repeat(name), *self._who(name), self._zero(scale)]
         if scale in ("rake", "tracking"):
             found.append(self.half(_SLOPE, 0.0, self.assumed.level_deg, "°", "along the arm"))
@@ -236,7 +229,7 @@ class _Parts:
 
     def _repeat(self, name: str) -> Input:
         value = float(getattr(self.typical, name, 0.0))
-        unit = "dB" if name.endswith("_db") else "°"
+        unit = words.quantity(name).unit
         many = "" if self.readings == 1 else f", mean of {self.readings}"
         if self.noise is not None and len(self.noise.table):
             t = self.noise.table
@@ -322,7 +315,7 @@ def all_budgets(
         rows.append(
             (
                 key,
-                QUANTITIES[key],
+                words.quantity(key).short,
                 b.unit.strip(),
                 b.value,
                 b.u,

@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from fleet.bench_trust.watch_limits import CHARTS, SMALLEST_BASELINE
 from fleet.bench_trust.watch_series import PARTS, SMALLEST_SD, Fit, chart_reading, fit_levels, slips
-from fleet.bench_trust.watch_words import WORDS, bench_lines, reading_sentence, unit_of
+from fleet.bench_trust.watch_words import bench_lines, reading_sentence
 from fleet.bench_trust.watched_reading import ReadingWatch
 from fleet.errors import TooFewError
 from fleet.house_model.chain import READINGS
 from fleet.statistics.change_point import find_change
+from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 BOTH_RAKES: Final = "rake_both_deg"
@@ -200,7 +201,7 @@ def _one_reading(
 def _cautions(found: ReadingWatch, before: pd.DataFrame) -> tuple[str, ...]:
     """What would make the limits other than they say: a baseline that moves, or checks that hang together."""
     out = []
-    word = WORDS[found.reading]
+    word = quantity(found.reading).short
     inside = find_change(before[found.reading], before["measured_on"], found.fit.columns(before))
     if inside is not None and inside.p_value < _ODD_BASELINE:
         out.append(
@@ -230,7 +231,7 @@ def _row(r: ReadingWatch) -> dict[str, object]:
     row: dict[str, object] = {
         "bench": r.bench,
         "reading": r.reading,
-        "unit": unit_of(r.reading),
+        "unit": quantity(r.reading).unit,
         "check_pickups": int(r.series["check_pickup"].nunique()),
         "baseline_from": r.baseline_from,
         "baseline_to": r.baseline_to,

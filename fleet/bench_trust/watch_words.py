@@ -8,21 +8,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from fleet.numerals import figure, percent, signed
+from fleet.words import quantity
+
 if TYPE_CHECKING:
     from fleet.bench_trust.watched_reading import ReadingWatch
     from fleet.statistics.change_point import Change
 
-WORDS: Final = {
-    "sra_static_deg": "static rake",
-    "sra_dynamic_deg": "dynamic rake",
-    "vta_dynamic_deg": "tracking angle",
-    "zenith_deg": "zenith",
-    "azimuth_optical_deg": "optical azimuth",
-    "azimuth_electrical_deg": "electrical azimuth",
-    "channel_balance_db": "channel balance",
-    "rake_both_deg": "rake",
-}
-"""What a reading is called; `rake` alone is static and dynamic rake together."""
 PICKUP_OR_BENCH: Final = (
     "A check pickup tells that something moved, not what: read a second one, or clean and look at this one, "
     "before you touch the bench."
@@ -30,17 +22,6 @@ PICKUP_OR_BENCH: Final = (
 _WEEKS_A_YEAR: Final = 52.0
 _CLEAR: Final = 2.0
 _PLAIN: Final = 3.3
-
-
-def unit_of(reading: str) -> str:
-    """Unit of a reading, as it stands behind a figure."""
-    return " dB" if reading.endswith("_db") else "°"
-
-
-def signed(value: float, unit: str, digits: int = 2) -> str:
-    """A figure with its sign and unit."""
-    text = f"{value:+.{digits}f}"
-    return f"{'0' + text[2:] if float(text) == 0.0 else text}{unit}"
 
 
 def day(stamp: pd.Timestamp) -> str:
@@ -60,13 +41,13 @@ def change_words(change: Change, unit: str) -> str:
         span = f"{signed(change.size_low, '')} to {signed(change.size_high, '')}"
         at = about.replace("since about", "at about")
         return f"jumped by {signed(change.size, unit)} ({span}) {at}"
-    creep = round(100 * change.creep_chance)
-    return f"moved {about} (a creep, chance {creep} %, or a jump: the checks can't tell yet)"
+    creep = percent(change.creep_chance)
+    return f"moved {about} (a creep, chance {creep}, or a jump: the checks can't tell yet)"
 
 
 def reading_sentence(r: ReadingWatch) -> str:
     """Say how one reading stands."""
-    word, unit = WORDS[r.reading], unit_of(r.reading)
+    word, unit = quantity(r.reading).short, quantity(r.reading).unit
     watched = r.watched
     if watched.empty:
         return f"The {word} reading has no check after its baseline yet."
@@ -83,7 +64,7 @@ def reading_sentence(r: ReadingWatch) -> str:
     if r.slip:
         return (
             f"The newest {word} reading is off by {signed(float(last['off']), unit)}, beyond what a "
-            f"single check may be ({float(last['single_limit']):.2f}{unit}): read the check pickup again."
+            f"single check may be ({figure(last['single_limit'], unit)}): read the check pickup again."
         )
     said = (
         f"The {word} reading shows no change in {len(watched)} checks since its baseline: the average stands "
@@ -122,7 +103,7 @@ def _answer(bench: str, own: Sequence[ReadingWatch], off: Sequence[ReadingWatch]
             f"Bench {bench}: there is no check after the baseline yet, so nobody can tell whether it moved."
         )
     if not off:
-        slips = [WORDS[r.reading] for r in own if r.slip]
+        slips = [quantity(r.reading).short for r in own if r.slip]
         again = f"; read the check pickup again, its newest {' and '.join(slips)} is odd" if slips else ""
         return f"Bench {bench}: no reading has moved from its baseline{again}."
     lead = max(off, key=lambda r: 0.0 if r.change is None else abs(r.change.now) / r.fit.sd)
@@ -131,7 +112,7 @@ def _answer(bench: str, own: Sequence[ReadingWatch], off: Sequence[ReadingWatch]
     said = f"Bench {bench}: {lead.sentence[:1].lower()}{lead.sentence[1:]}"
     together = {"rake_both_deg", "sra_static_deg", "sra_dynamic_deg"}
     others = [
-        WORDS[r.reading]
+        quantity(r.reading).short
         for r in off
         if r is not lead and not (lead.reading == "rake_both_deg" and r.reading in together)
     ]
@@ -144,7 +125,7 @@ def _temperature_line(own: Sequence[ReadingWatch]) -> list[str]:
     if not known:
         return ["Temperature was hardly noted or hardly moved, so nothing is taken out for it."]
     told = [
-        f"{WORDS[r.reading]} {signed(r.fit.per_kelvin, unit_of(r.reading), 3)}/K"
+        f"{quantity(r.reading).short} {signed(r.fit.per_kelvin, quantity(r.reading).unit, 3)}/K"
         for r in known
         if abs(r.fit.per_kelvin) > _CLEAR * r.fit.per_kelvin_se
     ]

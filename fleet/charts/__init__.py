@@ -1,5 +1,5 @@
 """Judgements as pictures: pure functions from a result to an Altair chart, each with a text that stands in.
 
 `enquiry` draws quotes, `groups` readings by group, `suspects` one unit among its kind, `rates` attainment;
-`style` holds colours and shapes, `words` the text alternatives.
+`tables` holds tables and headline figures, `style` colours, shapes and axes.
 """

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, shaped
-from fleet.charts.words import figure, spoken
+from fleet.words import spoken
 
 if TYPE_CHECKING:
     from fleet.attainment.contrasts import Contrast
@@ -46,7 +46,7 @@ def differences(found: Contrast, look: Look = LIGHT) -> alt.LayerChart:
 
 def over_time(table: pd.DataFrame, quantity: Quantity, look: Look = LIGHT) -> alt.LayerChart:
     """Draw medians by period with their 95 % intervals, and the middle half of the readings behind them."""
-    title = f"{quantity.words} ({quantity.unit})"
+    title = quantity.named.title
     periods = table["period"].tolist()
     every = max(1, -(-len(periods) // 14))
     axis = alt.Axis(values=periods[::every], labelAngle=0 if len(periods) <= 8 else -45)
@@ -72,31 +72,30 @@ def over_time(table: pd.DataFrame, quantity: Quantity, look: Look = LIGHT) -> al
             alt.Tooltip("period:O", title="measured in"),
             alt.Tooltip("n:Q", title="units"),
             alt.Tooltip("median:Q", title="median", format=".2f"),
-            alt.Tooltip("low:Q", title="95% from", format=".2f"),
+            alt.Tooltip("low:Q", title="95 % from", format=".2f"),
             alt.Tooltip("high:Q", title="to", format=".2f"),
         ],
     )
     first, last = table.iloc[0], table.iloc[-1]
-    ends = [f"{figure(r['median'], quantity.unit)} (n {r['n']}) in {r['period']}" for r in (first, last)]
+    ends = [f"{quantity.named.figure(r['median'])} (n {r['n']}) in {r['period']}" for r in (first, last)]
     text = f"{quantity.words}, median by period: from {ends[0]} to {ends[1]}."
     return overlay(half, line, bars, points, height=300, text=text)
 
 
 def period_figures(table: pd.DataFrame, quantity: Quantity) -> pd.DataFrame:
     """The table under the picture over time."""
-    unit = quantity.unit
-    digits = 0 if unit == "min" else 2
+    named = quantity.named
 
-    def span(low: str, high: str) -> list[str]:
+    def spans(low: str, high: str) -> list[str]:
         rows = zip(table[low], table[high], strict=True)
-        return ["too few" if np.isnan(a) else f"{a:.{digits}f} to {figure(b, unit, digits)}" for a, b in rows]
+        return ["too few" if np.isnan(a) else named.span(a, b) for a, b in rows]
 
     return pd.DataFrame(
         {
             "measured in": table["period"],
             "units": table["n"],
-            "median": [figure(v, unit, digits) for v in table["median"]],
-            "95% of that median": span("low", "high"),
-            "half of the readings": span("q25", "q75"),
+            "median": [named.figure(v) for v in table["median"]],
+            "95 % of that median": spans("low", "high"),
+            "half of the readings": spans("q25", "q75"),
         }
     )

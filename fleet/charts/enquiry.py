@@ -8,8 +8,21 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, coded, overlay, shaped
-from fleet.charts.words import figure, percent
+from fleet import words
+from fleet.charts.style import (
+    BLUE,
+    GREEN,
+    LIGHT,
+    ORANGE,
+    VERMILION,
+    Look,
+    coded,
+    overlay,
+    shaped,
+    share_axis,
+    with_shares_said,
+)
+from fleet.numerals import figure, percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,11 +34,8 @@ if TYPE_CHECKING:
 
 BIN_DEG: Final = {"sag_deg": 0.1, "sra_dynamic_deg": 0.5, "vta_dynamic_deg": 0.5}
 """Width of a bar, the same whatever is asked, so that two quotes can be laid side by side [deg]."""
-TITLES: Final = {
-    "sag_deg": "Dynamic sag (°)",
-    "sra_dynamic_deg": "Rake (°)",
-    "vta_dynamic_deg": "Tracking angle (°)",
-}
+SHOWN: Final = tuple(BIN_DEG)
+"""Quantities that are drawn."""
 MOST_DRAWS: Final = 250
 LEVEL, CHOSEN = "level headshell", "tilt the policy would choose"
 _CHANCE_LINES: Final = {
@@ -53,7 +63,7 @@ def predictive(
     values
         Draws of the bench reading [deg], level headshell; NaN where the stylus has no such reading.
     quantity
-        Key of `TITLES`.
+        One of `SHOWN`.
     policy
         Draws its bands; None for none (sag has no target).
     """
@@ -62,11 +72,11 @@ def predictive(
     bands = policy_bands(quantity, policy)
     ends = [*np.quantile(told, [0.005, 0.995]), *(e for b in bands for e in b[1:] if np.isfinite(e))]
     domain = _domain(ends, BIN_DEG[quantity])
-    bars = histogram(told, BIN_DEG[quantity], domain)
+    bars = with_shares_said(histogram(told, BIN_DEG[quantity], domain), "share")
     top = 1.25 * float(bars["share"].max())
     x = alt.X(
         "from:Q",
-        title=TITLES[quantity],
+        title=words.quantity(quantity).title,
         bin="binned",
         axis=alt.Axis(grid=False),
         scale=alt.Scale(domain=domain, nice=False, zero=False),
@@ -75,7 +85,7 @@ def predictive(
     tips = [
         alt.Tooltip("from:Q", title="from (°)", format=".2f"),
         alt.Tooltip("to:Q", title="to (°)", format=".2f"),
-        alt.Tooltip("share:Q", title="chance", format=".1%"),
+        alt.Tooltip("share_said:N", title="chance"),
     ]
     columns = (
         alt.Chart(bars)
@@ -83,7 +93,8 @@ def predictive(
         .encode(x=x, x2="to:Q", y=y, tooltip=tips)
     )
     low, _, middle, _, high = spread = np.quantile(told, [0.05, 0.25, 0.5, 0.75, 0.95])
-    text = f"{TITLES[quantity]}: median {middle:.2f}, nine in ten between {low:.2f} and {high:.2f}."
+    title = words.quantity(quantity).title
+    text = f"{title}: median {middle:.2f}, nine in ten between {low:.2f} and {high:.2f}."
     if bands:
         text += f" Target policy: {' and '.join(b.words for b in bands)}."
     return overlay(
@@ -119,7 +130,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
     """Draw the chances of rake, tracking and both against the tilt, with the best tilt marked."""
     names = {column: words for column, (words, _, _) in _CHANCE_LINES.items()}
     long = result.table.melt("tilt_deg", list(names), var_name="target", value_name="chance").dropna()
-    long["target"] = long["target"].map(names)
+    long = with_shares_said(long.assign(target=long["target"].map(names)), "chance")
     shown = [line for line in _CHANCE_LINES.values() if line[0] in set(long["target"])]
     order = [words for words, _, _ in shown]
     dash = alt.StrokeDash(
@@ -129,9 +140,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
         legend=alt.Legend(orient="top", symbolSize=400),
         scale=alt.Scale(domain=order, range=[dashes for _, _, dashes in shown]),
     )
-    y = alt.Y(
-        "chance:Q", title="Chance", axis=alt.Axis(format="%", tickCount=5), scale=alt.Scale(domain=[0, 1])
-    )
+    y = alt.Y("chance:Q", title="Chance", axis=share_axis(), scale=alt.Scale(domain=[0, 1]))
     lines = (
         alt.Chart(long)
         .mark_line(strokeWidth=2.5)
@@ -143,7 +152,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
             tooltip=[
                 alt.Tooltip("target:N", title="target"),
                 alt.Tooltip("tilt_deg:Q", title="tilt (°)", format="+.1f"),
-                alt.Tooltip("chance:Q", title="chance", format=".0%"),
+                alt.Tooltip("chance_said:N", title="chance"),
             ],
         )
     )
@@ -180,8 +189,16 @@ def tilt_path(draws: pd.DataFrame, row: pd.Series, policy: Policy, look: Look = 
         [*some["vta_dynamic_deg"].quantile([0.01, 0.99]), policy.tracking_wish_deg, vta + tilt], 0.5
     )
     up = _domain([*some["sra_dynamic_deg"].quantile([0.01, 0.99]), *band, sra + tilt], 0.5)
-    x = alt.X("vta:Q", title="Tracking angle (°)", scale=alt.Scale(domain=across, zero=False, nice=False))
-    y = alt.Y("sra:Q", title="Rake (°)", scale=alt.Scale(domain=up, zero=False, nice=False))
+    x = alt.X(
+        "vta:Q",
+        title=words.quantity("vta_dynamic_deg").title,
+        scale=alt.Scale(domain=across, zero=False, nice=False),
+    )
+    y = alt.Y(
+        "sra:Q",
+        title=words.quantity("sra_dynamic_deg").title,
+        scale=alt.Scale(domain=up, zero=False, nice=False),
+    )
     box = pd.DataFrame(
         {"vta": [across[0]], "to": [policy.tracking_limit_deg], "sra": [band[0]], "sra_to": [band[1]]}
     )

@@ -8,15 +8,25 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, shaped
-from fleet.charts.words import percent
+from fleet.charts.style import (
+    BLUE,
+    LIGHT,
+    ORANGE,
+    VERMILION,
+    Look,
+    coded,
+    overlay,
+    shaped,
+    share_axis,
+    with_shares_said,
+)
+from fleet.numerals import percent
 from fleet.statistics.proportions import funnel_limits
 
 if TYPE_CHECKING:
     from fleet.statistics.proportions import Funnel
 
-OUTSIDE: Final = {"": "as chance allows", "95": "beyond 95%", "99.8": "beyond 99.8%"}
-_PERCENT: Final = alt.Axis(format="%", tickCount=5)
+OUTSIDE: Final = {"": "as chance allows", "95": "beyond 95 %", "99.8": "beyond 99.8 %"}
 
 
 def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIGHT) -> alt.LayerChart:
@@ -40,12 +50,12 @@ def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIG
             funnel_limits(n, found.centre, tail) if 0 < found.centre < 1 else np.full(len(n), found.centre)
         )
         curves[name] = np.clip(found.centre + widen * (limit - found.centre), 0, 1)
-    told = table.assign(said=table["outside"].map(OUTSIDE))
+    told = with_shares_said(table.assign(said=table["outside"].map(OUTSIDE)), "rate")
     names = [words for words in OUTSIDE.values() if words in set(told["said"])]
-    colours = {"as chance allows": BLUE, "beyond 95%": "#E69F00", "beyond 99.8%": VERMILION}
-    shapes = {"as chance allows": "circle", "beyond 95%": "square", "beyond 99.8%": "diamond"}
+    colours = dict(zip(OUTSIDE.values(), (BLUE, ORANGE, VERMILION), strict=True))
+    shapes = dict(zip(OUTSIDE.values(), ("circle", "square", "diamond"), strict=True))
     x = alt.X("n:Q", title="Units read", scale=alt.Scale(type="log", nice=False))
-    y = alt.Y("rate:Q", title=title, axis=_PERCENT, scale=alt.Scale(domain=[0, 1]))
+    y = alt.Y("rate:Q", title=title, axis=share_axis(), scale=alt.Scale(domain=[0, 1]))
     lines = []
     for name, dash in (("low95", [6, 3]), ("high95", [6, 3]), ("low998", [1, 0]), ("high998", [1, 0])):
         line = alt.Chart(curves).mark_line(color=look.faint, strokeDash=dash, strokeWidth=1.5)
@@ -63,7 +73,7 @@ def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIG
         tooltip=[
             alt.Tooltip("group:N", title="group"),
             alt.Tooltip("n:Q", title="units read"),
-            alt.Tooltip("rate:Q", title="rate", format=".1%"),
+            alt.Tooltip("rate_said:N", title="rate"),
             alt.Tooltip("said:N", title="against chance"),
         ],
     )
@@ -79,7 +89,7 @@ def funnel_sentence(table: pd.DataFrame, found: Funnel) -> str:
     if out.empty:
         return f"{start}: none stands further off than chance alone explains."
     parts = [
-        f"{r['group']} ({percent(r['rate'])} of {r['n']}, beyond {r['outside']}%)"
+        f"{r['group']} ({percent(r['rate'])} of {r['n']}, {OUTSIDE[r['outside']]})"
         for r in out.to_dict("records")
     ]
     return f"{start}. Beyond chance: {'; '.join(parts)}."
@@ -104,7 +114,7 @@ def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
     link = (
         alt.Chart(told)
         .mark_rule(color=look.faint, strokeWidth=3)
-        .encode(y=rows, x=alt.X("rate:Q", title="Rate", axis=_PERCENT, scale=x), x2="rate_other:Q")
+        .encode(y=rows, x=alt.X("rate:Q", title="Rate", axis=share_axis(), scale=x), x2="rate_other:Q")
     )
     names = ["the policy", "the other one"]
     long = pd.concat(
@@ -114,17 +124,17 @@ def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
         ]
     )
     points = (
-        alt.Chart(long)
+        alt.Chart(with_shares_said(long, "rate"))
         .mark_point(filled=True, size=100, opacity=1)
         .encode(
             y=rows,
-            x=alt.X("rate:Q", title="Rate", axis=_PERCENT, scale=x),
+            x=alt.X("rate:Q", title="Rate", axis=share_axis(), scale=x),
             color=coded("under", names, [BLUE, VERMILION]),
             shape=shaped("under", names, ["circle", "diamond"]),
             tooltip=[
                 "group:N",
                 "under:N",
-                alt.Tooltip("rate:Q", format=".1%"),
+                alt.Tooltip("rate_said:N", title="rate"),
                 alt.Tooltip("n:Q", title="units"),
             ],
         )

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, coded, overlay, shaped
-from fleet.charts.words import figure, listing, spoken
+from fleet.numerals import NOT_KNOWN, figure
+from fleet.words import spoken
 
 if TYPE_CHECKING:
     from fleet.attainment.distributions import Distribution
@@ -29,7 +30,7 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     shown["label"] = shown["group"].map(spoken) + "  (n " + shown["n"].astype(str) + ")"
     dots = sample_readings(found.readings, shown, MOST_MARKS // len(shown))
     estimates = _estimates(shown)
-    title = f"{found.quantity.words} ({found.quantity.unit})"
+    title = found.quantity.named.title
     scale = alt.Scale(domain=frame(found), zero=False, nice=True)
     rows = alt.Y(
         "label:N",
@@ -54,6 +55,14 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     text = f"{found.quantity.words} by group, raw medians: {said}."
     marks = _estimate_layers(estimates, rows, scale, title)
     return overlay(points, *marks, height=ROW_PX * len(shown) + 120, text=text)
+
+
+def listing(table: pd.DataFrame, name: str, value: str, unit: str, *, most: int = 6, digits: int = 2) -> str:
+    """List a chart's first rows as text: name and figure, and how many more there are."""
+    rows = table.head(most)
+    said = "; ".join(f"{row[name]} {figure(row[value], unit, digits)}" for _, row in rows.iterrows())
+    more = len(table) - len(rows)
+    return said + (f"; and {more} more" if more > 0 else "")
 
 
 def frame(found: Distribution) -> list[float]:
@@ -84,25 +93,24 @@ def sample_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> p
 
 def figures(found: Distribution) -> pd.DataFrame:
     """The table under the picture, ready to be read: words for columns, text for intervals."""
-    unit, table = found.quantity.unit, found.table
-    digits = 0 if unit == "min" else 2
+    named, table = found.quantity.named, found.table
 
-    def span(low: str, high: str, nothing: str) -> list[str]:
+    def spans(low: str, high: str, nothing: str) -> list[str]:
         rows = zip(table[low], table[high], strict=True)
-        return [nothing if np.isnan(a) else f"{a:.{digits}f} to {figure(b, unit, digits)}" for a, b in rows]
+        return [nothing if np.isnan(a) else named.span(a, b) for a, b in rows]
 
     few = "too few"
     columns = {
         "group": table["group"].map(spoken),
         "units": table["n"],
-        "raw median": [figure(v, unit, digits) for v in table["median"]],
-        "95% of that median": span("median_low", "median_high", few),
-        "half of the readings": span("q25", "q75", few),
-        "nine in ten readings": span("low", "high", few),
+        "raw median": [named.figure(v) for v in table["median"]],
+        "95 % of that median": spans("median_low", "median_high", few),
+        "half of the readings": spans("q25", "q75", few),
+        "nine in ten readings": spans("low", "high", few),
     }
     if table["model"].notna().any():
-        columns["house model"] = [figure(v, unit, digits) for v in table["model"]]
-        columns["95% of the model"] = span("model_low", "model_high", "–")
+        columns["house model"] = [named.figure(v) for v in table["model"]]
+        columns["95 % of the model"] = spans("model_low", "model_high", NOT_KNOWN)
     return pd.DataFrame(columns)
 
 
@@ -118,7 +126,7 @@ def reading_guide(found: Distribution) -> str:
     model = "Square: what the house model expects of the same units, leaning on the rest of the fleet."
     if not found.table["model"].notna().any():
         model = "There is no house model yet, so the raw readings stand alone; run `fleet refit`."
-    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95% interval from 6 units on. {model}"
+    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95 % interval from 6 units on. {model}"
 
 
 def _estimates(shown: pd.DataFrame) -> pd.DataFrame:
@@ -150,7 +158,7 @@ def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, tit
             alt.Tooltip("n:Q", title="units"),
             alt.Tooltip("estimate:N", title="estimate"),
             alt.Tooltip("middle:Q", title="figure", format=".2f"),
-            alt.Tooltip("low:Q", title="95% from", format=".2f"),
+            alt.Tooltip("low:Q", title="95 % from", format=".2f"),
             alt.Tooltip("high:Q", title="to", format=".2f"),
         ],
     )

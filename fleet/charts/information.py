@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import altair as alt
-import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, LIGHT, Look, overlay
-from fleet.charts.words import percent
+from fleet.charts.style import BLUE, LIGHT, Look, overlay, share_axis
+from fleet.numerals import percent, span
 from fleet.quotes.value_of_information import WIDTHS, WORTH_ASKING
+from fleet.words import quantity
 
 if TYPE_CHECKING:
     from fleet.quotes.value_of_information import Information
@@ -33,7 +33,7 @@ def narrowing(found: Information, look: Look = LIGHT) -> alt.LayerChart:
     x = alt.X(
         "share:Q",
         title=_TITLE,
-        axis=alt.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1]),
+        axis=share_axis(0, 0.25, 0.5, 0.75, 1),
         scale=alt.Scale(domain=[0, 1.05], nice=False),
     )
     bars = (
@@ -59,9 +59,8 @@ def figures(found: Information) -> pd.DataFrame:
     rows = []
     for row in found.table.to_dict("records"):
         cells = {"fact": row["words"]}
-        for name, words in WIDTHS.items():
-            now, then = row[f"{name}_now"], row[f"{name}_then"]
-            cells[words] = "–" if np.isnan(now) else f"{now:.1f} to {then:.1f}°"
+        for name in WIDTHS:
+            cells[quantity(name).short] = span(row[f"{name}_now"], row[f"{name}_then"], "°", 1)
         cells["chance of both moves by"] = f"{100 * row['both_moves']:.0f} points"
         cells["worth asking"] = "yes" if row["worth"] >= WORTH_ASKING else "hardly"
         rows.append(cells)

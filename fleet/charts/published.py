@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import altair as alt
+import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, overlay
-from fleet.charts.words import figure, spoken
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from fleet.attainment.published_readings import Read
+from fleet.words import quantity, spoken
 
 
-def means_by_group(table: pd.DataFrame, reading: Read, look: Look = LIGHT) -> alt.LayerChart:
+def means_by_group(table: pd.DataFrame, reading: str, look: Look = LIGHT) -> alt.LayerChart:
     """Draw each group's mean with its 95 % interval, in the table's order.
 
     Parameters
     ----------
     table
         Of `fleet.attainment.published_readings.published_readings`.
+    reading
+        The link that it is of.
     """
     shown = table.assign(label=table["group"].map(spoken) + "  (n " + table["n"].astype(str) + ")")
-    title = f"{reading.words} ({reading.unit}), mean"
+    own = quantity(reading)
+    title = f"{own.title}, mean"
     labels = shown["label"].tolist()
     rows = alt.Y("label:N", sort=labels, title=None, axis=alt.Axis(labelLimit=260, ticks=False))
     scale = alt.Scale(zero=False, nice=True)
@@ -38,27 +35,25 @@ def means_by_group(table: pd.DataFrame, reading: Read, look: Look = LIGHT) -> al
         tooltip=[
             alt.Tooltip("label:N", title="group"),
             alt.Tooltip("mean:Q", title="mean", format=".2f"),
-            alt.Tooltip("low:Q", title="95% from", format=".2f"),
+            alt.Tooltip("low:Q", title="95 % from", format=".2f"),
             alt.Tooltip("high:Q", title="to", format=".2f"),
         ],
     )
     del look  # both inks are readable on either ground
-    told = "; ".join(
-        f"{label} {figure(mean, reading.unit)}" for label, mean in zip(labels, shown["mean"], strict=True)
-    )
-    return overlay(
-        bars, points, height=max(34 * len(labels) + 30, 110), text=f"{reading.words}, means: {told}."
-    )
+    told = "; ".join(f"{label} {own.figure(mean)}" for label, mean in zip(labels, shown["mean"], strict=True))
+    return overlay(bars, points, height=max(34 * len(labels) + 30, 110), text=f"{own.long}, means: {told}.")
 
 
-def figures(table: pd.DataFrame, reading: Read) -> pd.DataFrame:
+def figures(table: pd.DataFrame, reading: str) -> pd.DataFrame:
     """The same as a table that people read."""
+    own = quantity(reading)
     ends = zip(table["low"], table["high"], strict=True)
-    return table.assign(
-        group=table["group"].map(spoken),
-        mean=[figure(v, reading.unit) for v in table["mean"]],
-        interval=[f"{a:.2f} to {figure(b, reading.unit)}" for a, b in ends],
-        spread=[figure(v, reading.unit) for v in table["sd"]],
-    )[["group", "n", "mean", "interval", "spread"]].rename(
-        columns={"n": "units", "interval": "95% interval", "spread": "spread (1 sd)"}
+    return pd.DataFrame(
+        {
+            "group": table["group"].map(spoken),
+            "units": table["n"],
+            "mean": table["mean"].map(own.figure),
+            "95 % interval": [own.span(a, b) for a, b in ends],
+            "spread (1 sd)": table["sd"].map(own.figure),
+        }
     )

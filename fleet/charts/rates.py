@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 import altair as alt
 import numpy as np
@@ -20,8 +21,11 @@ from fleet.charts.style import (
     coded,
     overlay,
     shaped,
+    share_axis,
+    with_shares_said,
 )
-from fleet.charts.words import percent, spoken
+from fleet.numerals import percent, percent_span, percent_spans
+from fleet.words import STATES, TARGETS, spoken
 
 MOST_GROUPS: Final = 18
 MOST_LINES: Final = 4
@@ -30,7 +34,6 @@ CAUSES: Final = {
     "built-in angle forbids it": ("conflict_built_in", VERMILION),
     "room or lower limit does": ("conflict_reach", ORANGE),
 }
-_PERCENT: Final = alt.Axis(format="%", tickCount=5)
 _WHOLE: Final = alt.Scale(domain=[0, 1])
 
 
@@ -41,6 +44,37 @@ def named(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         own = table[name].astype(str).map(spoken)
         group = own if i == 0 else group + " · " + own
     return table.assign(group=group)
+
+
+def attainment_answer(whole: pd.DataFrame, measure: str) -> str:
+    """Say the rate of the whole fleet, its interval, and what stands in the way.
+
+    Parameters
+    ----------
+    whole : attainment of all units, one row.
+    measure : target and state, e.g. `both_reachable`.
+    """
+    target, state = measure.split("_", 1)
+    row = whole.iloc[0] if len(whole) else None
+    if row is None or not row[f"{measure}_n"]:
+        return f"No unit was read that could tell whether {TARGETS[target]} can be met."
+    n, met = int(row[f"{measure}_n"]), int(row[f"{measure}_met"])
+    verb = "are" if target == "both" else "is"
+    said = (
+        f"Of {n} units read, {TARGETS[target]} {verb} {STATES[state]} in {met}: "
+        f"{percent(row[f'{measure}_rate'])} (95 % interval {rate_span(row, measure)})."
+    )
+    if measure == "both_reachable":
+        said += (
+            f" The built-in angle rules it out in {percent(row['conflict_built_in_rate'])}, the room or "
+            f"the lower limit of tilt in {percent(row['conflict_reach_rate'])}."
+        )
+    return said
+
+
+def rate_span(row: Mapping[str, Any] | pd.Series, measure: str) -> str:
+    """The 95 % interval of one rate of a row, in words."""
+    return percent_span(row[f"{measure}_low"], row[f"{measure}_high"])
 
 
 def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = LIGHT) -> alt.LayerChart:
@@ -62,15 +96,15 @@ def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = L
     rows = _rows(told["label"].tolist())
     base = alt.Chart(told)
     bars = base.mark_rule(strokeWidth=3, color=BLUE).encode(
-        x=alt.X("low:Q", title=title, axis=_PERCENT, scale=_WHOLE), x2="high:Q", y=rows
+        x=alt.X("low:Q", title=title, axis=share_axis(), scale=_WHOLE), x2="high:Q", y=rows
     )
     points = base.mark_point(shape="diamond", filled=True, size=110, color=VERMILION, opacity=1).encode(
         x=alt.X("rate:Q", title=title, scale=_WHOLE), y=rows, tooltip=_tips("group", "group")
     )
     line = (
-        alt.Chart(pd.DataFrame({"rate": [whole], "said": ["all groups shown"]}))
+        alt.Chart(with_shares_said(pd.DataFrame({"rate": [whole], "said": ["all groups shown"]}), "rate"))
         .mark_rule(color=look.ink, strokeDash=[4, 4])
-        .encode(x="rate:Q", tooltip=["said:N", alt.Tooltip("rate:Q", title="rate", format=".1%")])
+        .encode(x="rate:Q", tooltip=["said:N", alt.Tooltip("rate_said:N", title="rate")])
     )
     said = "; ".join(f"{r['label']} {percent(r['rate'])}" for r in told.head(6).to_dict("records"))
     text = f"{title} by group, best first: {said}. All groups shown together: {percent(whole)}."
@@ -100,7 +134,7 @@ def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerC
     )
     lines = base.mark_line(strokeWidth=1, opacity=0.6).encode(y="rate:Q")
     bars = base.mark_rule(strokeWidth=2, opacity=0.8).encode(
-        y=alt.Y("low:Q", title=None, axis=_PERCENT, scale=_WHOLE), y2="high:Q"
+        y=alt.Y("low:Q", title=None, axis=share_axis(), scale=_WHOLE), y2="high:Q"
     )
     points = base.mark_point(filled=True, size=75, opacity=1).encode(
         y=alt.Y("rate:Q", title=None, scale=_WHOLE),
@@ -132,14 +166,14 @@ def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
         alt.Chart(long)
         .mark_bar(stroke=look.ground, strokeWidth=2, height={"band": 0.7})
         .encode(
-            x=alt.X("from:Q", title="Share of units", axis=_PERCENT, scale=_WHOLE),
+            x=alt.X("from:Q", title="Share of units", axis=share_axis(), scale=_WHOLE),
             x2="to:Q",
             y=rows,
             color=coded("what", list(CAUSES), [colour for _, colour in CAUSES.values()]),
             tooltip=[
                 alt.Tooltip("label:N", title="group"),
                 alt.Tooltip("what:N", title="what"),
-                alt.Tooltip("share:Q", title="share", format=".1%"),
+                alt.Tooltip("said:N", title="share"),
             ],
         )
     )
@@ -175,10 +209,6 @@ def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
     """The table under the pictures, ready to be read, largest groups first."""
     rows = table.sort_values(["units", "group"], ascending=[False, True])
 
-    def span(name: str) -> list[str]:
-        ends = zip(rows[f"{name}_low"], rows[f"{name}_high"], strict=True)
-        return ["–" if np.isnan(a) else f"{100 * a:.0f} to {100 * b:.0f}%" for a, b in ends]
-
     return pd.DataFrame(
         {
             "group": rows["group"],
@@ -186,9 +216,9 @@ def figures(table: pd.DataFrame, measure: str) -> pd.DataFrame:
             "read": rows[f"{measure}_n"],
             "met": rows[f"{measure}_met"],
             "rate": rows[f"{measure}_rate"].map(percent),
-            "95% interval": span(measure),
-            "built-in angle forbids both": rows["conflict_built_in_rate"].map(percent),
-            "room or lower limit do": rows["conflict_reach_rate"].map(percent),
+            "95 % interval": percent_spans(rows[f"{measure}_low"], rows[f"{measure}_high"]),
+            "built-in angle rules both out": rows["conflict_built_in_rate"].map(percent),
+            "room or lower limit does": rows["conflict_reach_rate"].map(percent),
         }
     )
 
@@ -204,9 +234,9 @@ def _tips(field: str, title: str) -> list[alt.Tooltip]:
         alt.Tooltip(f"{field}:N", title=title),
         alt.Tooltip("met:Q", title="units that meet it"),
         alt.Tooltip("n:Q", title="units read"),
-        alt.Tooltip("rate:Q", title="rate", format=".1%"),
-        alt.Tooltip("low:Q", title="95% from", format=".1%"),
-        alt.Tooltip("high:Q", title="to", format=".1%"),
+        alt.Tooltip("rate_said:N", title="rate"),
+        alt.Tooltip("low_said:N", title="95 % from"),
+        alt.Tooltip("high_said:N", title="to"),
     ]
 
 
@@ -214,4 +244,4 @@ def _told(table: pd.DataFrame, measure: str) -> pd.DataFrame:
     """Groups in which anything was read, with short names for the measure's figures."""
     own = {f"{measure}_{end}": end for end in ("n", "met", "rate", "low", "high")}
     told = table[table[f"{measure}_n"].fillna(0) > 0].rename(columns=own)
-    return told.astype({"n": int, "met": int})
+    return with_shares_said(told.astype({"n": int, "met": int}), "rate", "low", "high")

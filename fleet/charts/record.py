@@ -7,41 +7,53 @@ from typing import TYPE_CHECKING, Final
 import altair as alt
 import pandas as pd
 
-from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, coded, overlay, shaped
-from fleet.charts.words import percent
+from fleet.charts.style import (
+    BLUE,
+    GREEN,
+    LIGHT,
+    ORANGE,
+    VERMILION,
+    Look,
+    coded,
+    overlay,
+    shaped,
+    share_axis,
+    with_shares_said,
+)
+from fleet.numerals import percent, percent_spans
 
 if TYPE_CHECKING:
     from fleet.quotes.track_record import Record
     from fleet.statistics.forecast_scores import Chances, PitHistogram
 
-_PERCENT: Final = alt.Axis(format="%", tickCount=6)
 _WHOLE: Final = alt.Scale(domain=[0, 1])
-_INTERVALS: Final = {0.5: ("50% interval", GREEN, "circle"), 0.8: ("80% interval", ORANGE, "square"), 0.9: (
-    "90% interval", BLUE, "diamond")}  # fmt: skip
+_MARKS: Final = {0.5: (GREEN, "circle"), 0.8: (ORANGE, "square"), 0.9: (BLUE, "diamond")}
+_INTERVALS: Final = {p: f"{percent(p)} interval" for p in _MARKS}
 MOST_GROUPS: Final = 20
 
 
 def intervals_held(coverage: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
-    """Draw how often each quantity's intervals held, with 95% intervals, beside what was promised.
+    """Draw how often each quantity's intervals held, with 95 % intervals, beside what was promised.
 
     Parameters
     ----------
     coverage : `Record.coverage`
     """
-    told = coverage.assign(interval=[_INTERVALS[p][0] for p in coverage["promised"]])
+    told = _said(coverage.assign(interval=coverage["promised"].map(_INTERVALS)), "promised")
     names = told["quantity"].drop_duplicates().tolist()
-    domain, colours, shapes = (list(x) for x in zip(*_INTERVALS.values(), strict=True))
+    domain = list(_INTERVALS.values())
+    colours, shapes = (list(x) for x in zip(*_MARKS.values(), strict=True))
     rows = alt.Y("quantity:N", sort=names, title=None, axis=alt.Axis(labelLimit=220, ticks=False))
     apart = alt.YOffset("interval:N", sort=domain)
     base = alt.Chart(told).encode(y=rows, yOffset=apart, color=coded("interval", domain, colours))
     title = "Share of readings that the interval held"
     bars = base.mark_rule(strokeWidth=3, opacity=0.8).encode(
-        x=alt.X("low:Q", title=title, axis=_PERCENT, scale=_WHOLE), x2="high:Q"
+        x=alt.X("low:Q", title=title, axis=share_axis(ticks=6), scale=_WHOLE), x2="high:Q"
     )
     points = base.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X("held:Q", title=title, scale=_WHOLE),
         shape=shaped("interval", domain, shapes),
-        tooltip=_tips("quantity", "of", extra=[alt.Tooltip("promised:Q", title="promised", format=".0%")]),
+        tooltip=_tips("quantity", "of", extra=[alt.Tooltip("promised_said:N", title="promised")]),
     )
     rules = (
         alt.Chart(pd.DataFrame({"promised": list(_INTERVALS)}))
@@ -52,27 +64,27 @@ def intervals_held(coverage: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart
     said = "; ".join(
         f"{r['quantity']} {percent(r['held'])} of {r['n']} ({r['verdict']})" for r in nine.to_dict("records")
     )
-    text = f"How often 90% intervals held: {said}. Dashed lines: 50, 80 and 90% as promised."
+    text = f"How often 90 % intervals held: {said}. Dashed lines: 50, 80 and 90 % as promised."
     return overlay(rules, bars, points, height=46 * len(names) + 50, text=text)
 
 
 def groups_held(groups: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
-    """Draw how often 90% intervals of the readings held in each group, largest groups first.
+    """Draw how often 90 % intervals of the readings held in each group, largest groups first.
 
     Parameters
     ----------
     groups : `Record.groups`
     """
     told = groups.sort_values("n", ascending=False, kind="stable").head(MOST_GROUPS)
-    told = told.assign(label=[f"{g}  (n {n})" for g, n in zip(told["group"], told["n"], strict=True)])
+    told = _said(told).assign(label=[f"{g}  (n {n})" for g, n in zip(told["group"], told["n"], strict=True)])
     labels = told["label"].tolist()
     rows = alt.Y(
         "label:N", sort=labels, title=None, axis=alt.Axis(labelLimit=280, labelOverlap=False, ticks=False)
     )
-    title = "Share of readings that the 90% interval held"
+    title = "Share of readings that the 90 % interval held"
     base = alt.Chart(told).encode(y=rows)
     bars = base.mark_rule(strokeWidth=3, color=BLUE).encode(
-        x=alt.X("low:Q", title=title, axis=_PERCENT, scale=_WHOLE), x2="high:Q"
+        x=alt.X("low:Q", title=title, axis=share_axis(ticks=6), scale=_WHOLE), x2="high:Q"
     )
     points = base.mark_point(shape="diamond", filled=True, size=110, color=VERMILION, opacity=1).encode(
         x=alt.X("held:Q", title=title, scale=_WHOLE), tooltip=_tips("group", "group")
@@ -86,7 +98,7 @@ def groups_held(groups: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
         f"{r['group']} {percent(r['held'])} of {r['n']} ({r['verdict']})"
         for r in told.head(6).to_dict("records")
     )
-    text = f"How often 90% intervals of sag, rake and tracking angle held, by group: {said}."
+    text = f"How often 90 % intervals of sag, rake and tracking angle held, by group: {said}."
     return overlay(rule, bars, points, height=36 * len(told) + 60, text=text)
 
 
@@ -98,8 +110,8 @@ def chances_came(chances: Chances, what: str, look: Look = LIGHT) -> alt.LayerCh
     chances : calibration of one kind of chance
     what : what the chance was of
     """
-    told = chances.table
-    axis = alt.Axis(format="%", tickCount=6)
+    told = with_shares_said(chances.table, "chance", "rate", "low", "high")
+    axis = share_axis(ticks=6)
     line = (
         alt.Chart(pd.DataFrame({"chance": [0.0, 1.0], "rate": [0.0, 1.0]}))
         .mark_line(color=look.ink, strokeDash=[4, 4], strokeWidth=1)
@@ -112,11 +124,11 @@ def chances_came(chances: Chances, what: str, look: Look = LIGHT) -> alt.LayerCh
     points = base.mark_point(shape="diamond", filled=True, size=110, color=VERMILION, opacity=1).encode(
         y=alt.Y("rate:Q", title="How often it came", scale=_WHOLE),
         tooltip=[
-            alt.Tooltip("chance:Q", title="told", format=".0%"),
-            alt.Tooltip("rate:Q", title="came", format=".0%"),
+            alt.Tooltip("chance_said:N", title="told"),
+            alt.Tooltip("rate_said:N", title="came"),
             alt.Tooltip("n:Q", title="quotes"),
-            alt.Tooltip("low:Q", title="95% from", format=".0%"),
-            alt.Tooltip("high:Q", title="to", format=".0%"),
+            alt.Tooltip("low_said:N", title="95 % from"),
+            alt.Tooltip("high_said:N", title="to"),
         ],
     )
     said = "; ".join(
@@ -144,7 +156,9 @@ def where_readings_fell(pit: PitHistogram, what: str, look: Look = LIGHT) -> alt
             "high": pit.high,
         }
     )
-    x = alt.X("from:Q", title=f"Where the {what} fell in its forecast", axis=_PERCENT, scale=_WHOLE)
+    x = alt.X(
+        "from:Q", title=f"Where the {what} fell in its forecast", axis=share_axis(ticks=6), scale=_WHOLE
+    )
     top = alt.Y("count:Q", title="Quotes", scale=alt.Scale(zero=True), stack=None)
     bars = (
         alt.Chart(told)
@@ -184,9 +198,7 @@ def held_figures(found: Record) -> pd.DataFrame:
             "promised": rows["promised"].map(percent),
             "quotes": rows["n"],
             "held": rows["held"].map(percent),
-            "95% interval": [
-                f"{100 * a:.0f} to {100 * b:.0f}%" for a, b in zip(rows["low"], rows["high"], strict=True)
-            ],
+            "95 % interval": percent_spans(rows["low"], rows["high"]),
             "": rows["verdict"],
         }
     )
@@ -210,13 +222,17 @@ def score_figures(found: Record) -> pd.DataFrame:
     )
 
 
+def _said(table: pd.DataFrame, *more: str) -> pd.DataFrame:
+    return with_shares_said(table, "held", "low", "high", *more)
+
+
 def _tips(field: str, title: str, *, extra: list[alt.Tooltip] | None = None) -> list[alt.Tooltip]:
     return [
         alt.Tooltip(f"{field}:N", title=title),
         *(extra or []),
         alt.Tooltip("n:Q", title="quotes"),
-        alt.Tooltip("held:Q", title="held", format=".1%"),
-        alt.Tooltip("low:Q", title="95% from", format=".1%"),
-        alt.Tooltip("high:Q", title="to", format=".1%"),
+        alt.Tooltip("held_said:N", title="held"),
+        alt.Tooltip("low_said:N", title="95 % from"),
+        alt.Tooltip("high_said:N", title="to"),
         alt.Tooltip("verdict:N", title="verdict"),
     ]

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import altair as alt
+
+from fleet.numerals import percent
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 BLUE: Final = "#0072B2"
 ORANGE: Final = "#E69F00"
@@ -50,6 +55,17 @@ def overlay(*layers: alt.Chart | alt.LayerChart, height: float, text: str) -> al
     text : what the picture shows, in words, for those who can't see it.
     """
     return alt.LayerChart(layer=list(layers)).properties(height=height, description=text)
+
+
+def share_axis(*values: float, ticks: int = 5) -> alt.Axis:
+    """An axis of shares, its labels written as everywhere: 25 %."""
+    label = "round(100 * datum.value) + ' %'"
+    return alt.Axis(labelExpr=label, **({"values": list(values)} if values else {"tickCount": ticks}))
+
+
+def with_shares_said(frame: pd.DataFrame, *names: str) -> pd.DataFrame:
+    """The frame with a column `<name>_said` for each share, for tooltips and labels."""
+    return frame.assign(**{f"{name}_said": frame[name].map(percent) for name in names})
 
 
 def coded(field: str, domain: list[str], colours: list[str]) -> alt.Color:

@@ -8,10 +8,10 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.attainment.attainment import NOT_TOLD
 from fleet.attainment.peers import LINKS_SHOWN
-from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay
-from fleet.charts.words import fault_words, figure, percent, spoken
+from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay, share_axis
+from fleet.numerals import NOT_KNOWN, p_value, percent, yes_no
+from fleet.words import HEALTHY, NOT_TOLD, fault_words, quantity, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from fleet.attainment.peers import Cloud
 
 MOST_OTHERS: Final = 220
-HEALTHY, FAULT = "healthy", "fault"
+FAULT: Final = "fault"
 
 
 def chances(row: Mapping[str, object]) -> pd.DataFrame:
@@ -50,7 +50,7 @@ def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 
         "chance:Q",
         title="Chance",
         scale=alt.Scale(domain=[0, 1.12], nice=False),
-        axis=alt.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1]),
+        axis=share_axis(0, 0.25, 0.5, 0.75, 1),
     )
     bars = (
         alt.Chart(shown)
@@ -86,7 +86,7 @@ def pair_of_links(found: Cloud, pair: tuple[str, str], look: Look = LIGHT) -> al
     others = found.others[list(pair)].dropna()
     axes, titles = [], []
     for channel, name in zip((alt.X, alt.Y), pair, strict=True):
-        titles.append(f"{_short(name)} ({LINKS_SHOWN[name].unit})")
+        titles.append(quantity(name).title)
         domain = frame(others[name].to_numpy(dtype=float), found.own[name])
         others = others[others[name].between(domain[0], domain[1])]
         axes.append(channel(f"{name}:Q", title=titles[-1], scale=alt.Scale(domain=domain, nice=False)))
@@ -104,8 +104,8 @@ def pair_of_links(found: Cloud, pair: tuple[str, str], look: Look = LIGHT) -> al
     )
     medians = found.table.set_index("link")["median"]
     read = " and ".join(
-        f"{_short(n)} {figure(found.own[n], LINKS_SHOWN[n].unit)} (median of the others "
-        f"{figure(float(medians[n]), LINKS_SHOWN[n].unit)})"
+        f"{quantity(n).long} {quantity(n).figure(found.own[n])} (median of the others "
+        f"{quantity(n).figure(float(medians[n]))})"
         for n in pair
     )
     return overlay(dots, own, height=290, text=f"This unit among {found.kind}: {read}.")
@@ -119,21 +119,17 @@ def frame(values: NDArray[np.float64], own: float) -> list[float]:
     return [round(ends[0], 2), round(ends[1], 2)]
 
 
-def _short(name: str) -> str:
-    return LINKS_SHOWN[name].words.split(" (")[0]
-
-
 def compared(found: Cloud) -> pd.DataFrame:
     """The readings against the kind as a table that can be read."""
     rows = []
     for row in found.table.to_dict("records"):
-        unit = LINKS_SHOWN[str(row["link"])].unit
-        inside = "too few" if np.isnan(row["low"]) else f"{row['low']:.2f} to {figure(row['high'], unit)}"
+        own = quantity(str(row["link"]))
+        inside = "too few" if np.isnan(row["low"]) else own.span(row["low"], row["high"])
         rows.append(
             {
-                "reading": _short(str(row["link"])),
-                "this unit": figure(row["unit_reading"], unit),
-                "their median": figure(row["median"], unit),
+                "reading": own.long,
+                "this unit": own.figure(row["unit_reading"]),
+                "their median": own.figure(row["median"]),
                 "nine in ten of them": inside,
                 "others": row["n"],
                 "further out": percent(row["further_out"]),
@@ -156,11 +152,11 @@ def ranked(table: pd.DataFrame) -> pd.DataFrame:
             "sheet": table["sheet_no"],
             "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
             "kind": kind.map(spoken),
-            "source": table["assembly_source"].fillna("–"),
-            "likeliest": table["leading_fault"].map(lambda f: fault_words(str(f))),
+            "source": table["assembly_source"].fillna(NOT_KNOWN),
+            "likeliest": table["leading_fault"].astype(str).map(fault_words),
             "healthy": table["p_healthy"].map(percent),
-            "q value": table["q_value"].map(lambda q: "under 0.001" if q < 0.001 else f"{q:.3f}"),
-            "flagged": table["flagged"].map({True: "yes", False: "no"}),
+            "q value": table["q_value"].map(p_value),
+            "flagged": table["flagged"].map(yes_no),
             "why": table["why"],
         }
     )
@@ -175,6 +171,6 @@ def unit_sheets(sheets: pd.DataFrame) -> pd.DataFrame:
             "bench": sheets["bench"],
         }
     )
-    for name, quantity in LINKS_SHOWN.items():
-        told[_short(name)] = [figure(v, quantity.unit) for v in quantity.read(sheets)]
+    for link in LINKS_SHOWN.values():
+        told[link.words] = [link.named.figure(v) for v in link.read(sheets)]
     return told

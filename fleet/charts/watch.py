@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING, Final
 import altair as alt
 import pandas as pd
 
-from fleet.bench_trust.watch_words import WORDS, day, signed, unit_of
+from fleet.bench_trust.watch_words import day
 from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, coded, overlay, shaped
+from fleet.numerals import NOT_KNOWN, figure, number, percent, signed, span
+from fleet.numerals import day as iso_day
+from fleet.words import quantity
 
 if TYPE_CHECKING:
     from fleet.bench_trust.noise import Noise
@@ -25,10 +28,10 @@ def check_chart(r: ReadingWatch, look: Look = LIGHT) -> alt.LayerChart:
     The baseline stands on a tinted ground; a change that was found has its likely days tinted the other way.
     """
     series = r.series.dropna(subset=["ewma"]).tail(MOST_CHECKS)
-    word, unit = WORDS[r.reading], unit_of(r.reading)
+    word, unit = quantity(r.reading).short, quantity(r.reading).unit
     points = series.assign(what=series["signal"].map(lambda s: _SIGNAL if s else _SINGLE))
     base = alt.Chart(points)
-    y = alt.Y("off:Q", title=f"Off its level [{unit.strip()}], {word}")
+    y = alt.Y("off:Q", title=f"Off its level [{unit}], {word}")
     x = alt.X("measured_on:T", title=None)
     dots = base.mark_point(filled=True, opacity=0.9).encode(
         x=x,
@@ -64,13 +67,13 @@ def cusum_picture(r: ReadingWatch, look: Look = LIGHT) -> alt.LayerChart:
     down = series.assign(sum=-series["cusum_low"], what=_DOWN)
     both = pd.concat([up, down], ignore_index=True)
     both["stretch"] = both["what"] + both["part"] + both["check_pickup"].astype(str)
-    unit = unit_of(r.reading)
+    unit = quantity(r.reading).unit
     lines = (
         alt.Chart(both)
         .mark_line(strokeWidth=2)
         .encode(
             x=alt.X("measured_on:T", title=None),
-            y=alt.Y("sum:Q", title=f"Cumulated sum [{unit.strip()}]"),
+            y=alt.Y("sum:Q", title=f"Cumulated sum [{unit}]"),
             color=coded("what", [_UP, _DOWN], [ORANGE, GREEN]),
             detail="stretch:N",
             tooltip=[alt.Tooltip("measured_on:T"), alt.Tooltip("sum:Q", format="+.2f")],
@@ -79,8 +82,8 @@ def cusum_picture(r: ReadingWatch, look: Look = LIGHT) -> alt.LayerChart:
     limit = float(series["cusum_limit"].iloc[-1])
     high, low = float(series["cusum_high"].iloc[-1]), float(series["cusum_low"].iloc[-1])
     text = (
-        f"CUSUM of the {WORDS[r.reading]} reading, {len(series)} checks: at the last one the sum of high "
-        f"readings is {high:.2f}, of low ones {low:.2f}; limit {limit:.2f}{unit}."
+        f"CUSUM of the {quantity(r.reading).short} reading, {len(series)} checks: at the last one the sum "
+        f"of high readings is {high:.2f}, of low ones {low:.2f}; limit {figure(limit, unit)}."
     )
     return overlay(*_limits(series, ("cusum_limit",), (look.ink,)), lines, height=220, text=text)
 
@@ -100,7 +103,7 @@ def _grounds(r: ReadingWatch, points: pd.DataFrame, look: Look) -> list[alt.Char
     """Tinted spans: the baseline, and the days on which a found change may have begun."""
     spans = [(r.baseline_from, r.baseline_to, "baseline", look.faint)]
     if r.alarm and r.change is not None:
-        spans.append((r.change.since_low, r.change.since_high, "change began (95%)", VERMILION))
+        spans.append((r.change.since_low, r.change.since_high, "change began (95 %)", VERMILION))
     first = points["measured_on"].min()
     out = []
     for low, high, said, colour in spans:
@@ -126,14 +129,16 @@ def _told(r: ReadingWatch, points: pd.DataFrame, word: str, unit: str) -> str:
     return (
         f"Checks of the {word} reading, {len(points)} from {day(points['measured_on'].min())} to "
         f"{day(last['measured_on'])}, as distances from their level: {seen}; moving average now "
-        f"{signed(float(last['ewma']), unit)}, its limit {float(last['ewma_limit']):.2f}{unit}. {r.sentence}"
+        f"{signed(float(last['ewma']), unit)}, its limit {figure(last['ewma_limit'], unit)}. {r.sentence}"
     )
 
 
 def noise_chart(found: Noise, look: Look = LIGHT) -> alt.LayerChart:
     """Draw the standard deviation of one reading of each angle, with its 95 % interval."""
     rows = found.table[(found.table["bench"] == "") & (found.table["operator"] == "")]
-    rows = rows[(rows["unit"] == "°") & rows["sd_low"].notna()].assign(name=lambda d: d["reading"].map(WORDS))
+    rows = rows[(rows["unit"] == "°") & rows["sd_low"].notna()].assign(
+        name=lambda d: [quantity(r).short for r in d["reading"]]
+    )
     said = "; ".join(
         f"{r['name']} {r['sd']:.2f}° ({r['sd_low']:.2f} to {r['sd_high']:.2f})"
         for r in rows.to_dict("records")
@@ -150,7 +155,7 @@ def operator_chart(found: Noise, bench: str, reading: str, look: Look = LIGHT) -
     rows = o[(o["reading"] == reading) & (o["bench"] == bench)]
     if rows.empty:
         return None
-    unit = unit_of(reading)
+    unit = quantity(reading).unit
     ends = [
         f"{signed(a, '')} to {signed(b, '')}"
         for a, b in zip(rows["offset_low"], rows["offset_high"], strict=True)
@@ -159,8 +164,8 @@ def operator_chart(found: Noise, bench: str, reading: str, look: Look = LIGHT) -
     said = "; ".join(f"{who} {signed(off, unit)} ({span})" for who, off, span in each)
     return _intervals(
         rows, "operator", ("offset_low", "offset", "offset_high"),
-        f"Off the operators' mean [{unit.strip()}], {WORDS[reading]}", look,
-        text=f"Operators' {WORDS[reading]} readings against their mean: {said}.", zero=True,
+        f"Off the operators' mean [{unit}], {quantity(reading).short}", look,
+        text=f"Operators' {quantity(reading).short} readings against their mean: {said}.", zero=True,
     )  # fmt: skip
 
 
@@ -197,21 +202,21 @@ def states(readings: tuple[ReadingWatch, ...]) -> pd.DataFrame:
     """The table under the pictures: how every reading of a bench stands."""
     rows = []
     for r in readings:
-        unit = unit_of(r.reading).strip()
+        unit = quantity(r.reading).unit
         watched = r.watched
         signals = watched[watched["signal"] != ""]
         rows.append(
             {
-                "reading": WORDS[r.reading],
+                "reading": quantity(r.reading).short,
                 "stands": "off" if r.alarm else "read again" if r.slip else "no change seen",
-                "moving average": "–"
+                "moving average": NOT_KNOWN
                 if watched.empty
-                else f"{signed(float(watched['ewma'].iloc[-1]), '', 3)} {unit}",
-                "limit": "–" if watched.empty else f"{float(watched['ewma_limit'].iloc[-1]):.3f} {unit}",
-                "spread of a check": f"{r.fit.sd:.3f} {unit}",
+                else signed(float(watched["ewma"].iloc[-1]), unit, 3),
+                "limit": NOT_KNOWN if watched.empty else figure(watched["ewma_limit"].iloc[-1], unit, 3),
+                "spread of a check": figure(r.fit.sd, unit, 3),
                 "checks since baseline": len(watched),
                 "signals": len(signals),
-                "newest signal": "–" if signals.empty else f"{signals['measured_on'].max():%Y-%m-%d}",
+                "newest signal": iso_day(signals["measured_on"].max()),
             }
         )
     return pd.DataFrame(rows)
@@ -222,17 +227,12 @@ def noise_figures(found: Noise) -> pd.DataFrame:
     t = found.table
     return pd.DataFrame(
         {
-            "reading": t["reading"].map(WORDS),
+            "reading": [quantity(r).short for r in t["reading"]],
             "bench": t["bench"].where(t["bench"] != "", "all"),
             "operator": t["operator"].where(t["operator"] != "", "all"),
             "readings": t["readings"],
-            "standard deviation": [
-                f"{sd:.3f}{unit}" if sd == sd else "–" for sd, unit in zip(t["sd"], t["unit"], strict=True)
-            ],
-            "95% interval": [
-                f"{a:.3f} to {b:.3f}" if a == a else "–"
-                for a, b in zip(t["sd_low"], t["sd_high"], strict=True)
-            ],
+            "standard deviation": [figure(sd, u, 3) for sd, u in zip(t["sd"], t["unit"], strict=True)],
+            "95 % interval": [span(a, b, digits=3) for a, b in zip(t["sd_low"], t["sd_high"], strict=True)],
             "slips left out": t["slips"],
         }
     )
@@ -243,11 +243,11 @@ def budget_figures(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "quantity": rows["name"],
-            "± (95%)": [f"{x:.2f} {u}" for x, u in zip(rows["expanded"], rows["unit"], strict=True)],
-            "standard uncertainty": [f"{x:.3f} {u}" for x, u in zip(rows["u"], rows["unit"], strict=True)],
-            "k": rows["k"].map("{:.2f}".format),
+            "± (95 %)": [figure(x, u) for x, u in zip(rows["expanded"], rows["unit"], strict=True)],
+            "standard uncertainty": [figure(x, u, 3) for x, u in zip(rows["u"], rows["unit"], strict=True)],
+            "k": [number(k) for k in rows["k"]],
             "the most from": [
-                f"{m} ({100 * s:.0f}%)" for m, s in zip(rows["most"], rows["share"], strict=True)
+                f"{m} ({percent(s)})" for m, s in zip(rows["most"], rows["share"], strict=True)
             ],
         }
     )

@@ -21,6 +21,7 @@ from fleet.alignment.zenith import groove_limits, judge_zenith
 from fleet.faults.signatures import BUILT_IN, SAG, TRACKING
 from fleet.house_model.chain import SPHERICAL
 from fleet.house_model.loo_residuals import Residuals
+from fleet.numerals import percent, percent_span
 from fleet.physics import distortion
 from fleet.policy.policy import Policy
 
@@ -107,14 +108,14 @@ class _Stand(NamedTuple):
     tilt_deg: float
     rake_deg: float
     tracking_deg: float
-    cost_percent: float
+    cost: float
 
 
 def _stands(sra: Floats, vta: Floats, room: Floats, policy: Policy) -> Iterator[tuple[Any, ...]]:
     choice = choose_tilt(sra, vta, room, policy)
     there = vta + choice.tilt_deg
     both = reach(sra, vta, room, policy).both
-    columns = (both, choice.outcome, choice.tilt_deg, sra + choice.tilt_deg, there, 100.0 * _vertical(there))
+    columns = (both, choice.outcome, choice.tilt_deg, sra + choice.tilt_deg, there, _vertical(there))
     return zip(*columns, strict=True)
 
 
@@ -128,13 +129,13 @@ def _in_reach(own: _Stand, spherical: bool) -> str:
 
 
 def _out_of_reach(own: _Stand, kind: _Stand, spherical: bool) -> str:
-    price = f"{own.tracking_deg:.1f}°, about {own.cost_percent:.1f} % distortion of vertical signals"
+    price = f"{own.tracking_deg:.1f}°, about {percent(own.cost, 1)} distortion of vertical signals"
     if spherical:
         text = f"out of reach: the tracking angle ({price})"
         sound = f"at {kind.tracking_deg:.1f}°"
     elif own.outcome == RAKE_ONLY:
         text = f"out of reach: the tracking angle (with the rake at {own.rake_deg:.1f}° it is {price})"
-        sound = f"at {kind.tracking_deg:.1f}° ({kind.cost_percent:.1f} %)"
+        sound = f"at {kind.tracking_deg:.1f}° ({percent(kind.cost, 1)})"
     else:
         text = f"out of reach: the rake ({own.rake_deg:.1f}° at the furthest tilt, {own.tilt_deg:+.1f}°)"
         text += f" and the tracking angle ({price})" if own.outcome == NEITHER else ""
@@ -156,7 +157,8 @@ def _twisted(zenith_deg: float, profile: str) -> str:
     skew, straight_skew, before, after = _zenith_costs(round(zenith_deg, 1), profile)
     return (
         f"left alone, the channels stand up to {skew:.1f} µs apart; with the body turned to cure it "
-        f"{straight_skew:.1f} µs, but tracking distortion goes from {100 * before:.1f} to {100 * after:.1f} %"
+        f"{straight_skew:.1f} µs, but tracking distortion goes "
+        f"from {percent_span(before, after, 1)}"
     )
 
 

@@ -24,11 +24,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fleet.faults.sentences import NAMES
 from fleet.house_model.chain import JUDGED, NOT_TOLD
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.statistics.control_charts import ewma
+from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 KINDS: Final = ("bench", "source", "family")
@@ -156,9 +156,9 @@ def _runs(resid: Residuals) -> Iterator[_Run]:
 
 
 def _base(run: _Run) -> dict[str, Any]:
-    label, unit, _ = NAMES[JUDGED[run.link]]
-    who = {"kind": run.kind, "group": run.group, "link": run.link, "units": len(run.rows), "label": label}
-    return {**who, "unit": unit.strip()}
+    own = quantity(JUDGED[run.link])
+    who = {"kind": run.kind, "group": run.group, "link": run.link, "units": len(run.rows)}
+    return {**who, "label": own.long, "unit": own.unit}
 
 
 def _spreads(runs: list[_Run], pooled: dict[int, Floats]) -> Iterator[dict[str, Any]]:

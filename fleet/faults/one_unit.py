@@ -14,30 +14,19 @@ from fleet.alignment.zenith import ZenithAdvice, judge_zenith
 from fleet.columns import COLUMNS as SHEET_COLUMNS
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
-from fleet.faults.sentences import NAMES, OFF_SIGMAS, explain
+from fleet.faults.sentences import OFF_SIGMAS, digits_of, explain
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import COLUMNS
 from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
+from fleet.numerals import number, plus_minus
 from fleet.policy.policy import Policy
+from fleet.words import HANDLING, NO_REPAIR, quantity
 
 NULL_DRAWS: Final = 50
 SURE: Final = 0.95
-READ_WITH: Final = {
-    "tracking": "the tracking angle and both rakes",
-    "built_in": "rake and tracking angle, record turning",
-    "sag": "the rake, still and turning",
-    "zenith": "the zenith",
-    "azimuth_seen": "the azimuth under the glass",
-    "azimuth_electrical": "the electrical azimuth",
-    "balance": "the channel balance",
-}
-NEXT: Final = {"tracking": "the tracking angle, record turning"}
-CAUTIONS: Final = (
-    "A corrected alignment is no repair of a faulty stylus.",
-    "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
-)
+CAUTIONS: Final = (NO_REPAIR, HANDLING)
 
 
 @dataclass(frozen=True)
@@ -163,10 +152,13 @@ def _again(resid: Residuals, scores: Scores) -> str:
     worst = JUDGED[int(np.nanargmax(z))]
     if healthy < SURE and np.nanmax(z) >= OFF_SIGMAS - 0.5:
         return (
-            f"{READ_WITH[worst]} again before anything is decided (it stands {np.nanmax(z):.1f} sigmas off)"
+            f"{quantity(worst).read_with} again before anything is decided "
+            f"(it stands {np.nanmax(z):.1f} sigmas off)"
         )
     if missing:
-        return f"{NEXT.get(missing[0], READ_WITH[missing[0]])} next: not read yet"
+        tracking = missing[0] == "tracking"
+        first = f"the {quantity('vta_dynamic_deg').long}" if tracking else quantity(missing[0]).read_with
+        return f"{first} next: not read yet"
     return ""
 
 
@@ -177,12 +169,13 @@ def _lines(
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
             continue
-        label, unit, digits = NAMES[name]
-        reading = resid.value[0, j] + resid.expected[0, j]
+        own, digits = quantity(name), digits_of(name)
+        expected = float(resid.expected[0, j])
+        reading = own.figure(resid.value[0, j] + expected, digits)
         sd = float(np.sqrt(resid.covariance[0, j, j]))
         lines.append(
-            f"{_capital(label)}: {reading:.{digits}f}{unit}; its kind {resid.expected[0, j]:.{digits}f} ± "
-            f"{2.0 * sd:.{digits}f}{unit} (two sigmas)"
+            f"{_capital(own.long)}: {reading}; its kind {number(expected, digits)} "
+            f"{plus_minus(2.0 * sd, own.unit, digits)} (two sigmas)"
         )
     if again:
         lines.append(f"Read {again}.")

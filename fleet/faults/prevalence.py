@@ -21,6 +21,7 @@ from fleet.faults.likelihood_ratio import FaultPrior, score_sheets
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import residuals
+from fleet.numerals import percent
 
 Floats = NDArray[np.float64]
 BASE_UNITS: Final = 200.0
@@ -84,9 +85,8 @@ def estimate_prevalence(
         {"fault": FAULTS, "documented": believed[1:], "estimated": shares[1:], "units": n * shares[1:]}
     )
     faulty, before = 1.0 - prior.healthy, 1.0 - base.healthy
-    return Prevalence(
-        prior, table, f"Of {n} units about {faulty:.1%} have a fault or a slip ({before:.1%} was believed)."
-    )
+    told = f"Of {n} units about {percent(faulty, 1)} have a fault or a slip"
+    return Prevalence(prior, table, f"{told} ({percent(before, 1)} was believed).")
 
 
 def mixture_shares(posterior: Floats, believed: Floats, weight: float) -> Floats:

@@ -13,52 +13,10 @@ from fleet.faults.likelihood_ratio import Scores
 from fleet.faults.signatures import FAULTS, SAG
 from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
 from fleet.house_model.loo_residuals import Residuals
+from fleet.numerals import percent
+from fleet.words import FAULT_WORDS, fault_words, quantity
 
 OFF_SIGMAS: Final = 2.5
-READING_WORDS: Final = {
-    "sra_static_deg": "rake still",
-    "sra_dynamic_deg": "rake turning",
-    "vta_dynamic_deg": "tracking angle",
-    "zenith_deg": "zenith",
-    "azimuth_optical_deg": "azimuth as seen",
-    "azimuth_electrical_deg": "electrical azimuth",
-    "channel_balance_db": "channel balance",
-}
-NAMES: Final = {
-    "tracking": ("tracking angle (record still)", "°", 1),
-    "built_in": ("built-in angle", "°", 1),
-    "sag": ("sag", "°", 2),
-    "zenith": ("zenith error", "°", 1),
-    "azimuth_seen": ("azimuth as seen", "°", 1),
-    "azimuth_electrical": ("electrical azimuth", "°", 1),
-    "balance": ("channel balance", " dB", 1),
-}
-CAUSES: Final = {
-    "rake_set_wrong": "stylus probably set at the wrong rake on the cantilever",
-    "stylus_twisted": "stylus probably twisted on the cantilever",
-    "stylus_canted": "stylus probably canted on the cantilever",
-    "generator_rolled": "generator probably rolled in the body",
-    "assembly_rolled": "the whole assembly is probably rolled in the body",
-    "cantilever_angle": "cantilever probably set at the wrong angle",
-    "suspension_soft": "suspension probably softer than its kind",
-    "suspension_stiff": "suspension probably stiffer than its kind",
-    "weak_channel": "one channel is probably weak",
-    "misread": "probably a slip in the book-keeping, not a fault",
-    "other": "it fits none of the known faults",
-}
-ACTIONS: Final = {
-    "rake_set_wrong": "return it to its maker",
-    "stylus_twisted": "return it to its maker",
-    "stylus_canted": "roll can only split the difference; return it to its maker",
-    "generator_rolled": "return it to its maker, or let roll split the difference",
-    "assembly_rolled": "roll the body",
-    "cantilever_angle": "return it to its maker",
-    "suspension_soft": "check tracking force and clearance; return it to its maker",
-    "suspension_stiff": "check tracking force and the record's grip; return it to its maker",
-    "weak_channel": "no alignment cures it; check leads and pins, then return it to its maker",
-    "misread": "measure it again",
-    "other": "measure it again",
-}
 NEARLY_SURE: Final = 0.8
 """A likeliest fault below this share of all faults has the next one named after it."""
 WORTH_NAMING: Final = 0.1
@@ -71,7 +29,7 @@ def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArr
         off |= np.abs(resid.value[:, j]) >= OFF_SIGMAS * np.sqrt(resid.covariance[:, j, j])
     normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
     share, place = np.unique(np.round(scores.healthy, 4), return_inverse=True)
-    texts = np.array([f"Normal for its kind ({_share(float(p))} sure)." for p in share], dtype=object)
+    texts = np.array([f"Normal for its kind ({percent(p)} sure)." for p in share], dtype=object)
     out: NDArray[np.object_] = texts[place]
     out[~normal] = None
     return out
@@ -100,19 +58,19 @@ def explain(
     healthy = float(scores.healthy[i])
     off = departures(resid, i)
     if not flagged and healthy >= 0.5:
-        return f"Normal for its kind ({_share(healthy)} sure){'' if not off else f'; {off[0]}'}."
+        return f"Normal for its kind ({percent(healthy)} sure){'' if not off else f'; {off[0]}'}."
     fault = FAULTS[int(scores.faults[i].argmax())]
     seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
-    cause = CAUSES[fault] + _else(scores, i)
+    cause = FAULT_WORDS[fault].cause + _else(scores, i)
     if fault == "misread" and sheet is not None:
         means = proposal(sheet, resid, scores, i)
-    parts = [part for part in (cause, means, ACTIONS[fault]) if part]
+    parts = [part for part in (cause, means, FAULT_WORDS[fault].action) if part]
     text = f"{_capital(seen)}{_rest(resid, i, len(off))}: {'; '.join(parts)}."
     if flagged and healthy >= 0.5:
-        text += f" The list flags it, though by itself it is more likely sound ({_share(healthy)})."
+        text += f" The list flags it, though by itself it is more likely sound ({percent(healthy)})."
     elif not flagged:
         text += (
-            f" Not flagged: among so many units one like this is to be expected ({_share(healthy)} sound)."
+            f" Not flagged: among so many units one like this is to be expected ({percent(healthy)} sound)."
         )
     return text
 
@@ -137,13 +95,13 @@ def _else(scores: Scores, i: int) -> str:
     first, second = np.argsort(-share)[:2].tolist()
     if share[first] >= NEARLY_SURE or share[second] < WORTH_NAMING:
         return ""
-    other = "none of the known faults" if FAULTS[second] == "other" else plain_fault(FAULTS[second])
-    return f" ({share[first]:.0%}), or else {other} ({share[second]:.0%})"
+    other = "none of the known faults" if FAULTS[second] == "other" else fault_words(FAULTS[second])
+    return f" ({percent(share[first])}), or else {other} ({percent(share[second])})"
 
 
-def plain_fault(fault: str) -> str:
-    """A fault's code as words."""
-    return fault.replace("_", " ")
+def digits_of(link: str) -> int:
+    """Decimals that a link's residual deserves: sag is known best."""
+    return 2 if link == "sag" else 1
 
 
 def departures(resid: Residuals, i: int) -> list[str]:
@@ -155,15 +113,15 @@ def departures(resid: Residuals, i: int) -> list[str]:
     whose = "its family" if known else "its kind"
     out = []
     for j in order:
-        name, unit, digits = NAMES[JUDGED[j]]
+        own = quantity(JUDGED[j])
+        digits = digits_of(JUDGED[j])
         sense = "above" if value[j] > 0.0 else "below"
         if JUDGED[j] in ("tracking", "built_in", "sag"):
-            out.append(
-                f"{name} {abs(value[j]):.{digits}f}{unit} {sense} {whose} ({abs(z[j]):.1f} of its own sigmas)"
-            )
+            size = own.figure(abs(value[j]), digits)
+            out.append(f"{own.long} {size} {sense} {whose} ({abs(z[j]):.1f} of its own sigmas)")
         else:
             reading = value[j] + resid.expected[i, j]
-            out.append(f"{name} {reading:+.{digits}f}{unit} ({abs(z[j]):.1f} sigmas from {whose})")
+            out.append(f"{own.long} {own.signed(reading, digits)} ({abs(z[j]):.1f} sigmas from {whose})")
     return out
 
 
@@ -177,10 +135,10 @@ def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i:
         )
     reading = float(sheet[item.column])
     if item.undo is not None:
-        return f"{READING_WORDS[item.column]} looks to have the wrong sign: {-reading:+.2f} would be normal"
+        return f"{quantity(item.column).short} looks to have the wrong sign: {-reading:+.2f} would be normal"
     shift, sd = _shift(item.vector, resid, i)
     normal = reading - shift
-    text = f"{READING_WORDS[item.column]} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    text = f"{quantity(item.column).short} {reading:.2f} looks misread: about {normal:.1f} would be normal"
     meant = likely_slip(reading, normal, sd)
     return text if meant is None else f"{text}, perhaps {meant:.2f}"
 
@@ -218,13 +176,6 @@ def _shift(
     weight = np.linalg.solve(resid.covariance[i][np.ix_(read, read)], d)
     power = float(weight @ d)
     return float(weight @ resid.value[i][read] / power), float(power**-0.5)
-
-
-def _share(p: float) -> str:
-    """A probability in per cent; never certain."""
-    if p > 0.99:
-        return "over 99%"
-    return "under 1%" if p < 0.01 else f"{p:.0%}"
 
 
 def _capital(text: str) -> str:

@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
-from fleet.faults.sentences import READING_WORDS, explain, plain
+from fleet.faults.sentences import explain, plain
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, NUMBERS, READINGS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
+from fleet.numerals import percent
 from fleet.policy.policy import Policy
+from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 HEALTHY: Final = "healthy"
@@ -197,7 +199,7 @@ def disagreeing(house: House, frame: pd.DataFrame) -> dict[int, str]:
     limit = pd.Series({r: DISAGREE_SIGMAS * np.sqrt(2.0) * house.noise[r] for r in read}, dtype=float)
     off = (grouped.max() - grouped.min()) > limit
     off = off[off.any(axis=1)]
-    words = {name: _join([READING_WORDS[r] for r in read if row[r]]) for name, row in off.iterrows()}
+    words = {name: _join([quantity(r).short for r in read if row[r]]) for name, row in off.iterrows()}
     mine = unit.map(words).dropna()
     return dict(zip(mine.index.to_numpy(dtype=int).tolist(), mine.astype(str).tolist(), strict=True))
 
@@ -211,5 +213,5 @@ def _sentence(table: pd.DataFrame, fdr: float) -> str:
     head = f"{table['unit'].nunique()} units judged, {flagged} flagged"
     if not flagged:
         return f"{head}: none differs from its kind by more than chance explains."
-    share = f"{fdr:.0%}" if fdr >= 0.01 else f"{fdr:.1%}"
+    share = percent(fdr, 0 if fdr >= 0.01 else 1)
     return f"{head}; at most about {share} of the flags are expected to be false alarms."

@@ -13,6 +13,7 @@ import pandas as pd
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.signatures import FAULTS
+from fleet.numerals import percent_span
 from fleet.statistics.proportions import wilson
 
 OUTCOMES: Final = ("confirmed", "healthy", "other_fault")
@@ -118,7 +119,7 @@ def _sentence(total: pd.Series, missed: int) -> str:
         return f"{int(total['flagged'])} units flagged, no verdict on any of them yet."
     text = (
         f"{n} of {int(total['flagged'])} flagged units have a verdict: {int(total['faulty'])} were faulty "
-        f"({total['faulty_low']:.0%} to {total['faulty_high']:.0%} of flags, 95 %), "
+        f"({percent_span(total['faulty_low'], total['faulty_high'])} of flags, 95 %), "
         f"{int(total['right_fault'])} had the fault that was named"
     )
     return f"{text}; {missed} faulty units were not flagged." if missed else f"{text}."

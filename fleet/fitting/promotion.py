@@ -30,6 +30,7 @@ from fleet.house_model.archive import from_parts, to_parts
 from fleet.house_model.chain import SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.predict import Forecaster
+from fleet.numerals import percent
 from fleet.statistics.quantile_forecasts import Floats, Paired, crps, paired, quantiles_of
 from fleet.store import Store
 from fleet.store.incremental import keep_base
@@ -208,15 +209,15 @@ def _said(number: int, old: KeptModel, trial: Paired | None, typical: float, tak
             f"model {old.model_id} without either having seen them. "
             f"Back again: fleet model --use {old.model_id}"
         )
-    percent = 100.0 * trial.difference / typical
-    noise = 200.0 * trial.standard_error / typical
-    way = "better" if percent < 0.0 else "worse"
+    change = trial.difference / typical
+    noise = f"{200.0 * trial.standard_error / typical:.1f}"
+    way = "better" if change < 0.0 else "worse"
     found = (
-        f"on {trial.n} units that neither had seen it foretells {abs(percent):.1f} % {way} "
-        f"(± {noise:.1f}, two standard errors)"
+        f"on {trial.n} units that neither had seen it foretells {percent(abs(change), 1)} {way} "
+        f"(± {noise}, two standard errors)"
     )
     if taken:
-        even = "; that is within noise, and it knows more sheets" if same and percent > 0.0 else ""
+        even = "; that is within noise, and it knows more sheets" if same and change > 0.0 else ""
         return f"Model {number} is in use instead of model {old.model_id}: {found}{even}."
     bar = "worse than noise explains" if same else "a new way of fitting must be better"
     return (

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.statistics.gram import Floats, Term
+from fleet.words import quantity
 
 FACTORS: Final = ("profile", "cantilever", "source", "family", "generator", "frequency", "bench")
 FACTOR_COLUMNS: Final = {
@@ -120,7 +121,6 @@ class Link:
     fixed : fixed columns; ``"1"`` is the intercept
     reading : how much of each reading's noise is in the response
     scale : how the unit spread grows with the sag scale S: ``none``, ``part`` or ``whole``
-    words : what the link is called on screens
     centre : constant taken off the response before it is summed (any value inside the data's range)
     """
 
@@ -129,8 +129,14 @@ class Link:
     fixed: tuple[str, ...] = ("1",)
     reading: dict[str, float] = field(default_factory=dict)
     scale: str = "none"
-    words: str = ""
     centre: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """What the link is called on screens."""
+        if self.name in PAIR:
+            return "tracking and built-in angle together"
+        return f"{quantity(self.name).long}{' (log minutes)' if self.name == 'minutes' else ''}"
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -150,7 +156,6 @@ LINKS: Final[tuple[Link, ...]] = (
         ("1", "warm", "aged"),
         {"vta_dynamic_deg": 1.0, "sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
         scale="part",
-        words="tracking angle, record still",
         centre=23.0,
     ),
     Link(
@@ -158,7 +163,6 @@ LINKS: Final[tuple[Link, ...]] = (
         _main(*_KIND),
         ("1", "warm", "aged"),
         {"sra_dynamic_deg": 1.0, "vta_dynamic_deg": -1.0},
-        words="built-in angle",
         centre=68.0,
     ),
     Link(
@@ -167,30 +171,24 @@ LINKS: Final[tuple[Link, ...]] = (
         ("s", "s_warm", "s_aged"),
         {"sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
         scale="whole",
-        words="dynamic sag",
     ),
-    Link("zenith", _main("source", "family", "profile"), reading={"zenith_deg": 1.0}, words="zenith error"),
+    Link("zenith", _main("source", "family", "profile"), reading={"zenith_deg": 1.0}),
     Link(
         "azimuth_seen",
         _main("source", "family"),
         reading={"azimuth_optical_deg": 1.0},
-        words="azimuth as seen",
     ),
     Link(
         "azimuth_electrical",
         _main("source", "family", "generator"),
         reading={"azimuth_electrical_deg": 1.0},
-        words="azimuth, electrical",
     ),
-    Link(
-        "balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}, words="channel balance"
-    ),
-    Link("tilt_room", _main("family", "generator"), words="tilt room", centre=3.0),
+    Link("balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}),
+    Link("tilt_room", _main("family", "generator"), centre=3.0),
     Link(
         "minutes",
         _main("family", "source", "profile", "cantilever"),
         ("1", "tilted", "conflict"),
-        words="bench time (log minutes)",
         centre=4.0,
     ),
 )
@@ -206,7 +204,6 @@ PAIR_LINKS: Final = tuple(
         _main(*_KIND),
         ("1", *PAIR_COVARIATES),
         scale="part",
-        words="tracking and built-in angle together",
     )
     for name in PAIR
 )

@@ -10,7 +10,9 @@ import pandas as pd
 
 from fleet.house_model.chain import LINK, NOT_TOLD
 from fleet.house_model.house import House, LinkFit
+from fleet.numerals import signed
 from fleet.statistics.bayes import K_LIMIT
+from fleet.words import quantity
 
 SURE: Final = 0.975
 MOST_WORDS: Final = 3
@@ -18,17 +20,6 @@ FEW_LEVELS: Final = 3
 FEW_ROWS: Final = 30
 ESS_LIMIT: Final = 100.0
 SHOWN: Final = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance")
-UNITS: Final = {"balance": " dB", "sag": ""}
-ABOVE: Final = {
-    "tracking": ("sets the cantilever steeper", "sets the cantilever flatter"),
-    "built_in": ("sets the stylus at a higher rake on the cantilever", "sets the stylus at a lower rake"),
-    "sag": ("has softer rubber or more drag", "has stiffer rubber or less drag"),
-    "zenith": ("turns the stylus clockwise", "turns the stylus anticlockwise"),
-    "azimuth_seen": ("cants the stylus clockwise", "cants the stylus anticlockwise"),
-    "azimuth_electrical": ("rolls the generator clockwise", "rolls the generator anticlockwise"),
-    "balance": ("has the left channel louder", "has the right channel louder"),
-}
-WHO: Final = {"source": "source", "family": "family", "profile": "stylus", "cantilever": "cantilever"}
 
 
 @dataclass(frozen=True)
@@ -142,13 +133,14 @@ def _lines(house: House, effects: pd.DataFrame) -> tuple[str, ...]:
 def _effect_words(row: object) -> str:
     link, factor, level = str(row.link), str(row.factor), str(row.level)  # type: ignore[attr-defined]
     effect, low, high = (float(getattr(row, k)) for k in ("effect", "low", "high"))
-    words = ABOVE[link][0 if effect > 0.0 else 1]
-    digits = 2 if link == "sag" else 1
-    unit = UNITS.get(link, "°")
-    span = f"{effect:+.{digits}f}{unit} ({low:+.{digits}f} to {high:+.{digits}f}) against the fleet's middle"
+    own = quantity(link)
+    words = own.more if effect > 0.0 else own.less
+    digits, unit = (2, "") if link == "sag" else (1, own.unit)  # sag's effect is a ratio of its scale
+    ends = " to ".join(signed(end, digits=digits) for end in (low, high))
+    span = f"{signed(effect, unit, digits)} ({ends}) against the fleet's middle"
     what = f"{LINK[link].words} over its scale" if link == "sag" else LINK[link].words
     tail = f"{what} {span}"
-    subject = f"{WHO[factor].capitalize()} {level}"
+    subject = f"{quantity(factor).short.capitalize()} {level}"
     return f"{subject} {words}: {tail}; {float(row.units):.0f} units."  # type: ignore[attr-defined]
 
 

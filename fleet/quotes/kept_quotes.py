@@ -8,7 +8,7 @@ import pandas as pd
 
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.house_model.house import House
-from fleet.quotes.outcomes import QUANTITIES, policy_text
+from fleet.quotes.outcomes import FORECAST, policy_text
 from fleet.quotes.quote import Quotes
 from fleet.statistics.quantile_forecasts import quantiles_of
 
@@ -51,7 +51,7 @@ def to_keep(quotes: Quotes, enquiries: pd.DataFrame, house: House, *, model_id: 
     figures = ["p_rake_met", "p_tracking_met", "p_both_met", "p_made_wedge", "p_faulty"]
     for name in (*figures, "price_low", "price_quoted", "price_high"):
         kept[name] = table[name].to_numpy(dtype=float)
-    lists = {name: pd.Series(_quantiles(quotes, name), dtype=object) for name in QUANTITIES}
+    lists = {name: pd.Series(_quantiles(quotes, name), dtype=object) for name in FORECAST}
     return kept.assign(**lists)
 
 

@@ -19,15 +19,10 @@ from fleet.policy.remedies import made_wedge, price
 from fleet.statistics.quantile_forecasts import LEVELS
 
 Floats = NDArray[np.float64]
-QUANTITIES: Final = {
-    "sag_deg": "sag",
-    "sra_dynamic_deg": "rake",
-    "vta_dynamic_deg": "tracking angle",
-    "built_in_deg": "built-in angle",
-    "tilt_deg": "tilt",
-    "bench_minutes": "bench time",
-}
-"""Quantities that are scored, and how people call them."""
+FORECAST: Final = (
+    "sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "built_in_deg", "tilt_deg", "bench_minutes",
+)  # fmt: skip
+"""Quantities that are scored."""
 READINGS: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 """What the bench reads; the sentence on top speaks of these."""
 SCORED_BY_RIVALS: Final = (*READINGS, "bench_minutes", "both_met", "wedge_made")
@@ -52,7 +47,7 @@ class Answered:
     Attributes
     ----------
     about : (n) rows, columns of `ABOUT`: which enquiry, sheet, family, model
-    quantiles : per quantity of `QUANTITIES` the forecast, (n, levels); see
+    quantiles : per quantity of `FORECAST` the forecast, (n, levels); see
         `fleet.statistics.quantile_forecasts.LEVELS`
     read : per quantity what the bench read (n,), NaN where it didn't
     chances : (n) rows: `p_both_met`, `both_met`, `p_made_wedge`, `wedge_made`, `price_low`, `price_quoted`,
@@ -138,7 +133,7 @@ def answered(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> Answered:
 def _arrays(forecasts: pd.DataFrame) -> dict[str, Floats]:
     """Quantiles as arrays; a cell without a list (a spherical stylus has no rake) is NaN throughout."""
     out = {}
-    for q in QUANTITIES:
+    for q in FORECAST:
         rows = np.full((len(forecasts), len(LEVELS)), np.nan)
         for i, cell in enumerate(forecasts[q]):
             if isinstance(cell, list | np.ndarray):
@@ -222,8 +217,8 @@ def join(parts: list[Answered]) -> Answered:
     }
     return Answered(
         pd.concat([p.about for p in parts], ignore_index=True),
-        {q: np.concatenate([p.quantiles[q] for p in parts]) for q in QUANTITIES},
-        {q: np.concatenate([p.read[q] for p in parts]) for q in QUANTITIES},
+        {q: np.concatenate([p.quantiles[q] for p in parts]) for q in FORECAST},
+        {q: np.concatenate([p.read[q] for p in parts]) for q in FORECAST},
         pd.concat([p.chances for p in parts], ignore_index=True),
         scores,
     )

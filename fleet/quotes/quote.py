@@ -16,21 +16,16 @@ from fleet.house_model.chain import FACTORS, SPHERICAL
 from fleet.house_model.factor_scenarios import NEVER_SEEN
 from fleet.house_model.house import House
 from fleet.house_model.predict import Draws, Forecaster
+from fleet.numerals import percent
 from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import made_wedge, price
+from fleet.quotes.outcomes import FORECAST
 from fleet.quotes.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
 from fleet.statistics.quantile_forecasts import quantiles_of
+from fleet.words import known_fact
 
 Floats = NDArray[np.float64]
-QUANTITIES: Final = (
-    "sag_deg",
-    "sra_dynamic_deg",
-    "vta_dynamic_deg",
-    "built_in_deg",
-    "tilt_deg",
-    "bench_minutes",
-)
 DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
 LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 CHANCES: Final = (
@@ -40,7 +35,7 @@ CHANCES: Final = (
 PRICES: Final = ("price_low", "price_quoted", "price_high")
 COLUMNS: Final = (
     "enquiry_id",
-    *(f"{q}_q{round(100 * level):02d}" for q in QUANTITIES for level in LEVELS),
+    *(f"{q}_q{round(100 * level):02d}" for q in FORECAST for level in LEVELS),
     *CHANCES,
     *PRICES,
     "policy",
@@ -48,21 +43,12 @@ COLUMNS: Final = (
 )
 CHUNK: Final = 256
 FEW_UNITS: Final = 60
-TOLD_WORDS: Final = {
-    "body_family": "family",
-    "generator": "generator",
-    "stylus_profile": "stylus",
-    "cantilever_material": "cantilever",
-    "assembly_source": "source",
-    "vtf_mn": "tracking force",
-    "compliance_um_per_mn": "compliance",
-    "cantilever_length_mm": "cantilever length",
-    "temperature_c": "temperature",
-    "tilt_room_deg": "tilt room",
-    "hours_used": "hours of use",
-    "sra_static_deg": "an earlier rake reading",
-    "vta_dynamic_deg": "an earlier tracking reading",
-}
+FACTS: Final = (
+    "body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
+    "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "tilt_room_deg", "hours_used",
+    "sra_static_deg", "vta_dynamic_deg",
+)  # fmt: skip
+"""Facts of an enquiry that a quote stands on, in the order in which they are told."""
 
 
 @dataclass(frozen=True)
@@ -191,7 +177,7 @@ def _answer(
         "tilt_deg": tilt,
         "bench_minutes": minutes,
     }
-    for q in QUANTITIES:
+    for q in FORECAST:
         table |= _quantile_columns(q, arrays[q])
     table |= chances
     table |= _prices(minutes, wedge, policies)
@@ -261,7 +247,7 @@ def _counts(house: House) -> _Counts:
 
 def _basis(record: Mapping[str, object], draws: Draws, i: int, units: float, counts: _Counts) -> str:
     """Which facts were told and how many units the answer stands on."""
-    told = [w for c, w in TOLD_WORDS.items() if c in record and _named(record[c]) is not None]
+    told = [known_fact(c) for c in FACTS if c in record and _named(record[c]) is not None]
     candidates = draws.candidates[i]
     words = [f"told: {', '.join(told)}" if told else "nothing told"]
     if units == 0.0:
@@ -292,7 +278,7 @@ def _likely_family(levels: NDArray[np.object_], weights: Floats) -> str:
     best = int(np.argmax(weights))
     if weights[best] < 0.5 or levels[best, place] in ("", NEVER_SEEN):
         return ""
-    return f" (most likely family {levels[best, place]}, {weights[best]:.0%})"
+    return f" (most likely family {levels[best, place]}, {percent(weights[best])})"
 
 
 def _units(n: float) -> str:
@@ -321,13 +307,13 @@ def sentence(row: Mapping[str, object]) -> str:
     vta = f"tracking angle {figure('vta_dynamic_deg_q50'):.1f}° ({span('vta_dynamic_deg')})"
     if np.isnan(figure("sra_dynamic_deg_q50")):
         start = f"Expect a {vta}; a {SPHERICAL} stylus has no rake"
-        chance = f"tracking can be met with a chance of {figure('p_tracking_met'):.0%}"
+        chance = f"tracking can be met with a chance of {percent(figure('p_tracking_met'))}"
     else:
         rake = f"rake {figure('sra_dynamic_deg_q50'):.1f}° ({span('sra_dynamic_deg')})"
         start = (
             f"Expect {rake} and {vta} with the record turning, after a sag of {figure('sag_deg_q50'):.2f}°"
         )
-        chance = f"one tilt serves both targets with a chance of {figure('p_both_met'):.0%}"
+        chance = f"one tilt serves both targets with a chance of {percent(figure('p_both_met'))}"
     low, middle, high = (figure(f"bench_minutes_q{q}") for q in ("05", "50", "95"))
     time = f"{middle:.0f} min ({low:.0f} to {high:.0f})"
     return f"{start}; {chance}; bench time about {time}."

@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 
 from fleet.house_model.factor_scenarios import Candidates
 from fleet.house_model.predict import Draws
-from fleet.quotes.outcomes import QUANTITIES, STANDINGS, Answered
+from fleet.numerals import percent
+from fleet.quotes.outcomes import STANDINGS, Answered
 from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, coverage
 from fleet.statistics.quantile_forecasts import LEVELS, between
+from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 STRETCHED: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
@@ -86,8 +88,8 @@ class Recalibration:
         if not self.changes:
             return f"Nothing to correct: no group's intervals are shown wrong by {self.source}."
         parts = [
-            f"{QUANTITIES[c.quantity]} × {c.factor:.2f} where {STANDINGS[c.standing]} "
-            f"(held {100 * c.held:.0f} % of {c.n})"
+            f"{quantity(c.quantity).short} × {c.factor:.2f} where {STANDINGS[c.standing]} "
+            f"(held {percent(c.held)} of {c.n})"
             for c in self.changes
         ]
         return f"Intervals are stretched by {self.source}: {'; '.join(parts)}."
@@ -105,7 +107,7 @@ class Recalibration:
         mine = [c for c in self.changes if c.standing == standing]
         if not mine:
             return ""
-        words = ", ".join(f"{QUANTITIES[c.quantity]} × {c.factor:.2f}" for c in mine)
+        words = ", ".join(f"{quantity(c.quantity).short} × {c.factor:.2f}" for c in mine)
         return f"intervals stretched by {self.source}: {words}"
 
     def factors(self, standing: str) -> dict[str, float]:

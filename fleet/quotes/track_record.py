@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.numerals import percent, percent_span
 from fleet.quotes.baselines import RIVALS
-from fleet.quotes.outcomes import QUANTITIES, READINGS, Answered
+from fleet.quotes.outcomes import FORECAST, READINGS, Answered
 from fleet.statistics.forecast_scores import (
     AS_TOLD,
     FEW_QUOTES,
@@ -28,6 +29,7 @@ from fleet.statistics.forecast_scores import (
     pit_histogram,
 )
 from fleet.statistics.quantile_forecasts import LEVELS, between, crps, pit
+from fleet.words import quantity, shorts
 
 Floats = NDArray[np.float64]
 SHARES: Final = (0.5, 0.8, 0.9)
@@ -37,7 +39,7 @@ CHANCES: Final = {
     "both": ("one tilt meets both", "p_both_met", "both_met"),
     "wedge": ("a wedge made to measure", "p_made_wedge", "wedge_made"),
 }
-UNITS: Final = {"bench_minutes": "min"}
+SHORT: Final = shorts(FORECAST)
 _HELD = ("quantity", "promised", "n", "held", "low", "high", "verdict")
 _GROUPS = ("group", "n", "held", "low", "high", "verdict", "sag_crps", "rake_crps", "tracking_crps")
 _SCORES = ("quantity", "forecaster", "n", "score", "ratio", "difference", "standard_error", "better")
@@ -75,7 +77,7 @@ class Record:
     def fell(self) -> str:
         """Where readings fell in their forecasts, in one sentence."""
         parts = [
-            f"{QUANTITIES[q]} {h.shape} (p = {h.p_value:.2g})"
+            f"{quantity(q).short} {h.shape} (p = {h.p_value:.2g})"
             for q, h in self.pit.items()
             if h.counts.sum() > 1
         ]
@@ -142,7 +144,7 @@ def record(
 def scored_quotes(answers: Answered) -> pd.DataFrame:
     """One row a forecast: which, what was told and read of each quantity, PIT and CRPS."""
     out = answers.about[["enquiry_id", "sheet_no", "measured_on", "model_id", "standing"]].copy()
-    for q in QUANTITIES:
+    for q in FORECAST:
         low, high = between(answers.quantiles[q], 0.9)
         out[f"{q}_q05"], out[f"{q}_q50"] = low, answers.quantiles[q][:, LEVELS.index(0.5)]
         out[f"{q}_q95"], out[f"{q}_read"] = high, answers.read[q]
@@ -160,7 +162,7 @@ def _held(answers: Answered, quantity: str, share: float) -> Floats:
 
 def _coverage(answers: Answered, together: dict[float, Floats]) -> pd.DataFrame:
     rows = []
-    for q, name in {TOGETHER: TOGETHER, **QUANTITIES}.items():
+    for q, name in {TOGETHER: TOGETHER, **SHORT}.items():
         for share in SHARES:
             held = together[share] if q == TOGETHER else _held(answers, q, share)
             c = coverage(held, answers.families, share)
@@ -189,7 +191,7 @@ def _scores(answers: Answered) -> pd.DataFrame:
     own = {q: crps(answers.quantiles[q], answers.read[q]) for q in (*READINGS, "bench_minutes")}
     for _, told, came in CHANCES.values():
         own[came] = ((answers.chances[told] - answers.chances[came]) ** 2).to_numpy(dtype=float)
-    words = {**QUANTITIES, **{came: name for name, _, came in CHANCES.values()}}
+    words = {**SHORT, **{came: name for name, _, came in CHANCES.values()}}
     for what, ours in own.items():
         rivals = {r: answers.rivals[r][what] for r in RIVALS if r in answers.rivals}
         rivals = {r: x for r, x in rivals.items() if (~np.isnan(x)).any()}
@@ -225,11 +227,11 @@ def _sentence(answers: Answered, held: pd.DataFrame, groups: pd.DataFrame, calle
     top = row.iloc[0]
     said = (
         f"Of {top['n']} {called}, the 90 % intervals of sag, rake and tracking angle held "
-        f"{100 * top['held']:.0f} % ({100 * top['low']:.0f} to {100 * top['high']:.0f} %): {top['verdict']}"
+        f"{percent(top['held'])} ({percent_span(top['low'], top['high'])}): {top['verdict']}"
     )
     off = groups[~groups["verdict"].isin([AS_TOLD, TOO_FEW])]
     parts = [
-        f"{g['group']}: {100 * g['held']:.0f} % of {g['n']}, {g['verdict']}" for g in off.to_dict("records")
+        f"{g['group']}: {percent(g['held'])} of {g['n']}, {g['verdict']}" for g in off.to_dict("records")
     ]
     if len(groups) < 2 or not parts:
         return f"{said}; no group stands out." if len(groups) > 1 else f"{said}."
@@ -260,8 +262,8 @@ def _money(answers: Answered) -> tuple[str, ...]:
         gap = paired(c["price_taken"].to_numpy(), c["price_quoted"].to_numpy(), answers.families)
         lines.append(
             f"Price: the time taken and the wedge made would cost {gap.difference:+.1f} ± "
-            f"{2 * gap.standard_error:.1f} against the price quoted; {100 * seen.rate:.0f} % lay between "
-            f"the low and the high price ({100 * seen.low:.0f} to {100 * seen.high:.0f} %, {seen.n} quotes)."
+            f"{2 * gap.standard_error:.1f} against the price quoted; {percent(seen.rate)} lay between "
+            f"the low and the high price ({percent_span(seen.low, seen.high)}, {seen.n} quotes)."
         )
     return tuple(lines)
 
@@ -312,7 +314,7 @@ def _pit_part(quantity: str, histogram: PitHistogram) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "part": "PIT",
-            "what": QUANTITIES[quantity],
+            "what": SHORT[quantity],
             "group": [f"{i / bins:.1f} to {(i + 1) / bins:.1f}" for i in range(bins)],
             "n": n,
             "value": histogram.counts,

@@ -20,6 +20,7 @@ from fleet.house_model.chain import FACTOR_COLUMNS, FACTORS
 from fleet.house_model.factor_scenarios import NEVER_SEEN
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
 from fleet.house_model.predict import Forecaster
+from fleet.words import known_fact, quantity
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,27 +31,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-ASKABLE: Final = {
-    "body_family": "body family",
-    "stylus_profile": "stylus",
-    "cantilever_material": "cantilever",
-    "assembly_source": "assembly source",
-    "generator": "generator",
-    "vtf_mn": "tracking force",
-    "compliance_um_per_mn": "compliance",
-    "cantilever_length_mm": "cantilever length",
-    "tilt_room_deg": "tilt room",
-    "sra_static_deg": "an earlier rake reading, record still",
-    "vta_dynamic_deg": "an earlier tracking reading, record turning",
-}
+ASKABLE: Final = (
+    "body_family", "stylus_profile", "cantilever_material", "assembly_source", "generator", "vtf_mn",
+    "compliance_um_per_mn", "cantilever_length_mm", "tilt_room_deg", "sra_static_deg", "vta_dynamic_deg",
+)  # fmt: skip
 """Facts that a question can settle. Temperature and hours are left out: a quote takes the usual ones, and is
 as wide with as without them."""
-WIDTHS: Final = {
-    "sag_deg": "dynamic sag",
-    "sra_dynamic_deg": "rake, record turning",
-    "vta_dynamic_deg": "tracking angle, record turning",
-    "tilt_deg": "tilt",
-}
+WIDTHS: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg")
 DECISIVE: Final = ("sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg")
 """What a fact is ranked by: the mean share that it takes off these three."""
 MOST_ANSWERS: Final = 24
@@ -211,14 +198,14 @@ def _widths(draws: Draws, policy: Policy) -> tuple[dict[str, Floats], Floats]:
 def _row(
     name: str, now: dict[str, float], width: dict[str, Floats], weight: Floats, moved: Floats
 ) -> dict[str, object]:
-    row: dict[str, object] = {"fact": name, "words": ASKABLE[name]}
+    row: dict[str, object] = {"fact": name, "words": known_fact(name)}
     shares = {}
-    for quantity, values in width.items():
+    for angle, values in width.items():
         told = np.isfinite(values)  # an answer may be a stylus that has no rake
         then = float(values[told] @ weight[told] / weight[told].sum()) if told.any() else float("nan")
-        shares[quantity] = 1.0 - then / now[quantity] if now[quantity] > 0.0 else float("nan")
-        row |= {f"{quantity}_now": now[quantity], f"{quantity}_then": then}
-        row[f"{quantity}_share"] = shares[quantity]
+        shares[angle] = 1.0 - then / now[angle] if now[angle] > 0.0 else float("nan")
+        row |= {f"{angle}_now": now[angle], f"{angle}_then": then}
+        row[f"{angle}_share"] = shares[angle]
     row["both_moves"] = float(np.abs(moved) @ weight)
     decisive = [shares[q] for q in DECISIVE if np.isfinite(shares[q])]
     row["worth"] = float(np.mean(decisive)) if decisive else 0.0
@@ -244,7 +231,7 @@ def _sentence(table: pd.DataFrame, now: dict[str, float]) -> str:
 
 def _narrows(row: pd.Series, now: dict[str, float]) -> str:
     parts = [
-        f"{WIDTHS[name]} from {now[name]:.1f} to about {row[f'{name}_then']:.1f}°"
+        f"{quantity(name).short} from {now[name]:.1f} to about {row[f'{name}_then']:.1f}°"
         for name in DECISIVE
         if np.isfinite(now[name])
     ]

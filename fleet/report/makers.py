@@ -9,22 +9,22 @@ import pandas as pd
 
 from fleet.attainment.published_readings import READINGS, published_readings
 from fleet.attainment.publishing import YEAR, published_attainment
-from fleet.charts import published, rate_words
+from fleet.charts import published
 from fleet.charts import rates as charts
-from fleet.charts.words import figure, percent
 from fleet.errors import FleetError, TooFewError
-from fleet.report.paper import NO_REPAIR, SIGNS, Headline, Paper, Section, Table, policy_words
+from fleet.numerals import NOT_KNOWN, number, percent, plus_minus
+from fleet.report.paper import Headline, Paper, Section, Table, policy_words
+from fleet.words import NO_REPAIR, SIGNS, measure, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from fleet.attainment.published_readings import Read
     from fleet.policy.policy import Policy
 
     Part = tuple[Mapping[str, str], int, Mapping[str, Any], Mapping[str, Any]]
 
 MEASURE: Final = "both_reachable"
-TITLE: Final = f"{rate_words.TARGETS['both']} {rate_words.STATES['reachable']}"
+TITLE: Final = measure(MEASURE)
 SOURCE: Final = "by assembly_source"
 FEWEST_OTHERS: Final = 3
 MOST_OF_ONE: Final = 0.75
@@ -66,7 +66,7 @@ def maker_paper(parts: Sequence[Part], source: str, policy: Policy, smallest: in
         kind="maker's summary",
         subject=source,
         question=f"How do the assemblies of {source} stand on the bench?",
-        answer=rate_words.attainment_answer(whole, MEASURE),
+        answer=charts.attainment_answer(whole, MEASURE),
         on=on,
         headlines=_headlines(own, whole, policy),
         sections=(
@@ -106,7 +106,7 @@ def _headlines(own: Sequence[Part], whole: pd.DataFrame, policy: Policy) -> tupl
         Headline(
             "One tilt serves both",
             percent(row[f"{MEASURE}_rate"]),
-            f"95%: {rate_words.rate_span(row, MEASURE)}.",
+            f"95 %: {charts.rate_span(row, MEASURE)}.",
         ),
     ]
     notes = {
@@ -116,12 +116,8 @@ def _headlines(own: Sequence[Part], whole: pd.DataFrame, policy: Policy) -> tupl
     for name, note in notes.items():
         found = _mean(own, name)
         if found is not None:
-            what = READINGS[name]
-            told.append(
-                Headline(
-                    what.words.capitalize(), _with_interval(found, what), f"{note} ± is its 95% interval."
-                )
-            )
+            said = _with_interval(found, name)
+            told.append(Headline(quantity(name).long.capitalize(), said, f"{note} ± is its 95 % interval."))
     return tuple(told)
 
 
@@ -132,26 +128,26 @@ def _mean(parts: Sequence[Part], name: str) -> pd.Series | None:
         return None
 
 
-def _with_interval(row: pd.Series, what: Read) -> str:
-    mean = round(float(row["mean"]), 2) + 0.0
-    return f"{mean:.2f} ± {figure(0.5 * (row['high'] - row['low']), what.unit)}"
+def _with_interval(row: pd.Series, name: str) -> str:
+    return f"{number(row['mean'])} {plus_minus(0.5 * (row['high'] - row['low']), quantity(name).unit)}"
 
 
 def _readings(own: Sequence[Part], others: Sequence[Part]) -> Section:
     rows = []
-    for name, what in READINGS.items():
+    for name in READINGS:
         found = _mean(own, name)
         if found is None:
             continue
+        what = quantity(name)
         row = {
-            "reading": what.words,
+            "reading": what.long,
             "units": int(found["n"]),
-            "mean, ± 95% interval": _with_interval(found, what),
-            "spread (1 sd)": figure(found["sd"], what.unit),
+            "mean, ± 95 % interval": _with_interval(found, name),
+            "spread (1 sd)": what.figure(found["sd"]),
         }
         beside = _mean(others, name) if others else None
         if others:
-            row["all other makers together"] = "–" if beside is None else figure(beside["mean"], what.unit)
+            row["all other makers together"] = NOT_KNOWN if beside is None else what.figure(beside["mean"])
         rows.append(row)
     notes = [SIGNS, "Zenith and azimuth: + is clockwise; zenith with the stylus pointing at the eye."]
     notes.append("Counts are to the nearest multiple of the smallest group.")
@@ -165,14 +161,13 @@ def _by_kind(table: pd.DataFrame, own: Sequence[Part]) -> tuple[Section, ...]:
     if told.empty:
         return ()
     readings = published_readings([(p[0], p[1], p[3]) for p in own], "built_in", "kind")
-    what = READINGS["built_in"]
     return (
         Section(
             "Kind by kind: can one tilt serve both, and if not, why",
             pictures=(charts.conflict_causes(told),),
             tables=(
                 Table("", charts.figures(told, MEASURE)),
-                Table("Built-in angle, which no tilt changes", published.figures(readings, what)),
+                Table("Built-in angle, which no tilt changes", published.figures(readings, "built_in")),
             ),
             notes=("(few): groups that join several kinds.",),
         ),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """What a browser may load for the page: its own style and the pictures that it holds."""
-_NUMBER: Final = re.compile(r"[<>≤≥+\-−]?\s?\d|–$|-$|level$|too few$|under \d|over \d")
+_NUMBER: Final = re.compile(r"[<>≤≥+\-−]?\s?\d|–$|level$|too few$")
 MISSING: Final = (
     "Pictures are left out of this paper: they need the extra report (fleet explain papers). Each picture's "
     "figures stand in words in its place."

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from fleet.numerals import NOT_KNOWN
 
 if TYPE_CHECKING:
     import altair as alt
@@ -12,20 +14,6 @@ if TYPE_CHECKING:
 
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
-
-BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
-NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
-CLEARANCE: Final = (
-    "Tilting a body brings it nearer the record: check the clearance on a record that doesn't matter."
-)
-HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
-PRIVACY: Final = "Personal data: local privacy law decides what may be kept and passed on."
-SIGNS: Final = (
-    "Rake: contact edge of the stylus against the record, seen from the side, 90° is upright. "
-    "Tracking angle: record to the line from the tip to the cantilever's pivot. Both grow, "
-    "one for one, with the body's tail up. Sag: how much both fall once the record turns."
-)
-"""What the angles mean, for readers who don't measure them every day."""
 
 
 class Headline(NamedTuple):
@@ -147,7 +135,7 @@ def turn_words(degrees: float, digits: int = 1) -> str:
 
 def _turned(degrees: float, digits: int, plus: str, minus: str, none: str) -> str:
     if degrees != degrees:
-        return "–"
+        return NOT_KNOWN
     size = f"{abs(degrees):.{digits}f}"
     if float(size) == 0.0:
         return none

@@ -9,25 +9,31 @@ import pandas as pd
 
 from fleet.alignment.tradeoff import trade_off
 from fleet.charts import enquiry as charts
-from fleet.charts import quote_tables
-from fleet.charts.words import figure, percent, spoken
+from fleet.charts import tables
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
+from fleet.numerals import NOT_KNOWN, figure, percent, percents, span
 from fleet.policy.files import pick_policy
-from fleet.quotes.quote import TOLD_WORDS
+from fleet.quotes.quote import FACTS
 from fleet.report.paper import (
-    BENCH_DECIDES,
-    CLEARANCE,
-    HANDLING,
-    NO_REPAIR,
-    PRIVACY,
-    SIGNS,
     Headline,
     Paper,
     Section,
     Table,
     stands_on,
     tilt_words,
+)
+from fleet.words import (
+    BENCH_DECIDES,
+    CLEARANCE,
+    HANDLING,
+    NO_REPAIR,
+    OUTCOMES,
+    PRIVACY,
+    SIGNS,
+    known_fact,
+    quantity,
+    spoken,
 )
 
 if TYPE_CHECKING:
@@ -110,13 +116,13 @@ def quote_papers(
 def _told(row: pd.Series) -> dict[str, str]:
     """Facts that the enquiry tells, in words with their units; never the serial."""
     told = {}
-    for name, words in TOLD_WORDS.items():
+    for name in FACTS:
         value = row.get(name)
         if value is None or pd.isna(value):
             continue
         column = ENQUIRY_COLUMNS[name]
         number = column.kind == "number"
-        told[words] = figure(float(value), column.unit, 1) if number else spoken(str(value))
+        told[known_fact(name)] = figure(float(value), column.unit, 1) if number else spoken(str(value))
     return told
 
 
@@ -128,7 +134,7 @@ def _subject(row: pd.Series) -> str:
 
 
 def _headlines(row: pd.Series, policy: Policy) -> tuple[Headline, ...]:
-    told = [Headline(*cell) for cell in quote_tables.headline(row, policy)]
+    told = [Headline(*cell) for cell in tables.headline(row, policy)]
     low, high = tilt_words(row["tilt_deg_q05"]), tilt_words(row["tilt_deg_q95"])
     told[1] = Headline(
         "Tilt to expect", tilt_words(row["tilt_deg_q50"]), f"Nine in ten: from {low} to {high}."
@@ -143,14 +149,14 @@ def _what_was_told(told: dict[str, str], asked: str) -> Section:
 
 
 def _readings(draws: pd.DataFrame, row: pd.Series, policy: Policy) -> Section:
-    shown = [q for q in charts.TITLES if draws[q].notna().any()]
+    shown = [q for q in charts.SHOWN if draws[q].notna().any()]
     pictures = tuple(charts.predictive(draws[q], q, policy) for q in shown)
-    spherical = "" if len(shown) == len(charts.TITLES) else " A spherical stylus has no rake."
+    spherical = "" if len(shown) == len(charts.SHOWN) else " A spherical stylus has no rake."
     return Section(
         "What the bench will probably read, level headshell",
         pictures=pictures,
         abreast=3 if len(pictures) == 3 else 2,
-        tables=(Table("", quote_tables.quantiles(row)),),
+        tables=(Table("", tables.quantiles(row)),),
         notes=(
             "Diamond: median. Thick line: half of such pickups; thin line: nine in ten. Green: the target "
             f"policy. Tilt: + is tail up.{spherical}",
@@ -162,7 +168,7 @@ def _readings(draws: pd.DataFrame, row: pd.Series, policy: Policy) -> Section:
 def _promises(row: pd.Series) -> tuple[Section, ...]:
     """Each outcome once: as good as sure, open, or hardly to be expected."""
     rows = []
-    for name, words in quote_tables.CHANCES.items():
+    for name, words in OUTCOMES.items():
         chance = float(row[name])
         if chance == chance:
             said = SURE if chance >= SURE_FROM else OPEN if chance > 1.0 - SURE_FROM else OUT
@@ -191,22 +197,23 @@ def _tilt(
 def _list(papers: list[Paper], table: pd.DataFrame, forecaster: Forecaster, on: date) -> Paper:
     """One line a quote, in the order of the papers that follow."""
 
-    def span(name: str, digits: int) -> list[str]:
+    def ranges(name: str, digits: int) -> list[str]:
         ends = zip(table[f"{name}_q05"], table[f"{name}_q95"], strict=True)
-        return ["–" if pd.isna(a) else f"{a:.{digits}f} to {b:.{digits}f}" for a, b in ends]
+        return [span(a, b, digits=digits) for a, b in ends]
 
+    heads = {name: quantity(name).head for name in ("sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")}
     lines = pd.DataFrame(
         {
             "enquiry": [p.subject for p in papers],
-            "rake [°]": span("sra_dynamic_deg", 1),
-            "tracking angle [°]": span("vta_dynamic_deg", 1),
-            "one tilt serves both": [percent(p) for p in table["p_both_met"]],
+            heads["sra_dynamic_deg"]: ranges("sra_dynamic_deg", 1),
+            heads["vta_dynamic_deg"]: ranges("vta_dynamic_deg", 1),
+            "one tilt serves both": percents(table["p_both_met"]),
             "tilt": [tilt_words(t) for t in table["tilt_deg_q50"]],
-            "time [min]": span("bench_minutes", 0),
+            heads["bench_minutes"]: ranges("bench_minutes", 0),
         }
     )
     if table["price_quoted"].notna().any():
-        lines["price"] = ["–" if pd.isna(p) else f"{p:g}" for p in table["price_quoted"]]
+        lines["price"] = [NOT_KNOWN if pd.isna(p) else f"{p:g}" for p in table["price_quoted"]]
     return Paper(
         kind="quotes",
         subject=f"{len(papers)} enquiries",

@@ -11,14 +11,9 @@ import pandas as pd
 from fleet.alignment.targets import states
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
-from fleet.charts.words import fault_words, figure, percent, spoken
 from fleet.columns import COLUMNS
+from fleet.numerals import figure, percent, percents, plus_minus
 from fleet.report.paper import (
-    CLEARANCE,
-    HANDLING,
-    NO_REPAIR,
-    PRIVACY,
-    SIGNS,
     Headline,
     Paper,
     Section,
@@ -26,6 +21,17 @@ from fleet.report.paper import (
     stands_on,
     tilt_words,
     turn_words,
+)
+from fleet.words import (
+    CLEARANCE,
+    HANDLING,
+    NO_REPAIR,
+    PRIVACY,
+    REMEDIES,
+    SIGNS,
+    fault_words,
+    quantity,
+    spoken,
 )
 
 if TYPE_CHECKING:
@@ -53,31 +59,7 @@ READ: Final = (
     "temperature_c",
     "hours_used",
 )
-WORDS: Final = {
-    "sra_static_deg": "rake, record still",
-    "sra_dynamic_deg": "rake, record turning",
-    "vta_dynamic_deg": "tracking angle, record turning",
-    "zenith_deg": "zenith error, stylus pointing at the eye",
-    "azimuth_optical_deg": "azimuth as seen, facing the nose",
-    "azimuth_electrical_deg": "azimuth, electrical, facing the nose",
-    "crosstalk_l_to_r_db": "crosstalk, left into right",
-    "crosstalk_r_to_l_db": "crosstalk, right into left",
-    "channel_balance_db": "channel balance",
-    "tilt_room_deg": "tilt room, tail up",
-    "vtf_mn": "tracking force",
-    "compliance_um_per_mn": "compliance",
-    "cantilever_length_mm": "cantilever length",
-    "temperature_c": "bench temperature",
-    "hours_used": "hours used",
-}
 _TURNS: Final = ("zenith_deg", "azimuth_optical_deg", "azimuth_electrical_deg")
-_DIGITS: Final = {"vtf_mn": 1, "tilt_room_deg": 1, "temperature_c": 1, "hours_used": 0}
-_REMEDIES: Final = {
-    "none": "none",
-    "arm_only": "by the arm alone",
-    "stock_wedge": "a wedge of the drawer",
-    "made_wedge": "a wedge made to measure",
-}
 _MET: Final = {1: "met", 0: "not met", -1: "not read"}
 
 
@@ -157,7 +139,7 @@ def _headlines(sheet: pd.DataFrame, verdict: Verdict, policy: Policy) -> tuple[H
             if angle == angle
         )
         told.append(Headline("Tilt to set", tilt_words(tilt.tilt_deg), f"Gives {now}."))
-        told.append(Headline("Made by", _REMEDIES.get(tilt.remedy, tilt.remedy), "The arm or a wedge."))
+        told.append(Headline("Made by", REMEDIES.get(tilt.remedy, tilt.remedy), "The arm or a wedge."))
     return tuple(told)
 
 
@@ -167,12 +149,10 @@ def _readings(row: pd.Series, house: House) -> Section:
         value = _number(row.get(name))
         if value != value or name not in COLUMNS:
             continue
-        unit = COLUMNS[name].unit
-        digits = _DIGITS.get(name, 2)
-        said = turn_words(value, digits) if name in _TURNS else figure(value, unit, digits)
-        sd = house.noise.get(name, np.nan)
-        noise = "–" if sd != sd else f"± {figure(SPREAD_SIGMAS * sd, unit, digits)}"
-        rows.append({"reading": WORDS[name], "read": said, "reading noise, two sigmas": noise})
+        own = quantity(name)
+        said = turn_words(value, own.digits) if name in _TURNS else own.figure(value)
+        noise = plus_minus(SPREAD_SIGMAS * house.noise.get(name, np.nan), own.unit, own.digits)
+        rows.append({"reading": own.long, "read": said, "reading noise, two sigmas": noise})
     return Section(
         "What was read, level headshell",
         tables=(Table("", pd.DataFrame(rows)),) if rows else (),
@@ -180,7 +160,7 @@ def _readings(row: pd.Series, house: House) -> Section:
         notes=(
             SIGNS,
             "Zenith: the edge's line against the perpendicular to the cantilever. Noise: what the house "
-            "model takes one reading to be worth; – where it has none.",
+            "model takes one reading to be worth.",
         ),
     )
 
@@ -202,7 +182,7 @@ def _against_its_kind(cloud: Cloud, verdict: Verdict) -> Section:
 
 def _faults(verdict: Verdict, most: int = 5) -> pd.DataFrame:
     table = charts.chances(verdict.row).head(most)
-    return pd.DataFrame({"what": table["name"], "chance": table["chance"].map(percent)})
+    return pd.DataFrame({"what": table["name"], "chance": percents(table["chance"])})
 
 
 def _alignment(verdict: Verdict) -> Section:
@@ -242,7 +222,7 @@ def _before_and_after(sheet: pd.DataFrame, policy: Policy) -> Section | None:
         ]
     )
     remedy = row.get("remedy")
-    how = "" if remedy is None or pd.isna(remedy) else f", {_REMEDIES.get(str(remedy), str(remedy))}"
+    how = "" if remedy is None or pd.isna(remedy) else f", {REMEDIES.get(str(remedy), str(remedy))}"
     set_to = "No tilt is told" if tilt != tilt else f"Tilt applied: {tilt_words(tilt)}{how}"
     return Section(
         "Before and after",

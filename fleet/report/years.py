@@ -10,12 +10,14 @@ import pandas as pd
 
 from fleet.attainment.attainment import attainment, coarser, needed_columns
 from fleet.attainment.comparisons import source_funnel, trends
-from fleet.charts import funnels, rate_words
+from fleet.charts import funnels
 from fleet.charts import rates as charts
-from fleet.charts.words import fault_words, percent
 from fleet.errors import FleetError
-from fleet.report.paper import BENCH_DECIDES, NO_REPAIR, PRIVACY, Headline, Paper, Section, Table, stands_on
+from fleet.numerals import NOT_KNOWN, day, percent, percents
+from fleet.report.paper import Headline, Paper, Section, Table, stands_on
 from fleet.statistics.proportions import rate_difference
+from fleet.words import BENCH_DECIDES, NO_REPAIR, PRIVACY, STATES, TARGETS, fault_words
+from fleet.words import measure as measure_words
 
 if TYPE_CHECKING:
     from fleet.faults.suspects import Suspects
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 MEASURE: Final = "both_reachable"
-TITLE: Final = f"{rate_words.TARGETS['both']} {rate_words.STATES['reachable']}"
+TITLE: Final = measure_words(MEASURE)
 BY: Final = ("stylus_profile", "cantilever_material", "assembly_source")
 COLUMNS: Final = tuple(
     c
@@ -72,7 +74,7 @@ def year_paper(
         kind="year's review",
         subject=str(year),
         question=f"How did {year} go?",
-        answer=rate_words.attainment_answer(whole, MEASURE),
+        answer=charts.attainment_answer(whole, MEASURE),
         on=on,
         headlines=_headlines(own, whole, last, found, year),
         sections=(
@@ -101,9 +103,11 @@ def _headlines(
         Headline(
             "One tilt serves both",
             percent(row[f"{MEASURE}_rate"]),
-            f"95%: {rate_words.rate_span(row, MEASURE)}.",
+            f"95 %: {charts.rate_span(row, MEASURE)}.",
         ),
-        Headline("Suspects", str(flagged), f"of {judged} sheets judged; about 5% of the flags may be false."),
+        Headline(
+            "Suspects", str(flagged), f"of {judged} sheets judged; about 5 % of the flags may be false."
+        ),
     ]
     if len(told):
         headlines.append(
@@ -142,19 +146,19 @@ def _what_was_met(whole: pd.DataFrame, last: pd.DataFrame | None, year: int) -> 
     """Every target in every state, this year and, where there is one, the year before."""
     now = whole.iloc[0]
     rows = []
-    for target, words in rate_words.TARGETS.items():
-        for state, how in rate_words.STATES.items():
+    for target in TARGETS:
+        for state in STATES:
             measure = f"{target}_{state}"
             row = {
-                "target": f"{words} {how}",
+                "target": measure_words(measure),
                 f"{year}": f"{percent(now[f'{measure}_rate'])} of {int(now[f'{measure}_n'])}",
-                "95% interval": rate_words.rate_span(now, measure),
+                "95 % interval": charts.rate_span(now, measure),
             }
             if last is not None:
                 row |= _beside(now, last.iloc[0], measure, year - 1)
             rows.append(row)
     notes = () if last is None else (
-        "Change: rate of this year less that of the year before, in points, with its 95% interval; an "
+        "Change: rate of this year less that of the year before, in points, with its 95 % interval; an "
         "interval that holds 0 is no change that chance alone couldn't make.",
     )  # fmt: skip
     return Section("Every target, and the year before", tables=(Table("", pd.DataFrame(rows)),), notes=notes)
@@ -163,8 +167,8 @@ def _what_was_met(whole: pd.DataFrame, last: pd.DataFrame | None, year: int) -> 
 def _beside(now: pd.Series, then: pd.Series, measure: str, year: int) -> dict[str, str]:
     met, n = (f"{measure}{end}" for end in ("_met", "_n"))
     found = [100.0 * float(v) for v in rate_difference(now[met], now[n], then[met], then[n])]
-    change, low, high = ("–" if v != v else f"{round(v):+d}" for v in found)
-    said = change if change == "–" else f"{change} ({low} to {high})"
+    change, low, high = (NOT_KNOWN if v != v else f"{round(v):+d}" for v in found)
+    said = change if change == NOT_KNOWN else f"{change} ({low} to {high})"
     return {f"{year}": f"{percent(then[f'{measure}_rate'])} of {int(then[n])}", "change": said}
 
 
@@ -177,7 +181,9 @@ def _sources(table: pd.DataFrame) -> Section:
         "Sources against chance",
         (funnels.funnel_sentence(named, limits),),
         pictures=(funnels.funnel_plot(named, limits, TITLE),),
-        notes=("Dashed: 95% limits; full: 99.8%. A source outside deserves a question, not yet a verdict.",),
+        notes=(
+            "Dashed: 95 % limits; full: 99.8 %. A source outside deserves a question, not yet a verdict.",
+        ),
     )
 
 
@@ -193,9 +199,9 @@ def _suspects(found: Suspects) -> Section:
     named = pd.DataFrame(
         {
             "sheet": some["sheet_no"],
-            "measured": pd.to_datetime(some["measured_on"]).dt.strftime("%Y-%m-%d"),
+            "measured": pd.to_datetime(some["measured_on"]).map(day),
             "probably": [fault_words(str(f)) for f in some["leading_fault"]],
-            "sound": some["p_healthy"].map(percent),
+            "sound": percents(some["p_healthy"]),
         }
     )
     more = len(flagged) - len(some)

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import special, stats
 
 from fleet.errors import FleetError, TooFewError
+from fleet.numerals import percent
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -109,8 +110,8 @@ def capability(
         caution = f"The values are not normally distributed (p = {shape_p:.1g}): go by the count."
     cpk, cpk_low, cpk_high = indices[3:]
     sentence = (
-        f"Cpk {cpk:.2f} ({cpk_low:.2f} to {cpk_high:.2f}) from {sample.size} values; {counted:.1%} counted "
-        f"outside, {below + above:.1%} if normal. {caution}"
+        f"Cpk {cpk:.2f} ({cpk_low:.2f} to {cpk_high:.2f}) from {sample.size} values; "
+        f"{percent(counted, 1)} counted outside, {percent(below + above, 1)} if normal. {caution}"
     ).rstrip()
     return Capability(
         sample.size, mean, sd, *indices, float(below + above), counted, shape_p, caution, sentence

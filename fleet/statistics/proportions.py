@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special, stats
 
+from fleet.numerals import percent
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
@@ -168,8 +170,8 @@ def pool(met: ArrayLike, n: ArrayLike, level: float = 0.95) -> Pooled:
     fleet_rate = float(share @ mean)
     fleet_weight = float(1 / (share @ (1 / np.sqrt(weight))) ** 2)
     sentence = (
-        f"Each group is drawn toward the fleet's {fleet_rate:.0%} as if {fleet_weight:.0f} of the fleet's "
-        "units were added to its own."
+        f"Each group is drawn toward the fleet's {percent(fleet_rate)} as if {fleet_weight:.0f} of "
+        "the fleet's units were added to its own."
     )
     return Pooled(rate, low, high, fleet_rate, fleet_weight, sentence)
 

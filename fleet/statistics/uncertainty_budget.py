@@ -17,6 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from fleet.numerals import percent, with_unit
+
 Floats = NDArray[np.float64]
 Model = Callable[[Mapping[str, float]], float]
 Correlations = Mapping[tuple[str, str], float]
@@ -253,9 +255,9 @@ def _sentence(
     )
     most = lines.iloc[0]
     return (
-        f"{name[:1].upper()}{name[1:]}: ±{_digits(k * u)}{unit} at {100 * coverage:.0f} % (standard "
-        f"uncertainty {_digits(u)}{unit}, k = {k:.2f}, {freedom}); the most from: {most['input']} "
-        f"({100 * most['share']:.0f} %)."
+        f"{name[:1].upper()}{name[1:]}: ±{with_unit(_digits(k * u), unit)} at {percent(coverage)} (standard "
+        f"uncertainty {with_unit(_digits(u), unit)}, k = {k:.2f}, {freedom}); the most from: {most['input']} "
+        f"({percent(most['share'])})."
     )
 
 

@@ -21,6 +21,7 @@ from fleet.house_model.chain import FACTORS, LINK, LINKS
 from fleet.house_model.family_facts import learn_facts
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.priors import BELIEFS
+from fleet.numerals import percent
 from fleet.statistics.gram import Floats
 from fleet.statistics.reml import fit_reml
 from fleet.tallies.engine import Engine, SqlTallies, family_tables
@@ -270,11 +271,11 @@ def _due(base: Gathered, grown: Grown, new_cut: pd.DataFrame) -> tuple[str, ...]
     changed = (grown.added + grown.removed) / max(base.cut.units, 1.0)
     if changed > CHANGED_SHARE:
         reasons.append(
-            f"units changed since the last full refit come to {100 * changed:.0f} % of the fleet then"
+            f"units changed since the last full refit come to {percent(changed)} of the fleet then"
         )
     new = grown.new_levels / max(grown.gathered.cut.units, 1.0)
     if new > NEW_LEVEL_SHARE:
-        reasons.append(f"{100 * new:.0f} % of units are of families, sources or kinds that it had not seen")
+        reasons.append(f"{percent(new)} of units are of families, sources or kinds that it had not seen")
     reasons += _risen(base.cut.cut, new_cut)
     return tuple(reasons)
 
@@ -287,5 +288,5 @@ def _risen(before: pd.DataFrame, new: pd.DataFrame) -> Sequence[str]:
         share = (before.loc[name, "cut"] + 1.0) / (before.loc[name, "n"] + 20.0)
         rise = cut / n - share if n else 0.0
         if rise > CUT_RISE and rise > CUT_SIGNIFICANCE * np.sqrt(share * (1.0 - share) / n):
-            out.append(f"{LINK[name].words}: {100 * cut / n:.0f} % of new units lie beyond the cut")
+            out.append(f"{LINK[name].words}: {percent(cut / n)} of new units lie beyond the cut")
     return out

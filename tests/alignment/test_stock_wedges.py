@@ -94,7 +94,7 @@ def test_arm_alone():
     drawer = wedge_drawer([0.2, -0.5, np.nan], DEFAULT)
     assert len(drawer.curve) == 1
     assert drawer.arm_only == 1.0
-    assert "100%" in drawer.sentence
+    assert "100 %" in drawer.sentence
 
 
 def test_a_wedge_turned_round():

@@ -13,15 +13,16 @@ from browser_tools import CHARTS, choose, described, open_page, settled
 from fleet.attainment.attainment import attainment
 from fleet.attainment.contrasts import contrast
 from fleet.attainment.distributions import distribution
-from fleet.charts.words import fault_words, percent
 from fleet.faults.one_unit import judge
 from fleet.faults.suspects import suspects
 from fleet.fitting.refit import load_house
 from fleet.house_model.predict import Forecaster
+from fleet.numerals import percent
 from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
 from fleet.quotes.value_of_information import information
 from fleet.store import Store
+from fleet.words import fault_words
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page

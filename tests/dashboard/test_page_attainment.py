@@ -9,9 +9,9 @@ from page_helpers import OpenPage, bold, notes
 
 from fleet.attainment.attainment import PERIODS, attainment
 from fleet.attainment.distributions import GROUPINGS
-from fleet.charts import rate_words
 from fleet.policy.policy import Policy
 from fleet.store import Store
+from fleet.words import STATES, TARGETS
 
 
 def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: OpenPage) -> None:
@@ -46,13 +46,13 @@ def test_every_target_and_state_can_be_shown(filled: Path, open_page: OpenPage) 
     """Each target in each state shows its own count."""
     app = open_page(filled, "attainment")
     own = attainment(Store(filled).current(), ["kind"], Policy())
-    for target, words in rate_words.TARGETS.items():
-        for state in rate_words.STATES:
+    for target, name in TARGETS.items():
+        for state in STATES:
             app.selectbox(key="target").set_value(target)
             app.selectbox(key="state").set_value(state).run()
             assert not app.exception
             assert app.dataframe[0].value["met"].sum() == own[f"{target}_{state}_met"].sum()
-            assert words in bold(app)
+            assert name in bold(app)
 
 
 def test_every_period_can_be_shown(filled: Path, open_page: OpenPage) -> None:

@@ -10,10 +10,10 @@ from page_helpers import OpenPage, bold, notes
 
 from dashboards import choosing
 from fleet.attainment.peers import cloud
-from fleet.charts.words import fault_words
 from fleet.faults.suspects import Suspects, suspects
 from fleet.fitting.refit import load_house
 from fleet.store import Store
+from fleet.words import fault_words
 
 
 @pytest.fixture(scope="module")

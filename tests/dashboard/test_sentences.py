@@ -9,7 +9,7 @@ from dashboards.layout import plain
 from fleet.attainment.attainment import attainment
 from fleet.attainment.comparisons import trends
 from fleet.attainment.distributions import distribution
-from fleet.charts import rate_words
+from fleet.charts.rates import attainment_answer
 from fleet.policy.policy import Policy
 
 
@@ -32,7 +32,7 @@ def test_the_answer_holds_count_rate_and_interval() -> None:
     (Wilson 1927, computed by hand: (33.8416 / 2 ± ...) / 43.8416)."""
     frame = pd.concat([units(30), units(10, vta_deg=30.0)], ignore_index=True)
     whole = attainment(frame, [], Policy())
-    said = rate_words.attainment_answer(whole, "both_reachable")
+    said = attainment_answer(whole, "both_reachable")
     assert said.startswith(
         "Of 40 units read, both targets are within reach of some tilt in 30: 75% (95% interval 60 to 86%)."
     )
@@ -42,7 +42,7 @@ def test_the_answer_holds_count_rate_and_interval() -> None:
 def test_nothing_read_is_said() -> None:
     """Without a tracking angle nothing can be said of it."""
     whole = attainment(units().drop(columns="vta_dynamic_deg"), [], Policy())
-    assert rate_words.attainment_answer(whole, "tracking_level").startswith("No unit was read")
+    assert attainment_answer(whole, "tracking_level").startswith("No unit was read")
 
 
 def test_trends_are_told_only_where_chance_does_not_explain_them() -> None:

@@ -13,13 +13,14 @@ from streamlit.testing.v1 import AppTest
 from test_layers import ROOT, imports
 
 from dashboards import shared
-from fleet.attainment.published_readings import READINGS, published_readings
+from fleet.attainment.published_readings import published_readings
 from fleet.attainment.publishing import counting_rule, group_counts, published_attainment
-from fleet.charts import rate_words
+from fleet.charts.rates import attainment_answer
 from fleet.policy.policy import Policy
 from fleet.sharing.groups import bring_up_to_date, counted
 from fleet.store import Store
 from fleet.store.sharing import UNITS, Published
+from fleet.words import quantity
 
 WORKSHOP = "workshop_pages"
 VIEWS = sorted(p.stem for p in (ROOT / "dashboards" / "shared_pages").glob("[a-z]*.py"))
@@ -142,11 +143,11 @@ def test_figures_are_the_published_groups_own(
     parts = groups.of(UNITS)
     whole = published_attainment([(g.labels, g.units, g.counts or {}) for g in parts], [], Policy())
     app = open_shared(path, "attainment")
-    assert bold(app) == rate_words.attainment_answer(whole, "both_reachable")
+    assert bold(app) == attainment_answer(whole, "both_reachable")
     app = open_shared(path, "distributions", reading="sag", by="assembly_source")
     table = published_readings([(g.labels, g.units, g.content) for g in parts], "sag", "assembly_source")
     assert list(app.dataframe[0].value["units"]) == table["n"].tolist()
-    assert READINGS["sag"].words in bold(app).lower()
+    assert quantity("sag").long in bold(app).lower()
 
 
 def test_an_enquiry_offers_published_codes_without_counts(

@@ -10,9 +10,6 @@ from worlds import Fleet, bench, lines
 
 from fleet.faults.likelihood_ratio import score_sheets
 from fleet.faults.sentences import (
-    ACTIONS,
-    CAUSES,
-    READING_WORDS,
     departures,
     explain,
     likely_slip,
@@ -20,6 +17,8 @@ from fleet.faults.sentences import (
 )
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.loo_residuals import residuals
+from fleet.numerals import percent
+from fleet.words import FAULT_WORDS, quantity
 
 
 @pytest.fixture(scope="module")
@@ -47,15 +46,15 @@ def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
 
 def test_every_fault_has_a_cause_and_an_action() -> None:
     """Nobody is left with a code word."""
-    assert set(CAUSES) == set(ACTIONS) == set(FAULTS)
+    assert set(FAULT_WORDS) == set(FAULTS)
 
 
 @pytest.mark.parametrize("fault", [f for f in FAULTS if f not in {"misread", "other"}])
 def test_a_fault_is_told_with_its_cause_and_what_to_do(fleet: Fleet, sheet: pd.DataFrame, fault: str) -> None:
     """The sentence of a hand-made fault holds its cause and its action and ends there."""
     text = said(fleet, faulty_sheets(sheet)[fault])
-    assert CAUSES[fault] in text
-    assert ACTIONS[fault] in text
+    assert FAULT_WORDS[fault].cause in text
+    assert FAULT_WORDS[fault].action in text
     assert text.endswith(".")
     assert text[0].isupper()
 
@@ -78,7 +77,7 @@ def test_a_family_never_met_is_a_kind(fleet: Fleet, sheet: pd.DataFrame) -> None
 
 def test_a_sound_unit_is_normal(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """Said with how sure that is."""
-    assert said(fleet, sheet, flagged=False) == "Normal for its kind (over 99% sure)."
+    assert said(fleet, sheet, flagged=False) == "Normal for its kind (>99 % sure)."
 
 
 def test_flag_and_probability_may_disagree_and_the_sentence_says_why(
@@ -124,7 +123,7 @@ def test_a_misread_angle_is_proposed_within_a_degree(fleet: Fleet, sheet: pd.Dat
     """Ten degrees too many on one reading: the reading is named and about the right figure given."""
     wrong = changed(sheet, **{column: 10.0 if column != "vta_dynamic_deg" else -9.0})
     text = proposed(fleet, wrong)
-    assert text.startswith(f"{READING_WORDS[column]} ")
+    assert text.startswith(f"{quantity(column).short} ")
     right = float(text.split("about ")[1].split(" would")[0])
     assert right == pytest.approx(float(sheet.iloc[0][column]), abs=1.0)
 
@@ -153,8 +152,8 @@ def test_an_unsure_cause_has_the_next_one_beside_it(fleet: Fleet, sheet: pd.Data
     share = np.sort(scores.faults[0] / scores.faults[0].sum())[::-1]
     assert 0.1 < share[1] < share[0] < 0.8, "a case in doubt"
     text = explain(None, resid, scores, 0, flagged=True)
-    assert f"({share[0]:.0%}), or else " in text
-    assert f"({share[1]:.0%});" in text
+    assert f"({percent(share[0])}), or else " in text
+    assert f"({percent(share[1])});" in text
     assert "or else" not in said(fleet, faulty_sheets(sheet)["stylus_twisted"])
 
 

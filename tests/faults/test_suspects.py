@@ -83,8 +83,8 @@ def test_a_stricter_rate_flags_fewer(fleet: Fleet, listed: Suspects) -> None:
     loose = suspects(fleet.house, fleet.current, fdr=0.3)
     count = [s.table["flagged"].sum() for s in (strict, listed, loose)]
     assert count[0] <= count[1] < count[2]
-    assert "0.1%" in strict.sentence
-    assert "30%" in loose.sentence
+    assert "0.1 %" in strict.sentence
+    assert "30 %" in loose.sentence
     units = listed.table.drop_duplicates("unit")
     assert f"{len(units)} units judged, {units['flagged'].sum()} flagged" in listed.sentence
 
@@ -156,7 +156,7 @@ def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) ->
     both.loc[both["sheet_no"].isin(["first", "second"]), "unit"] = "unit twice"
     table = suspects(fleet.house, both).table.set_index("sheet_no")
     for name in ("first", "second"):
-        assert "disagree in rake still and rake turning" in table.loc[name, "why"]
+        assert "disagree in static rake and dynamic rake" in table.loc[name, "why"]
         assert table.loc[name, "why"].endswith("easure it again.")
     near = changed(sheet, sra_static_deg=0.2)
     pair = pd.concat([sheet, near], ignore_index=True).assign(unit="u")

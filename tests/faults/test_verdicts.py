@@ -84,7 +84,7 @@ def test_flags_are_counted_by_unit_and_leading_fault() -> None:
     low, high = wilson(2, 3)
     assert table.loc[ALL, ["faulty_low", "faulty_high"]].tolist() == [float(low), float(high)]
     assert record.missed == 1
-    assert record.sentence.startswith("3 of 4 flagged units have a verdict: 2 were faulty (21% to 94%")
+    assert record.sentence.startswith("3 of 4 flagged units have a verdict: 2 were faulty (21 to 94 %")
 
 
 def test_without_verdicts_there_are_no_rates() -> None:

@@ -13,9 +13,11 @@ from fleet.alignment.tilt import choose_tilt, reach
 from fleet.errors import FleetError
 from fleet.estimation.prior_only import cold_house
 from fleet.house_model.predict import Forecaster
+from fleet.numerals import percent
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import price
-from fleet.quotes.quote import LEVELS, QUANTITIES, Quotes, quote
+from fleet.quotes.outcomes import FORECAST
+from fleet.quotes.quote import LEVELS, Quotes, quote
 
 DEFAULT = Policy()
 POLICIES = {
@@ -73,7 +75,7 @@ def test_columns_stand_in_the_contracts_order(quotes: Quotes) -> None:
 def test_quantiles_are_ordered_and_those_of_the_draws(quotes: Quotes) -> None:
     """Each row's quantiles grow, and equal those of the joint draws that are given out."""
     draws = quotes.draws().assign(built_in_deg=lambda d: d["sra_dynamic_deg"] - d["vta_dynamic_deg"])
-    for q in QUANTITIES:
+    for q in FORECAST:
         columns = [f"{q}_q{round(100 * level):02d}" for level in LEVELS]
         given = quotes.table[columns].to_numpy(dtype=float)
         step = np.diff(given, axis=1)
@@ -215,7 +217,7 @@ def test_sentences_tell_the_figures(quotes: Quotes, table: pd.DataFrame) -> None
     for figure in (
         f"rake {row['sra_dynamic_deg_q50']:.1f}°",
         f"{row['vta_dynamic_deg_q05']:.1f} to {row['vta_dynamic_deg_q95']:.1f}°",
-        f"{row['p_both_met']:.0%}",
+        percent(row["p_both_met"]),
         f"{row['bench_minutes_q50']:.0f} min",
     ):
         assert figure in quotes.sentences[0]

@@ -13,7 +13,7 @@ from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import price
 from fleet.quotes.baselines import FAMILY, POOLED
-from fleet.quotes.outcomes import QUANTITIES, Answered, answered, policy_of, policy_text
+from fleet.quotes.outcomes import FORECAST, Answered, answered, policy_of, policy_text
 from fleet.quotes.track_record import OURS, TOGETHER, record, scored_quotes
 from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, TOO_NARROW
 from fleet.statistics.quantile_forecasts import GRID
@@ -26,8 +26,7 @@ MIDDLE = {"sra_dynamic_deg": 90.0, "vta_dynamic_deg": 22.0, "sag_deg": 1.0, "ben
 def forecasts(n: int, **columns: object) -> pd.DataFrame:
     """n equal normal forecasts; a quantity without a spread is not foretold."""
     lists = {
-        q: [list(MIDDLE[q] + SPREAD[q] * special.ndtri(GRID)) if q in SPREAD else None] * n
-        for q in QUANTITIES
+        q: [list(MIDDLE[q] + SPREAD[q] * special.ndtri(GRID)) if q in SPREAD else None] * n for q in FORECAST
     }
     plain = {
         "enquiry_id": [f"E{i}" for i in range(n)],

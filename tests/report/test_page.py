@@ -47,7 +47,7 @@ def chart(text: str = "three bars: 1, 2 and 3") -> alt.LayerChart:
 
 def paper(word: str = "plain", *, picture: bool = True) -> Paper:
     """A paper that says one word wherever it can say any."""
-    frame = pd.DataFrame({word: [word, word], "rate": ["12%", "–"]})
+    frame = pd.DataFrame({word: [word, word], "rate": ["12 %", "–"]})
     section = Section(
         word,
         (word, word),
@@ -121,7 +121,7 @@ def test_tables_are_read_by_rows_and_columns() -> None:
     page = html([paper()])
     assert page.count('scope="col"') == 2
     assert page.count('scope="row"') == 2
-    assert '<td class="number">12%</td>' in page
+    assert '<td class="number">12 %</td>' in page
 
 
 @pytest.mark.parametrize(

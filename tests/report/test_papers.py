@@ -10,7 +10,7 @@ import pytest
 
 from fleet.attainment.attainment import attainment
 from fleet.attainment.peers import cloud
-from fleet.charts import rate_words
+from fleet.charts.rates import attainment_answer
 from fleet.errors import FleetError
 from fleet.faults.one_unit import judge
 from fleet.faults.suspects import suspects
@@ -18,12 +18,13 @@ from fleet.house_model.house import House
 from fleet.house_model.predict import Forecaster
 from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
-from fleet.report.paper import BENCH_DECIDES, NO_REPAIR, Paper
+from fleet.report.paper import Paper
 from fleet.report.quotes import MOST_PAPERS, OPEN, OUT, SURE, quote_papers
 from fleet.report.units import unit_paper
 from fleet.report.years import year_paper
 from fleet.statistics.proportions import rate_difference
 from fleet.store import Store
+from fleet.words import BENCH_DECIDES, NO_REPAIR
 
 DAY = date(2025, 7, 1)
 
@@ -115,7 +116,7 @@ def test_a_unit_sheet_says_the_judgements_sentence(bench: Store, house: House) -
     readings = paper.tables[0].frame.set_index("reading")["read"]
     assert readings["rake, record turning"] == f"{row['sra_dynamic_deg']:.2f}°"
     turned = "anticlockwise" if row["zenith_deg"] < 0 else "clockwise"
-    assert readings["zenith error, stylus pointing at the eye"] == f"{abs(row['zenith_deg']):.2f}° {turned}"
+    assert readings["zenith error"] == f"{abs(row['zenith_deg']):.2f}° {turned}"
     assert str(row["unit"]) not in said
     assert NO_REPAIR in paper.cautions
 
@@ -158,7 +159,7 @@ def test_a_year_stands_beside_the_one_before(bench: Store, house: House) -> None
     found = suspects(house, own)
     paper = year_paper(sheets[year.isin([2023, 2024])], 2024, found, house, Policy(), on=DAY)
     now, then = (attainment(frame, [], Policy()) for frame in (own, before))
-    assert paper.answer == rate_words.attainment_answer(now, "both_reachable")
+    assert paper.answer == attainment_answer(now, "both_reachable")
     assert paper.headlines[0].value == str(len(own))
     table = next(t.frame for t in paper.tables if "change" in t.frame).set_index("target")
     a, b = now.iloc[0], then.iloc[0]

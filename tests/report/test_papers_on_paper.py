@@ -70,7 +70,7 @@ def test_html_and_tables(own_bench: Path, capsys: pytest.CaptureFixture[str]) ->
     book = pd.read_excel(own_bench / "y.xlsx", sheet_name=None, dtype=str, keep_default_na=False)
     assert len(book) == page.count("<table")
     every = next(frame for name, frame in book.items() if "Every target" in name)
-    for cell in every["95% interval"]:
+    for cell in every["95 % interval"]:
         assert f">{cell}<" in page
     assert "Wrote y.xlsx" in capsys.readouterr().out
 
@@ -155,7 +155,7 @@ def test_a_makers_summary(own_bench: Path, bench: Store, capsys: pytest.CaptureF
     readings = pd.read_excel(own_bench / "m.xlsx", sheet_name="1 What was read")
     own = sheets[sheets["newest"] & (sheets["assembly_source"] == "S01")]
     built_in = (own["sra_dynamic_deg"] - own["vta_dynamic_deg"]).median()
-    told = readings.set_index("reading").loc["built-in angle", "mean, ± 95% interval"]
+    told = readings.set_index("reading").loc["built-in angle", "mean, ± 95 % interval"]
     assert float(str(told).split(" ")[0]) == pytest.approx(built_in, abs=1.0)
     capsys.readouterr()
     assert run(["--store", "own.duckdb", "report", "maker", "S77"]) == 2

@@ -131,7 +131,7 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: 
     if drawer.out_of_range > 0:
         low, high = policy.wedge_range_deg
         say(f"{percent(drawer.out_of_range)} of all work lies beyond what is made ({low:g} to {high:g}°).")
-    from fleet.alignment.tilt_advice import CLEARANCE
+    from fleet.words import CLEARANCE
 
     for caution in (work.caution, CLEARANCE, HANDLING):
         say(caution)

@@ -106,6 +106,7 @@ def quote(
 def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
     """Print or write what each fact that isn't told would take off the quote's ranges."""
     from fleet.quotes.value_of_information import WIDTHS, information
+    from fleet.words import shorts
 
     if len(enquiries) != 1:
         raise FleetError(
@@ -119,7 +120,7 @@ def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: 
         return
     rows = found.table.to_dict("records")
     columns: dict[str, list[Any]] = {"fact": [row["words"] for row in rows]}
-    for name, words in WIDTHS.items():
+    for name, words in shorts(WIDTHS).items():
         columns[f"{words} [°]"] = [
             f"{cell_text(row[f'{name}_now'], 1)} -> {cell_text(row[f'{name}_then'], 1)}" for row in rows
         ]

@@ -18,6 +18,7 @@ from fleet.intake.guides.convert import converter
 from fleet.intake.guides.guide import DATE_ORDERS, NEVER_BLANK, Guide, Rule, is_personal, names_serials
 from fleet.intake.guides.spellings import HEADERS, SENSES, TYPICAL, WORDS
 from fleet.intake.guides.units import SCALES, scale_of
+from fleet.numerals import percent
 
 SURE = 0.75
 """Confidence from which a column needs no question."""
@@ -308,7 +309,7 @@ def _as_toml(guide: Guide, confidence: Mapping[str, float]) -> str:
     lines = ["[file]", f"delimiter = {text(guide.delimiter)}", f"encoding = {text(guide.encoding)}"]
     lines += [f"decimal = {text(guide.decimal)}", f"dates = {text(guide.dates)}"]
     for rule in guide.rules:
-        sure = f"  # sure to {confidence[rule.header]:.0%}" if rule.header in confidence else ""
+        sure = f"  # sure to {percent(confidence[rule.header])}" if rule.header in confidence else ""
         lines += ["", f"[columns.{text(rule.header)}]{sure}", f"to = {text(rule.to)}"]
         lines += [f"unit = {text(rule.unit)}"] if rule.unit else []
         for name, table in (("words", rule.words), ("sense", rule.sense)):
