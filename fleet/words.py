@@ -126,9 +126,10 @@ _ALL: Final = (
     _q(
         "zenith_deg",
         "zenith error",
+        "zenith",
         more="turns the stylus clockwise",
         less="turns the stylus anticlockwise",
-        read_with="the zenith error",
+        read_with="the zenith",
     ),
     _q(
         "azimuth_optical_deg",

@@ -11,6 +11,7 @@ from fleet.columns import COLUMNS
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import residuals
+from fleet.physics.sag import sag_scale_deg, soften
 
 FACTS = ("body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
          "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm")  # fmt: skip
@@ -81,11 +82,11 @@ def faulty_sheets(sheet: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
     def softened(factor: float) -> pd.DataFrame:
         deflection = sag / (0.28 * np.tan(np.radians(t)))
-        still, new_sag = sag.soften(np.array([t]), np.array([sag]), np.array([deflection]), factor)
+        still, new_sag = soften(np.array([t]), np.array([sag]), np.array([deflection]), factor)
         return stood(float(still[0]), float(new_sag[0]))
 
     steep = t + 7.0
-    scale = [float(sag.sag_scale_deg(18.0, 14.0, 5.5, x)) for x in (t, steep)]
+    scale = [float(sag_scale_deg(18.0, 14.0, 5.5, x)) for x in (t, steep)]
     return {
         "rake_set_wrong": changed(sheet, sra_static_deg=-6.5, sra_dynamic_deg=-6.5),
         "stylus_twisted": changed(sheet, zenith_deg=7.0),

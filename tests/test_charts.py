@@ -81,7 +81,7 @@ def test_a_predictive_histogram_holds_every_draw_inside_the_axis() -> None:
     bars = next(layer["rows"] for layer in layers(chart) if layer["mark"]["type"] == "bar")
     assert sum(bar["share"] for bar in bars) == pytest.approx(1.0)
     assert {round(bar["to"] - bar["from"], 9) for bar in bars} == {0.5}
-    assert bars[0] == {"from": 90.0, "to": 90.5, "share": pytest.approx(100 / 601)}
+    assert bars[0] == {"from": 90.0, "to": 90.5, "share": pytest.approx(100 / 601), "share_said": "17 %"}
 
 
 def test_bars_stand_on_the_same_grid_whatever_is_asked() -> None:

@@ -70,7 +70,7 @@ def test_a_faulty_unit_is_flagged_and_the_reading_named(
 def test_missing_readings_are_asked_for(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """With the zenith not read yet it is the next; with nothing read the rakes come first."""
     verdict = judge(fleet.house, sheet.assign(zenith_deg=None), POLICY)
-    assert verdict.again == "the zenith error next: not read yet"
+    assert verdict.again == "the zenith next: not read yet"
     assert verdict.zenith is None
     nothing = judge(fleet.house, sheet[["body_family", "assembly_source"]], POLICY)
     assert "nothing is read yet" in nothing.again

@@ -196,7 +196,7 @@ def test_the_basis_says_what_the_quote_stands_on(table: pd.DataFrame, fleet: Fle
     assert "nothing told" in table.loc["nothing", "basis"]
     assert f"{units.sum():.0f} units match" in table.loc["nothing", "basis"]
     assert "family ZZ never measured here" in table.loc["new code", "basis"]
-    assert "an earlier rake reading" in table.loc["visit", "basis"]
+    assert "an earlier reading of the static rake" in table.loc["visit", "basis"]
 
 
 def test_kinds_are_counted_when_both_parts_are_told(fleet: Fleet) -> None:

@@ -96,7 +96,7 @@ def test_the_sag_of_a_typical_unit_by_hand() -> None:
 def test_repeats_shrink_only_what_repeats_show() -> None:
     """The mean of four readings halves the noise; zeros stay."""
     once, four = lines("zenith_deg"), lines("zenith_deg", readings=4)
-    assert four.loc["repeated zenith error", "u"] == pytest.approx(once.loc["repeated zenith error", "u"] / 2)
+    assert four.loc["repeated zenith", "u"] == pytest.approx(once.loc["repeated zenith", "u"] / 2)
     assert four.loc["zero of the zenith scale", "u"] == once.loc["zero of the zenith scale", "u"]
 
 
@@ -126,13 +126,13 @@ def test_the_benchs_own_noise_is_used_with_its_degrees_of_freedom() -> None:
          "zenith_deg": rng.standard_normal(150)[units] + habit + 0.1 * rng.standard_normal(300)}
     )  # fmt: skip
     own = pickup_budget("zenith_deg", repeat_noise(sheets)).lines.set_index("input")
-    assert own.loc["repeated zenith error", "u"] == pytest.approx(0.1, rel=0.15)
-    assert own.loc["repeated zenith error", "evaluation"] == "A"
-    assert own.loc["repeated zenith error", "dof"] == pytest.approx(149, abs=1)
+    assert own.loc["repeated zenith", "u"] == pytest.approx(0.1, rel=0.15)
+    assert own.loc["repeated zenith", "evaluation"] == "A"
+    assert own.loc["repeated zenith", "dof"] == pytest.approx(149, abs=1)
     assert own.loc["who reads the zenith", "u"] == pytest.approx(0.2 * np.sqrt(2), rel=0.1)
     assert own.loc["who reads the zenith", "dof"] == 1.0
     none = Noise(pd.DataFrame(), pd.DataFrame(), "")
-    assert lines("zenith_deg").loc["repeated zenith error", "u"] == READING_NOISE["zenith_deg"]
+    assert lines("zenith_deg").loc["repeated zenith", "u"] == READING_NOISE["zenith_deg"]
     assert pickup_budget("zenith_deg", none).u == pickup_budget("zenith_deg", None).u
 
 
