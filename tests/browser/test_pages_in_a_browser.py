@@ -163,12 +163,12 @@ def test_attainment_to_the_unit(page: Page, server: str, demo_store: Path) -> No
     open_page(page, f"{server}/attainment?by=stylus_profile", charts=4)
     frame = Store(demo_store).current()
     whole = attainment(frame, [], Policy()).iloc[0]
-    said = f"in {whole['both_reachable_met']}: {100 * whole['both_reachable_rate']:.0f}%"
+    said = f"in {whole['both_reachable_met']}: {100 * whole['both_reachable_rate']:.0f} %"
     page.get_by_text(said).wait_for()
     choose(page, "Target", "the rake target")
     page.wait_for_url(lambda url: "target=rake" in url)
     page.get_by_text(
-        f"in {whole['rake_reachable_met']}: {100 * whole['rake_reachable_rate']:.0f}%"
+        f"in {whole['rake_reachable_met']}: {100 * whole['rake_reachable_rate']:.0f} %"
     ).wait_for()
     own = attainment(frame, ["stylus_profile"], Policy()).set_index("stylus_profile").loc["elliptical"]
     mark = page.locator(f'{CHARTS} [aria-roledescription="point"][aria-label*="elliptical"]').first

@@ -90,7 +90,7 @@ def test_another_policy_is_judged_on_the_same_units(filled, open_page: OpenPage)
     other = Policy(name="other", tracking_limit_deg=26.0)
     whole = attainment(Store(filled).current(), [], other).iloc[0]
     said = next(str(m.value) for m in app.markdown if "become" in str(m.value))
-    assert f"become {100 * whole['both_reachable_rate']:.0f}%" in said
+    assert f"become {100 * whole['both_reachable_rate']:.0f} %" in said
     table = app.dataframe[-1].value
     strict = attainment(Store(filled).current(), [], Policy()).iloc[0]
     gained = whole["both_reachable_met"] - strict["both_reachable_met"]

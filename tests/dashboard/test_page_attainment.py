@@ -21,7 +21,7 @@ def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: Open
     assert app.title[0].value == "How often are the targets met, and is it getting better?"
     whole = attainment(Store(filled).current(), [], Policy()).iloc[0]
     assert f"Of {whole['both_reachable_n']} units read" in bold(app)
-    assert f"{100 * whole['both_reachable_low']:.0f} to {100 * whole['both_reachable_high']:.0f}%" in bold(
+    assert f"{100 * whole['both_reachable_low']:.0f} to {100 * whole['both_reachable_high']:.0f} %" in bold(
         app
     )
     own = attainment(Store(filled).current(), ["kind"], Policy())

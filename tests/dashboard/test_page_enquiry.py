@@ -33,7 +33,7 @@ def test_nothing_told_still_gets_an_answer(filled: Path, open_page: OpenPage) ->
     assert app.title[0].value == "What will this pickup need?"
     row = own_quote(filled)
     assert f"{row['sra_dynamic_deg_q50']:.1f}°" in bold(app)
-    assert app.metric[0].value == f"{100 * row['p_both_met']:.0f}%"
+    assert app.metric[0].value == f"{100 * row['p_both_met']:.0f} %"
     assert app.metric[1].value == f"{row['tilt_deg_q50']:+.1f}°"
     assert app.metric[2].value == f"{row['bench_minutes_q50']:.0f} min"
     assert len(app.get("vega_lite_chart")) == 6

@@ -66,7 +66,7 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     assert bold(app) == own.sentence
     held = app.dataframe[1].value
     assert held["quotes"].tolist() == own.coverage["n"].tolist()
-    assert held["held"].tolist()[0] == f"{100 * own.coverage['held'].iloc[0]:.0f}%"
+    assert held["held"].tolist()[0] == f"{100 * own.coverage['held'].iloc[0]:.0f} %"
     assert app.dataframe[0].value["forecast"].nunique() >= 3
     assert len(app.get("vega_lite_chart")) == 5
     assert all('"description"' in c.proto.spec for c in app.get("vega_lite_chart"))
@@ -113,5 +113,5 @@ def test_figures_of_a_record_are_never_made_up(quoted: Path) -> None:
     rake, quantiles = answers.read["sra_dynamic_deg"], answers.quantiles["sra_dynamic_deg"]
     told = ~np.isnan(rake)
     inside = (rake >= quantiles[:, 3]) & (rake <= quantiles[:, -4])
-    row = record(answers).coverage.query("quantity == 'rake' and promised == 0.9").iloc[0]
+    row = record(answers).coverage.query("quantity == 'dynamic rake' and promised == 0.9").iloc[0]
     assert row["held"] == pytest.approx(inside[told].mean())

@@ -34,9 +34,9 @@ def test_the_answer_holds_count_rate_and_interval() -> None:
     whole = attainment(frame, [], Policy())
     said = attainment_answer(whole, "both_reachable")
     assert said.startswith(
-        "Of 40 units read, both targets are within reach of some tilt in 30: 75% (95% interval 60 to 86%)."
+        "Of 40 units read, both targets are within reach of some tilt in 30: 75 % (95 % interval 60 to 86 %)."
     )
-    assert "The built-in angle forbids it in 25%, the room or the lower limit of tilt in 0%." in said
+    assert "The built-in angle rules it out in 25 %, the room or the lower limit of tilt in 0 %." in said
 
 
 def test_nothing_read_is_said() -> None:
@@ -64,7 +64,7 @@ def test_next_steps_follow_from_the_chances() -> None:
     text = " ".join(sentences.after_quote(loud))
     assert "will probably not serve both" in text
     assert "wedge made to measure" in text
-    assert "20% of such units turn out faulty" in text
+    assert "20 % of such units turn out faulty" in text
     room = calm | {"p_conflict_reach": 0.4}
     assert "tilt room decides" in sentences.after_quote(room)[0]
 
