@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.physics import geometry, sag
+from fleet.physics import geometry
 from fleet.physics.geometry import stance
+from fleet.physics.sag import sag_exact_deg, sag_scale_deg, soften
 
 slopes = st.floats(5.0, 40.0)
 rakes = st.floats(80.0, 100.0)
@@ -62,12 +63,12 @@ def test_alignment_figures_differ_by_the_apparent_yaw(vta, roll, zenith):
 )
 def test_sag_grows_with_drag_and_vanishes_without(vtf, compliance, length, vta, drag):
     """No drag, no sag; more drag, more sag; exact and first order agree as both become small."""
-    assert sag.sag_exact_deg(vtf, compliance, length, vta, 0.0) == pytest.approx(0.0, abs=1e-9)
-    exact = sag.sag_exact_deg(vtf, compliance, length, vta, [drag, 1.1 * drag])
+    assert sag_exact_deg(vtf, compliance, length, vta, 0.0) == pytest.approx(0.0, abs=1e-9)
+    exact = sag_exact_deg(vtf, compliance, length, vta, [drag, 1.1 * drag])
     assert 0.0 < exact[0] < exact[1]
     tiny = 1e-4
-    ratio = sag.sag_exact_deg(tiny * vtf, compliance, length, vta, drag) / (
-        drag * sag.sag_scale_deg(tiny * vtf, compliance, length, vta)
+    ratio = sag_exact_deg(tiny * vtf, compliance, length, vta, drag) / (
+        drag * sag_scale_deg(tiny * vtf, compliance, length, vta)
     )
     assert ratio == pytest.approx(1.0, abs=1e-3)
 
@@ -82,6 +83,6 @@ def test_sag_grows_with_drag_and_vanishes_without(vtf, compliance, length, vta, 
 )
 def test_softening_in_two_steps_is_softening_once(still, sag, deflection, first, second):
     """Factors multiply: the unit made softer twice is the unit made softer by the product."""
-    a_still, a_sag = sag.soften(still, sag, deflection, first)
-    twice = sag.soften(a_still, a_sag, still + deflection - a_still, second)
-    assert twice == pytest.approx(sag.soften(still, sag, deflection, first * second), abs=1e-7)
+    a_still, a_sag = soften(still, sag, deflection, first)
+    twice = soften(a_still, a_sag, still + deflection - a_still, second)
+    assert twice == pytest.approx(soften(still, sag, deflection, first * second), abs=1e-7)
