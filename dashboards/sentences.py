@@ -31,35 +31,13 @@ BEFORE_READING: Final = (
 
 
 def alignment(verdict: Verdict) -> list[tuple[str, str]]:
-    """Tilt, roll and zenith of one unit, each as a heading and a sentence; what isn't read says so."""
-    lines = []
-    if verdict.tilt is None:
-        lines.append(("Tilt.", "The tracking angle, record turning, isn't read yet."))
-    else:
-        lines.append(("Tilt.", verdict.tilt.sentence))
-    if verdict.roll_deg is None:
-        lines.append(("Roll.", "The electrical azimuth isn't read yet."))
-    elif abs(verdict.roll_deg) < 0.05:
-        lines.append(("Roll.", "The electrical azimuth asks for none."))
-    else:
-        sense = "clockwise" if verdict.roll_deg > 0 else "anticlockwise"
-        lines.append(
-            (
-                "Roll.",
-                f"The electrical azimuth asks for {abs(verdict.roll_deg):.1f}° {sense}, facing the nose.",
-            )
-        )
-    if verdict.zenith is None:
-        lines.append(("Zenith.", "Not read yet."))
-    else:
-        lines.append(("Zenith.", verdict.zenith.sentence))
-    return lines
+    """The steps of one unit's alignment, each as a heading and a sentence; what isn't read says so."""
+    return [(f"{heading}:", text) for heading, text in verdict.alignment.steps]
 
 
 def alignment_cautions(verdict: Verdict) -> list[str]:
     """What to mind while aligning, each once."""
-    own = [] if verdict.tilt is None else list(verdict.tilt.cautions)
-    return [c for c in dict.fromkeys(own) if c not in (NO_REPAIR, GUARD)]
+    return [c for c in verdict.alignment.cautions if c not in (NO_REPAIR, GUARD)]
 
 
 AFTER_SHEETS: Final = (

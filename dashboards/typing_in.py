@@ -48,7 +48,7 @@ UNIT: Final = {
 SENSE: Final = {
     "azimuth_optical_deg": "+ = clockwise, facing the nose",
     "azimuth_electrical_deg": "+ = clockwise, facing the nose",
-    "zenith_deg": "+ = clockwise, stylus pointing at the eye",
+    "zenith_deg": "+ = clockwise, seen from the record's side, looking at the tip",
     "roll_applied_deg": "+ = clockwise, facing the nose",
 }
 Told = tuple[tuple[str, str], ...]

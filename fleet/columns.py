@@ -2,7 +2,7 @@
 
 One source for the checks at the door, the documentation and the screens. Angles are degrees with the trade's
 signs: rake and tracking angle grow when the pickup's tail goes up, roll is positive clockwise facing the
-pickup's nose, zenith is positive clockwise with the stylus pointing at the eye.
+pickup's nose, zenith is positive clockwise seen from the record's side, looking at the tip.
 """
 
 from __future__ import annotations
@@ -152,7 +152,8 @@ _SHEET = (
         "°",
         -30,
         30,
-        "contact edge against the perpendicular to the cantilever; + clockwise, stylus pointing at the eye",
+        "contact edge against the perpendicular to the cantilever; + clockwise, "
+        "seen from the record's side, looking at the tip",
     ),
     _number("height_mm", "mm", 5, 35, "record surface to the body's mounting face at the tracking force"),
     _number("tip_to_mount_mm", "mm", 0, 30, "stylus tip to the line of the mounting holes, horizontally"),

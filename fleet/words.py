@@ -320,8 +320,16 @@ def measure(name: str) -> str:
 BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
 CLEARANCE: Final = (
-    "Tilting a body brings it nearer the record: check the clearance on a record that doesn't matter."
+    "Tilting a body, up or down, brings it nearer the record: check the clearance on a record that doesn't "
+    "matter."
 )
+NO_ROOM: Final = "The tilt room was not read: nothing here keeps the body off the record."
+STEEL: Final = "Steel tools jump to the magnet of a pickup: keep them away, or use others."
+GLUE: Final = (
+    "No glue: it creeps along the cantilever and can't be taken off again. Opening or altering a pickup may "
+    "end its warranty; the maker's terms decide."
+)
+DUST: Final = "Cut and file a wedge away from the pickup: dust of brass in the gap is not got out again."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
 PRIVACY: Final = "Personal data: local privacy law decides what may be kept and passed on."
 SIGNS: Final = (

@@ -1,167 +1,170 @@
-"""Stack height: from the record to the headshell, with no wedge, a stock one, or one made to measure.
+"""Stack height: from the record to the headshell, bare, on each stock wedge, or on one made to measure.
 
-A wedge lies between the body's mounting face and a level headshell. It is as thin as it may be at one edge
-and grows by the sine of its angle; the body under it turns about the stylus tip. Exact (derived; see
-`fleet.physics.geometry.stack_height_mm`).
+A wedge lies between the body's mounting face and a level headshell. It is as thin as it may be at its
+thinnest corner and grows by the sine of its angle; the body under it turns about the stylus tip, so its
+mounting holes come nearer to the tip (tail up) or go further from it, and the overhang with them. Exact
+(derived: the turned points of the body's face; see `fleet.physics.geometry.rotate`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 from fleet.errors import FleetError
-from fleet.physics import geometry
+from fleet.physics.geometry import rotate
+
+if TYPE_CHECKING:
+    from fleet.policy.policy import Policy
+
+MN_PER_GRAM: Final = 9.80665
+STEEPEST_DEG: Final = 20.0
 
 
 @dataclass(frozen=True)
-class Stack:
+class Mounting:
     """One way of mounting the body.
 
     Attributes
     ----------
     kind : str
         `none`, `stock_wedge` or `made_wedge`.
-    tilt_deg : float
-        Tilt that it gives [degrees].
-    tilt_miss_deg : float
-        That less the wanted tilt [degrees].
-    thin_edge_mm, at_holes_mm, thick_edge_mm : float
-        Thickness of the wedge square to the headshell; 0 without one [mm].
+    tilt_deg, roll_deg : float
+        What the wedge gives, in the signs of tilt and roll [degrees].
+    trim_deg : float
+        Tilt that is left to the arm [degrees].
+    nose_mm, tail_mm, outer_mm, inner_mm : float
+        Thickness in the middle of each edge, square to the headshell; outer = away from the spindle [mm].
+    holes_mm : float
+        Thickness at the hole line: so much longer the screws [mm].
+    weight_mn : float
+        Weight of the wedge, which presses on the stylus until it is balanced out [mN].
     height_mm : float
-        Record surface to the headshell at the hole line [mm].
+        Record surface to the level headshell at the hole line; NaN without height and tip-to-mount distance.
     arm_rise_mm : float
-        How much higher the arm must stand than for the bare level body [mm].
+        How much higher the headshell, so the arm, must stand than for the bare level body [mm]; NaN likewise.
+    mount_shift_mm : float
+        Change of the horizontal distance from tip to hole line, - = nearer; the overhang changes by as much
+        [mm]; NaN likewise.
+    sideways_mm : float
+        How far the tip comes to stand towards the spindle from the holes' middle [mm]; NaN likewise.
     """
 
     kind: str
     tilt_deg: float
-    tilt_miss_deg: float
-    thin_edge_mm: float
-    at_holes_mm: float
-    thick_edge_mm: float
+    roll_deg: float
+    trim_deg: float
+    nose_mm: float
+    tail_mm: float
+    outer_mm: float
+    inner_mm: float
+    holes_mm: float
+    weight_mn: float
     height_mm: float
     arm_rise_mm: float
+    mount_shift_mm: float
+    sideways_mm: float
 
 
-@dataclass(frozen=True)
-class StackAdvice:
-    """The three ways side by side.
-
-    Attributes
-    ----------
-    bare, made : Stack
-        Level body without a wedge; wedge made to measure (`none` where the tilt rounds to nothing).
-    stock : Stack or None
-        Nearest wedge of the drawer; None if the drawer is empty.
-    sentence : str
-        The figures in words.
-    """
-
-    bare: Stack
-    stock: Stack | None
-    made: Stack
-    sentence: str
-
-
-def judge_stack(
-    height_mm: float,
-    tip_to_mount_mm: float,
-    tilt_deg: float,
+def mount(
+    kind: str,
+    wedge_tilt_deg: float,
+    wedge_roll_deg: float,
+    wanted_deg: float,
+    policy: Policy,
     *,
-    stock_wedges_deg: Sequence[float] = (),
-    step_deg: float = 0.1,
-    thin_edge_mm: float = 1.0,
-    edge_to_holes_mm: float = 5.0,
-    wedge_length_mm: float = 15.0,
-) -> StackAdvice:
-    """Work out the stack height of a tilted body.
+    height_mm: float = math.nan,
+    tip_to_mount_mm: float = math.nan,
+) -> Mounting:
+    """Work out one mounting: the wedge's own measures, and where it puts headshell and holes.
 
     Parameters
     ----------
-    height_mm : float
-        Record surface to the mounting face of the level body at its tracking force [mm].
-    tip_to_mount_mm : float
-        Stylus tip to the hole line, horizontally [mm].
-    tilt_deg : float
-        Tilt wanted, + = tail up [degrees].
-    stock_wedges_deg : sequence of float, optional
-        Angles in the drawer, + = for a tail-up tilt; an angle serves both senses when turned round.
-    step_deg : float, optional
-        A made wedge is rounded to this step [degrees].
-    thin_edge_mm : float, optional
-        Thickness at the thin edge [mm].
-    edge_to_holes_mm : float, optional
-        Thin edge to the hole line, along the body's face [mm].
-    wedge_length_mm : float, optional
-        Thin edge to thick edge, along the body's face [mm].
-
-    Returns
-    -------
-    StackAdvice
+    kind : {'none', 'stock_wedge', 'made_wedge'}
+        Without a wedge both its angles must be 0.
+    wedge_tilt_deg, wedge_roll_deg : float
+        Its angles, as tilt and roll of the body under it [degrees].
+    wanted_deg : float
+        Tilt wanted in all; the arm does the rest [degrees].
+    policy : Policy
+        Dimensions of the wedge.
+    height_mm, tip_to_mount_mm : float, optional
+        Record surface to the mounting face of the level body at its tracking force, and tip to hole line
+        [mm]; NaN = not read.
 
     Raises
     ------
     FleetError
-        If a figure is missing or impossible.
+        If an angle or a length is impossible.
     """
-    lengths = {
-        "height_mm": height_mm,
-        "tip_to_mount_mm": tip_to_mount_mm,
-        "thin_edge_mm": thin_edge_mm,
-        "edge_to_holes_mm": edge_to_holes_mm,
-        "wedge_length_mm": wedge_length_mm,
-    }
-    _check(lengths, tilt_deg, step_deg)
-    made = _stack("made_wedge", round(tilt_deg / step_deg) * step_deg, tilt_deg, lengths)
-    both_ways = [sense * abs(angle) for angle in stock_wedges_deg for sense in (1.0, -1.0)]
-    nearest = min(both_ways, key=lambda angle: abs(angle - tilt_deg), default=None)
-    stock = None if nearest is None else _stack("stock_wedge", nearest, tilt_deg, lengths)
-    bare = _stack("none", 0.0, tilt_deg, lengths)
-    return StackAdvice(bare, stock, made, _sentence(bare, stock, made, tilt_deg))
+    _check(wedge_tilt_deg, wedge_roll_deg, height_mm, tip_to_mount_mm)
+    pitch, sideways = (
+        float(math.sin(math.radians(wedge_tilt_deg))),
+        float(math.cos(math.radians(wedge_tilt_deg)) * math.sin(math.radians(wedge_roll_deg))),
+    )
+    length, width = policy.wedge_length_mm, policy.wedge_width_mm
+    least = 0.0 if kind == "none" else policy.wedge_least_mm
+    along, across = (0.0, 0.0) if kind == "none" else (0.5 * length * pitch, 0.5 * width * sideways)
+    middle = least + abs(along) + abs(across)
+    holes = 0.0 if kind == "none" else least + policy.wedge_edge_to_holes_mm * abs(pitch) + abs(across)
+    volume_cm3 = 0.0 if kind == "none" else length * width * middle / 1000.0
+    x, y, z = rotate(
+        (-tip_to_mount_mm, 0.0, height_mm), roll_deg=wedge_roll_deg, tilt_deg=wedge_tilt_deg
+    ).tolist()
+    return Mounting(
+        kind,
+        wedge_tilt_deg,
+        wedge_roll_deg,
+        wanted_deg - wedge_tilt_deg,
+        middle + along,
+        middle - along,
+        middle + across,
+        middle - across,
+        holes,
+        volume_cm3 * policy.wedge_density_g_cm3 * MN_PER_GRAM,
+        z + holes,
+        z + holes - height_mm,
+        -x - tip_to_mount_mm,
+        y,
+    )
 
 
-def _check(lengths: dict[str, float], tilt_deg: float, step_deg: float) -> None:
+def mountings(
+    tilt_deg: float,
+    roll_deg: float,
+    made_deg: float,
+    policy: Policy,
+    *,
+    height_mm: float = math.nan,
+    tip_to_mount_mm: float = math.nan,
+) -> tuple[Mounting, ...]:
+    """Every way to mount a body that is to be tilted: bare, each stock wedge in its sense, made to measure.
+
+    Parameters
+    ----------
+    tilt_deg, roll_deg : float
+        What the body is to be given [degrees].
+    made_deg : float
+        Tilt of a wedge made for it [degrees]; the roll is cut into it. No angle, no wedge.
+    policy, height_mm, tip_to_mount_mm
+        As for `mount`.
+    """
+    lengths = {"height_mm": height_mm, "tip_to_mount_mm": tip_to_mount_mm}
+    ways = [mount("none", 0.0, 0.0, tilt_deg, policy, **lengths)]
+    if tilt_deg:
+        sizes = dict.fromkeys(math.copysign(abs(angle), tilt_deg) for angle in policy.stock_wedges_deg)
+        ways += [mount("stock_wedge", angle, 0.0, tilt_deg, policy, **lengths) for angle in sizes if angle]
+    if made_deg:
+        ways.append(mount("made_wedge", made_deg, roll_deg, tilt_deg, policy, **lengths))
+    return tuple(ways)
+
+
+def _check(tilt_deg: float, roll_deg: float, height_mm: float, tip_to_mount_mm: float) -> None:
     """Refuse impossible figures, each in one line."""
-    for name, value in lengths.items():
-        if not (math.isfinite(value) and value >= 0):
+    for name, value in (("height_mm", height_mm), ("tip_to_mount_mm", tip_to_mount_mm)):
+        if value < 0 or math.isinf(value):
             raise FleetError(f"{name} is {value:g}; give a length of 0 mm or more")
-    if not abs(tilt_deg) <= 20:
-        raise FleetError(f"the tilt is {tilt_deg:g}; give it in degrees, from -20 to 20")
-    if not step_deg > 0:
-        raise FleetError(f"the wedge step is {step_deg:g}; give degrees above 0")
-    if lengths["wedge_length_mm"] < lengths["edge_to_holes_mm"]:
-        raise FleetError("the wedge is shorter than from its thin edge to the holes; check both lengths")
-
-
-def _stack(kind: str, tilt: float, wanted: float, lengths: dict[str, float]) -> Stack:
-    """One way of mounting; no tilt means no wedge."""
-    height, thin = lengths["height_mm"], lengths["thin_edge_mm"]
-    if tilt == 0:
-        return Stack("none", 0.0, -wanted, 0.0, 0.0, 0.0, height, 0.0)
-    holes, thick = (
-        float(geometry.wedge_at_holes_mm(tilt, thin_edge_mm=thin, thin_edge_to_holes_mm=lengths[run]))
-        for run in ("edge_to_holes_mm", "wedge_length_mm")
-    )
-    mount = lengths["tip_to_mount_mm"]
-    top = float(
-        geometry.stack_height_mm(height, tip_to_mount_mm=mount, tilt_deg=tilt, wedge_at_holes_mm=holes)
-    )
-    return Stack(kind, tilt, tilt - wanted, thin, holes, thick, top, top - height)
-
-
-def _sentence(bare: Stack, stock: Stack | None, made: Stack, tilt_deg: float) -> str:
-    """The figures in words."""
-    tail = "level" if tilt_deg == 0 else f"tail {'up' if tilt_deg > 0 else 'down'} by {abs(tilt_deg):.2f}°"
-    parts = [f"For a body {tail}: bare and level it stands {bare.height_mm:.2f} mm above the record"]
-    for name, one in (("the nearest stock wedge", stock), ("a wedge made to measure", made)):
-        if one is None or one.kind == "none":
-            continue
-        thin_end = "tail" if one.tilt_deg > 0 else "nose"
-        parts.append(
-            f"with {name} ({abs(one.tilt_deg):.2f}°, thin end to the {thin_end}; {one.thin_edge_mm:.2f} mm "
-            f"growing to {one.thick_edge_mm:.2f} mm) the headshell is at {one.height_mm:.2f} mm, so raise "
-            f"the arm by {one.arm_rise_mm:.2f} mm"
-        )
-    return "; ".join(parts) + "."
+    for name, value in (("tilt", tilt_deg), ("roll", roll_deg)):
+        if not abs(value) <= STEEPEST_DEG:
+            raise FleetError(f"the {name} is {value:g}; give it in degrees, from -20 to 20")

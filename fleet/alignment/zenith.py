@@ -8,12 +8,13 @@ which matters more is for the listener and the bench to say.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from fleet.errors import FleetError
-from fleet.numerals import percent_span
+from fleet.numerals import percent
 from fleet.physics import arm_geometry, distortion, geometry
 from fleet.physics.geometry import Floats
 
@@ -43,6 +44,10 @@ CONTACT_SHAPES: Final = {
 GROOVE_CONTACT_RADIUS_UM: Final = 18.0
 """All profiles are taken to touch the walls where a tip of this radius would; a plain choice."""
 
+VELOCITY_CM_S: Final = 10.0
+"""Peak lateral velocity that tracking distortion is told at: a loud passage (a plain choice)."""
+FREQUENCY_HZ: Final = 10_000.0
+"""Frequency at which the skew between the channels is told as a phase (a plain choice)."""
 _TOO_SMALL_DEG: Final = 0.005
 
 
@@ -58,12 +63,15 @@ class ZenithCost:
         The same as a phase at the stated frequency [degrees].
     tracking_rms, tracking_worst : float
         Second harmonic of the tracking error (ratios).
+    worst_radius_mm : float
+        Where the largest of it arises [mm].
     """
 
     skew_worst_us: float
     phase_worst_deg: float
     tracking_rms: float
     tracking_worst: float
+    worst_radius_mm: float
 
 
 @dataclass(frozen=True)
@@ -100,6 +108,7 @@ class ZenithAdvice:
     sentence: str
 
 
+@lru_cache(maxsize=64)
 def usual_alignment(effective_length_mm: float = 230.0, limits: str = "iec") -> arm_geometry.Alignment:
     """Equal-peak alignment of an arm; where a bench names none, that of a usual one.
 
@@ -137,15 +146,15 @@ def judge_zenith(
     stylus_profile: str | None = None,
     alignment: arm_geometry.Alignment | None = None,
     limits: str = "iec",
-    velocity_cm_s: float = 10.0,
-    frequency_hz: float = 10_000.0,
+    velocity_cm_s: float = VELOCITY_CM_S,
+    frequency_hz: float = FREQUENCY_HZ,
 ) -> ZenithAdvice:
     """Give both alignment figures for a zenith reading, and what following them costs.
 
     Parameters
     ----------
     zenith_deg : float
-        Reading, + = clockwise with the stylus pointing at the eye [degrees].
+        Reading, + = clockwise seen from the record's side, looking at the tip [degrees].
     vta_deg : float, optional
         Tracking angle, for the part that a roll feigns [degrees].
     roll_deg : float, optional
@@ -173,7 +182,7 @@ def judge_zenith(
 
     turns = np.linspace(0.0, body, 21)
     costs = [
-        _cost(float(t), zenith, setting, span, stylus_profile, velocity_cm_s, frequency_hz) for t in turns
+        turn_cost(float(t), zenith, setting, span, stylus_profile, velocity_cm_s, frequency_hz) for t in turns
     ]
     nothing = float("nan")
     return ZenithAdvice(
@@ -186,7 +195,7 @@ def judge_zenith(
         curve_turn_deg=turns,
         curve_skew_us=np.array([c.skew_worst_us for c in costs]),
         curve_tracking_rms=np.array([c.tracking_rms for c in costs]),
-        sentence=_SPHERICAL if spherical else _sentence(body, cantilever, costs[0], costs[-1], frequency_hz),
+        sentence=_SPHERICAL if spherical else _sentence(body, cantilever, costs[0], costs[-1]),
     )
 
 
@@ -203,20 +212,23 @@ def _check(zenith_deg: float, vta_deg: float, roll_deg: float) -> None:
         raise FleetError("vta_deg and roll_deg must be numbers; leave out what was not read")
 
 
-def _cost(
+@lru_cache(maxsize=4096)
+def turn_cost(
     turn: float,
     zenith: float,
     setting: arm_geometry.Alignment,
     span: arm_geometry.GrooveLimits,
     stylus_profile: str | None,
-    velocity_cm_s: float,
-    frequency_hz: float,
+    velocity_cm_s: float = VELOCITY_CM_S,
+    frequency_hz: float = FREQUENCY_HZ,
 ) -> ZenithCost:
     """Cost of a turn; the edge stands against the groove at zenith plus tracking error."""
     side = arm_geometry.side_distortion(setting, span, turn_deg=turn, velocity_cm_s=velocity_cm_s)
     shift = _shift_um(zenith + side.error_deg, stylus_profile)
     skew = float(np.max(np.abs(distortion.channel_skew_us(shift, radius_mm=side.radius_mm))))
-    return ZenithCost(skew, float(distortion.skew_phase_deg(skew, frequency_hz)), side.rms, side.worst)
+    return ZenithCost(
+        skew, float(distortion.skew_phase_deg(skew, frequency_hz)), side.rms, side.worst, side.worst_radius_mm
+    )
 
 
 def _shift_um(edge_deg: Floats, stylus_profile: str | None) -> Floats:
@@ -238,9 +250,7 @@ def sense_from_above(angle_deg: float) -> str:
     return f"{abs(angle_deg):.2f}° {'clockwise' if angle_deg > 0 else 'anticlockwise'}"
 
 
-def _sentence(
-    body: float, cantilever: float, before: ZenithCost, after: ZenithCost, frequency_hz: float
-) -> str:
+def _sentence(body: float, cantilever: float, before: ZenithCost, after: ZenithCost) -> str:
     """The advice in words."""
     if abs(body) < _TOO_SMALL_DEG:
         first = "The zenith is straight: leave the body as it is"
@@ -252,15 +262,28 @@ def _sentence(
         second += f" (the roll alone makes it look turned {sense_from_above(seen)})"
     if abs(body) < _TOO_SMALL_DEG:
         return f"{first}; {second}."
-    rise = "rises" if after.tracking_rms >= before.tracking_rms else "falls"
-    fall = "shrinks" if after.skew_worst_us <= before.skew_worst_us else "grows"
-    worst, rms = (
-        percent_span(getattr(before, name), getattr(after, name), 2)
-        for name in ("tracking_worst", "tracking_rms")
-    )
+    return f"{first}; {second}. {cost_sentence(before, after)}"
+
+
+def cost_sentence(
+    before: ZenithCost,
+    after: ZenithCost,
+    *,
+    velocity_cm_s: float = VELOCITY_CM_S,
+    frequency_hz: float = FREQUENCY_HZ,
+) -> str:
+    """What a turn costs, each verb from the two figures that it stands beside."""
+    fall = _verb(before.skew_worst_us, after.skew_worst_us, "shrinks", "grows")
+    rise = _verb(before.tracking_worst, after.tracking_worst, "falls", "rises")
     return (
-        f"{first}; {second}. Cost, worst along the side: the skew between the channels {fall} from "
-        f"{before.skew_worst_us:.1f} to {after.skew_worst_us:.1f} µs ({before.phase_worst_deg:.0f}° to "
-        f"{after.phase_worst_deg:.0f}° at {frequency_hz / 1000:g} kHz), and tracking distortion {rise} from "
-        f"{worst} ({rms} rms)."
+        f"Worst along the side, the skew between the channels {fall} from {before.skew_worst_us:.1f} to "
+        f"{after.skew_worst_us:.1f} µs ({before.phase_worst_deg:.0f}° to {after.phase_worst_deg:.0f}° at "
+        f"{frequency_hz / 1000:g} kHz), and tracking distortion {rise} from "
+        f"{percent(before.tracking_worst, 2)} at {before.worst_radius_mm:.0f} mm to "
+        f"{percent(after.tracking_worst, 2)} at {after.worst_radius_mm:.0f} mm radius, recorded at "
+        f"{velocity_cm_s:g} cm/s peak."
     )
+
+
+def _verb(before: float, after: float, falls: str, rises: str) -> str:
+    return falls if after < before else rises

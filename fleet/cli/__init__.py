@@ -30,7 +30,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "intake refit quote judge suspects verdict attainment report dashboard",
     ),
     "before": ("Before bench time", "wedges"),
-    "bench": ("At the bench", "tilt roll zenith reach"),
+    "bench": ("At the bench", "align tilt roll zenith reach"),
     "year": ("Over the year", "record backtest model"),
     "trust": ("The bench itself", "watch noise gauge budget"),
     "growth": ("When the fleet grows", "export merge tallies"),

@@ -9,8 +9,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.tilt_advice import TiltAdvice, advise_tilt
-from fleet.alignment.zenith import ZenithAdvice, judge_zenith
+from fleet.alignment.align import align
+from fleet.alignment.alignment import Alignment
+from fleet.alignment.readings import known_beside
 from fleet.columns import COLUMNS as SHEET_COLUMNS
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
@@ -37,18 +38,14 @@ class Verdict:
     ----------
     row : as a row of `fleet.faults.suspects` (q and p alike: one unit alone)
     sentence : normal or not, and why
-    tilt : the advice on tilt, None while the tracking angle isn't read
-    zenith : the advice on zenith, None while it isn't read
-    roll_deg : body roll that the electrical azimuth asks for [degrees, + = clockwise, facing the nose]
+    alignment : tilt, roll and turn, what they give and how sure that is
     again : which reading to take again or take next, or empty
     lines : everything in readable lines, cautions last
     """
 
     row: Mapping[str, Any]
     sentence: str
-    tilt: TiltAdvice | None
-    zenith: ZenithAdvice | None
-    roll_deg: float | None
+    alignment: Alignment
     again: str
     lines: tuple[str, ...]
 
@@ -61,6 +58,7 @@ def judge(
     prior: FaultPrior | None = None,
     seed: int = 7,
     taught: bool = False,
+    arm_length_mm: float | None = None,
 ) -> Verdict:
     """Judge one unit by its readings; nothing is kept.
 
@@ -72,6 +70,7 @@ def judge(
     prior : shares of faults, default the documented ones
     seed : of the simulated null
     taught : whether it is its unit's newest sheet in the store: the model is then asked without it
+    arm_length_mm : stylus tip to the arm's bearing, if told [mm]
     """
     frame = readings.reset_index(drop=True).iloc[:1].copy()
     for name in SHEET_COLUMNS:
@@ -84,12 +83,11 @@ def judge(
     fault = FAULTS[int(scores.faults[0].argmax())]
     (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy)
     sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
-    tilt = _tilt(sheet, policy)
-    zenith, roll = _zenith(sheet), _roll(sheet)
+    alignment = align(known_beside(frame, house, resid), policy, arm_length_mm=arm_length_mm)
     again = _again(resid, scores)
     row = _row(sheet, scores, sentence, flagged=flagged)
-    lines = tuple(_lines(resid, tilt, zenith, roll, again))
-    return Verdict(row, sentence, tilt, zenith, roll, again, lines)
+    lines = tuple(_lines(resid, alignment, again))
+    return Verdict(row, sentence, alignment, again, lines)
 
 
 def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> dict[str, Any]:
@@ -108,36 +106,6 @@ def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> d
         "why": sentence,
     }
     return {name: row[name] for name in COLUMNS}
-
-
-def _tilt(sheet: pd.Series, policy: Policy) -> TiltAdvice | None:
-    vta = _number(sheet["vta_dynamic_deg"])
-    if vta is None:
-        return None
-    rake, room = _number(sheet["sra_dynamic_deg"]), _number(sheet["tilt_room_deg"])
-    nan = float("nan")
-    return advise_tilt(
-        nan if rake is None else rake,
-        vta,
-        nan if room is None else room,
-        policy,
-        height_mm=_number(sheet["height_mm"]),
-        tip_to_mount_mm=_number(sheet["tip_to_mount_mm"]),
-    )
-
-
-def _zenith(sheet: pd.Series) -> ZenithAdvice | None:
-    zenith, vta = _number(sheet["zenith_deg"]), _number(sheet["vta_dynamic_deg"])
-    if zenith is None:
-        return None
-    roll = _number(sheet["roll_applied_deg"]) or 0.0
-    profile = _text(sheet["stylus_profile"]) or None
-    return judge_zenith(zenith, vta_deg=20.0 if vta is None else vta, roll_deg=roll, stylus_profile=profile)
-
-
-def _roll(sheet: pd.Series) -> float | None:
-    electrical = _number(sheet["azimuth_electrical_deg"])
-    return None if electrical is None else 0.0 - electrical
 
 
 def _again(resid: Residuals, scores: Scores) -> str:
@@ -162,9 +130,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
     return ""
 
 
-def _lines(
-    resid: Residuals, tilt: TiltAdvice | None, zenith: ZenithAdvice | None, roll: float | None, again: str
-) -> list[str]:
+def _lines(resid: Residuals, alignment: Alignment, again: str) -> list[str]:
     lines = []
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
@@ -179,27 +145,13 @@ def _lines(
         )
     if again:
         lines.append(f"Read {again}.")
-    if tilt is not None:
-        lines.append(tilt.sentence)
-        lines += [c for c in tilt.cautions if c not in CAUTIONS]
-    if roll is not None:
-        sense = "clockwise" if roll > 0 else "anticlockwise"
-        turn = f"{abs(roll):.1f}° {sense}, facing the nose" if abs(roll) >= 0.05 else "none"
-        lines.append(f"Roll of the body that the electrical azimuth asks for: {turn}.")
-    if zenith is not None:
-        lines.append(f"Zenith: {zenith.sentence}")
+    lines += alignment.lines
+    lines += [c for c in alignment.cautions if c not in CAUTIONS]
     return [*lines, *CAUTIONS]
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _number(value: object) -> float | None:
-    if value is None or value is pd.NA:
-        return None
-    number = float(str(value))
-    return None if np.isnan(number) else number
 
 
 def _text(value: object) -> str:

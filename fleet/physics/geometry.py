@@ -7,7 +7,7 @@ SRA            90 = upright; grows when the pickup's tail goes up
 VTA            record surface to the line from stylus tip to pivot; grows when the tail goes up
 tilt           body pitch away from a level headshell; + = tail up, raises SRA and VTA one for one
 roll, azimuth  + = clockwise, facing the pickup's nose (the top leans away from the disc centre)
-zenith, yaw    + = clockwise seen with the stylus pointing at the eye (anticlockwise from above in play)
+zenith, yaw    + = clockwise seen from the record's side, looking at the tip (anticlockwise from above)
 =============  =====================================================================================
 
 Inside, one right-handed frame at the stylus tip carries the vectors: x = the way the groove surface
@@ -63,7 +63,7 @@ class Stance:
     azimuth_deg : ndarray
         Lean of the contact edge, read in the fixed front view.
     zenith_deg : ndarray
-        Turn of the contact edge across the groove, seen with the stylus pointing at the eye.
+        Turn of the contact edge across the groove, seen from the record's side, looking at the tip.
     cantilever_yaw_deg : ndarray
         Turn of the cantilever in the same view and sense as the zenith.
     """
@@ -89,7 +89,7 @@ def rotate(
     tilt_deg : array_like, optional
         + = tail up [degrees].
     yaw_deg : array_like, optional
-        + = clockwise seen with the stylus pointing at the eye [degrees].
+        + = clockwise seen from the record's side, looking at the tip [degrees].
 
     Returns
     -------
@@ -191,7 +191,7 @@ def zenith_alignment_deg(
     Parameters
     ----------
     zenith_deg : array_like
-        Zenith error as read, + = clockwise with the stylus pointing at the eye [degrees].
+        Zenith error as read, + = clockwise seen from the record's side, looking at the tip [degrees].
     vta_deg : array_like, optional
         Tracking angle of the unit [degrees].
     roll_deg : array_like, optional

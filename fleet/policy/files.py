@@ -30,9 +30,9 @@ preference = ["rake", "tracking"]
 rake_aim_deg = 91.0
 # rake_kept_deg = 92.0    # leave the rake here instead wherever tracking is within its limit with it
 
-# How far a body may be tilted: up to tilt_room_deg less a clearance, down to the lower limit.
+# How far a body may be tilted: up to tilt_room_deg less the room to be left, down to the lower limit.
 tilt_lower_limit_deg = -5.0
-clearance_deg = 0.0
+clearance_deg = 0.0               # room to be left
 
 # Keep this many standard deviations of a reading away from every accepted limit.
 guard_sigmas = 0.0
@@ -45,6 +45,13 @@ stock_wedges_deg = []             # an angle serves both senses, turned round
 stock_tolerance_deg = 0.25
 wedge_step_deg = 0.1
 wedge_range_deg = [-5.0, 20.0]
+
+# What a wedge is cut from (common practice, no source): measure your own blanks.
+wedge_length_mm = 15.0            # thin end to thick end
+wedge_width_mm = 16.0
+wedge_edge_to_holes_mm = 5.0      # thin end to the line of the mounting holes
+wedge_least_mm = 1.0              # thinnest place
+wedge_density_g_cm3 = 8.5         # brass
 
 # Money: without an hourly rate no price is named.
 # hourly_rate = 60.0

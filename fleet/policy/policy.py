@@ -12,6 +12,7 @@ import hashlib
 import json
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 from fleet.errors import FleetError
@@ -23,6 +24,14 @@ DECIMAL_SLACK_DEG: Final = 1e-9
 PREFERENCES: Final = ("rake", "tracking")
 
 _PAIRS: Final = ("rake_accepted_deg", "rake_best_deg", "arm_only_deg", "wedge_range_deg")
+_WEDGE: Final = {
+    "wedge_length_mm": (1.0, 40.0),
+    "wedge_width_mm": (1.0, 40.0),
+    "wedge_edge_to_holes_mm": (0.0, 40.0),
+    "wedge_least_mm": (0.0, 10.0),
+    "wedge_density_g_cm3": (0.1, 25.0),
+}
+"""Keys of a wedge's own dimensions, with the range that each may have."""
 _OPTIONAL: Final = (
     "rake_aim_deg",
     "rake_kept_deg",
@@ -63,6 +72,11 @@ class Policy:
     stock_tolerance_deg: float = 0.25
     wedge_step_deg: float = 0.1
     wedge_range_deg: tuple[float, float] = (-5.0, 20.0)
+    wedge_length_mm: float = 15.0
+    wedge_width_mm: float = 16.0
+    wedge_edge_to_holes_mm: float = 5.0
+    wedge_least_mm: float = 1.0
+    wedge_density_g_cm3: float = 8.5
     hourly_rate: float | None = None
     base_fee: float = 0.0
     wedge_fee: float = 0.0
@@ -98,10 +112,18 @@ class Policy:
         """Tracking limit less the guard [deg]."""
         return self.tracking_limit_deg - self.guard_sigmas * (self.tracking_reading_sd_deg or 0.0)
 
-    @property
+    @cached_property
     def fingerprint(self) -> str:
-        """Twelve hex digits of the content, the name apart: equal content, equal fingerprint, anywhere."""
-        content = {k: v for k, v in dataclasses.asdict(self).items() if k != "name"}
+        """Twelve hex digits of the content, the name apart: equal content, equal fingerprint, anywhere.
+
+        A wedge dimension at its default is left out, so that policies from before there were any keep theirs.
+        """
+        plain = {f.name: f.default for f in dataclasses.fields(self) if f.name in _WEDGE}
+        content = {
+            k: v
+            for k, v in dataclasses.asdict(self).items()
+            if k != "name" and not (k in plain and v == plain[k])
+        }
         text = json.dumps({"layout": 1, **content}, sort_keys=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()[:12]
 
@@ -209,6 +231,11 @@ def _check_tilt_and_wedges(policy: Policy) -> None:
         raise _wrong(policy, "wedge_step_deg", "must be from 0.001 to 5 deg")
     if not -20.0 <= policy.wedge_range_deg[0] <= policy.wedge_range_deg[1] <= 20.0:
         raise _wrong(policy, "wedge_range_deg", "must be within -20..20 deg")
+    for key, (low, high) in _WEDGE.items():
+        if not low <= getattr(policy, key) <= high:
+            raise _wrong(policy, key, f"must be from {low:g} to {high:g}")
+    if policy.wedge_edge_to_holes_mm > policy.wedge_length_mm:
+        raise _wrong(policy, "wedge_edge_to_holes_mm", "must not be longer than wedge_length_mm")
 
 
 def _check_money(policy: Policy) -> None:

@@ -149,7 +149,10 @@ def _readings(own: Sequence[Part], others: Sequence[Part]) -> Section:
         if others:
             row["all other makers together"] = NOT_KNOWN if beside is None else what.figure(beside["mean"])
         rows.append(row)
-    notes = [SIGNS, "Zenith and azimuth: + is clockwise; zenith with the stylus pointing at the eye."]
+    notes = [
+        SIGNS,
+        "Zenith and azimuth: + is clockwise; zenith seen from the record's side, looking at the tip.",
+    ]
     notes.append("Counts are to the nearest multiple of the smallest group.")
     if not others:
         notes.append("Other makers are left out: too few, or one of them would show.")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from fleet.alignment.alignment import WITHHELD
+from fleet.alignment.readings import READ as WAS_READ
 from fleet.alignment.targets import states
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
@@ -23,7 +25,6 @@ from fleet.report.paper import (
     turn_words,
 )
 from fleet.words import (
-    CLEARANCE,
     HANDLING,
     NO_REPAIR,
     PRIVACY,
@@ -35,13 +36,13 @@ from fleet.words import (
 )
 
 if TYPE_CHECKING:
+    from fleet.alignment.alignment import Alignment
     from fleet.attainment.peers import Cloud
     from fleet.faults.one_unit import Verdict
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
 
 SPREAD_SIGMAS: Final = 2.0
-CLEARANCE_ALONE: Final = (CLEARANCE,)
 READ: Final = (
     "sra_static_deg",
     "sra_dynamic_deg",
@@ -93,16 +94,15 @@ def unit_paper(
     ]
     if earlier is not None and len(earlier) > 1:
         sections.append(Section("Every sheet of this unit", tables=(Table("", charts.unit_sheets(earlier)),)))
-    own = CLEARANCE_ALONE if verdict.tilt is None else verdict.tilt.cautions
     return Paper(
         kind="unit sheet",
         subject=_subject(row),
         question="Is this unit normal for its kind, and how is it to be aligned?",
         answer=verdict.sentence,
         on=on,
-        headlines=_headlines(sheet, verdict, policy),
+        headlines=_headlines(verdict, policy),
         sections=tuple(s for s in sections if s is not None),
-        cautions=tuple(dict.fromkeys((*own, NO_REPAIR, HANDLING, PRIVACY))),
+        cautions=tuple(dict.fromkeys((*verdict.alignment.cautions, NO_REPAIR, HANDLING, PRIVACY))),
         basis=stands_on(policy, house),
     )
 
@@ -114,10 +114,10 @@ def _subject(row: pd.Series) -> str:
     return f"sheet {row['sheet_no']} · {about}{day}"
 
 
-def _headlines(sheet: pd.DataFrame, verdict: Verdict, policy: Policy) -> tuple[Headline, ...]:
+def _headlines(verdict: Verdict, policy: Policy) -> tuple[Headline, ...]:
     chance, leading = float(verdict.row["p_healthy"]), str(verdict.row["leading_fault"])
-    built_in = _number(sheet.iloc[0].get("sra_dynamic_deg")) - _number(sheet.iloc[0].get("vta_dynamic_deg"))
-    tilt = verdict.tilt
+    sides = [verdict.alignment.known[name] for name in ("sra_dynamic_deg", "vta_dynamic_deg")]
+    built_in = sides[0].value - sides[1].value if all(g.how == WAS_READ for g in sides) else np.nan
     edge = policy.rake_accepted_deg[0] - policy.tracking_limit_deg
     fault = float(verdict.row[f"p_{leading}"])
     told = [
@@ -132,15 +132,28 @@ def _headlines(sheet: pd.DataFrame, verdict: Verdict, policy: Policy) -> tuple[H
             f"Rake less tracking angle, as read. One tilt can serve both from {edge:g}° on.",
         ),
     ]
-    if tilt is not None:
-        now = ", ".join(
-            f"{words} {figure(angle, '°', 1)}"
-            for words, angle in (("rake", tilt.rake_deg), ("tracking angle", tilt.tracking_deg))
-            if angle == angle
-        )
-        told.append(Headline("Tilt to set", tilt_words(tilt.tilt_deg), f"Gives {now}."))
-        told.append(Headline("Made by", REMEDIES.get(tilt.remedy, tilt.remedy), "The arm or a wedge."))
+    told += _to_set(verdict.alignment)
     return tuple(told)
+
+
+def _to_set(alignment: Alignment) -> list[Headline]:
+    """The tilt with what it gives, and how it is made; nothing where it is withheld."""
+    if alignment.tilt.decision == WITHHELD:
+        return []
+    sides = (
+        ("rake", "sra_dynamic_deg", alignment.rake),
+        ("tracking angle", "vta_dynamic_deg", alignment.tracking),
+    )
+    how = {name: "" if alignment.known[name].how == WAS_READ else " (predicted)" for _, name, _ in sides}
+    now = ", ".join(
+        f"{words} {figure(angle.value, '°', 1)}{how[name]}"
+        for words, name, angle in sides
+        if angle.value == angle.value
+    )
+    return [
+        Headline("Tilt to set", tilt_words(alignment.tilt.degrees), f"Gives {now}."),
+        Headline("Made by", REMEDIES.get(alignment.remedy, alignment.remedy), "The arm or a wedge."),
+    ]
 
 
 def _readings(row: pd.Series, house: House) -> Section:
@@ -189,12 +202,7 @@ def _alignment(verdict: Verdict) -> Section:
     lines = []
     if verdict.again:
         lines.append(f"Read {verdict.again}.")
-    lines.append("Tilt: not read yet." if verdict.tilt is None else f"Tilt: {verdict.tilt.sentence}")
-    if verdict.roll_deg is not None:
-        turn = turn_words(verdict.roll_deg)
-        lines.append(f"Roll of the body that the electrical azimuth asks for, facing the nose: {turn}.")
-    if verdict.zenith is not None:
-        lines.append(f"Zenith: {verdict.zenith.sentence}")
+    lines += verdict.alignment.lines
     return Section("How to align it", tuple(lines))
 
 

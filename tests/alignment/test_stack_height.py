@@ -1,70 +1,112 @@
-"""Stack height with a tilted wedge, against plane geometry done apart."""
+"""Mountings: the wedge's own measures and where it puts headshell and holes, by geometry done apart."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
-from fleet.alignment.stack_height import judge_stack
+from fleet.alignment.stack_height import MN_PER_GRAM, mount, mountings
 from fleet.errors import FleetError
+from fleet.policy.policy import Policy
+
+DEFAULT = Policy()
+BODY = {"height_mm": 17.0, "tip_to_mount_mm": 9.5}
+SLIM = DEFAULT.but(wedge_least_mm=0.8)
 
 
 @pytest.mark.parametrize("tilt", [2.0, -2.0])
-def test_headshell_touches_wedge_and_wedge_touches_body(tilt):
+def test_headshell_touches_wedge_and_wedge_touches_body(tilt: float) -> None:
     """Turning the body's face about the tip as complex numbers, the level headshell lies on the wedge.
 
     Thin edge 5 mm from the holes along the face: behind them for a tail-up tilt, in front otherwise; the
     thick edge 15 mm from the thin one.
     """
-    advice = judge_stack(17.0, 9.5, tilt, thin_edge_mm=0.8, edge_to_holes_mm=5.0, wedge_length_mm=15.0)
+    made = mount("made_wedge", tilt, 0.0, tilt, SLIM, **BODY)
     turn = np.exp(-1j * np.radians(tilt))
     thin_at = -9.5 - np.sign(tilt) * 5.0
     thick_at = thin_at + np.sign(tilt) * 15.0
     height = {name: float(((x + 17.0j) * turn).imag) for name, x in (("thin", thin_at), ("thick", thick_at))}
-    assert height["thin"] + 0.8 == pytest.approx(advice.made.height_mm, abs=1e-12)
-    assert height["thick"] + advice.made.thick_edge_mm == pytest.approx(advice.made.height_mm, abs=1e-12)
-    assert advice.made.arm_rise_mm == pytest.approx(advice.made.height_mm - 17.0)
+    ends = (made.tail_mm, made.nose_mm) if tilt > 0 else (made.nose_mm, made.tail_mm)
+    assert ends[0] == pytest.approx(0.8)
+    assert height["thin"] + ends[0] == pytest.approx(made.height_mm, abs=1e-12)
+    assert height["thick"] + ends[1] == pytest.approx(made.height_mm, abs=1e-12)
+    assert made.arm_rise_mm == pytest.approx(made.height_mm - 17.0)
 
 
-def test_made_wedge_is_rounded_and_stock_is_the_nearest():
-    """1.63 degrees: made to 1.6, or 2 from the drawer; the miss is told for each."""
-    advice = judge_stack(17.0, 9.5, 1.63, stock_wedges_deg=(1.0, 2.0))
-    assert advice.made.tilt_deg == pytest.approx(1.6)
-    assert advice.made.tilt_miss_deg == pytest.approx(-0.03)
-    assert advice.stock is not None
-    assert advice.stock.tilt_deg == 2.0
-    assert advice.stock.tilt_miss_deg == pytest.approx(0.37)
-    assert "thin end to the tail" in advice.sentence
+@pytest.mark.parametrize(("tilt", "roll"), [(2.4, 0.0), (-3.0, 1.5), (1.0, -4.0), (0.0, 2.0)])
+def test_a_wedge_with_roll_fills_the_gap_everywhere(tilt: float, roll: float) -> None:
+    """The wedge's corners on the body's turned face, by a rotation library: the headshell lies on all four.
+
+    Rolled clockwise facing the nose, the side away from the spindle goes down, so the wedge is thicker there.
+    """
+    made = mount("made_wedge", tilt, roll, tilt, DEFAULT, **BODY)
+    put = Rotation.from_rotvec(np.radians([0.0, tilt, 0.0])) * Rotation.from_rotvec(np.radians([-roll, 0, 0]))
+    thin_end = -1.0 if tilt >= 0 else 1.0
+    middle = -9.5 + thin_end * 5.0 - thin_end * 7.5
+    edges = {
+        "nose": (middle + 7.5, 0.0),
+        "tail": (middle - 7.5, 0.0),
+        "outer": (middle, 8.0),
+        "inner": (middle, -8.0),
+    }
+    thick = {}
+    for name, (x, y) in edges.items():
+        thick[name] = made.height_mm - float(put.apply([x, y, 17.0])[2])
+        assert thick[name] == pytest.approx(getattr(made, f"{name}_mm"), abs=1e-12), name
+    corners = [
+        made.height_mm - float(put.apply([middle + dx, dy, 17.0])[2])
+        for dx in (-7.5, 7.5)
+        for dy in (-8.0, 8.0)
+    ]
+    assert min(corners) == pytest.approx(DEFAULT.wedge_least_mm, abs=1e-12)
+    assert np.sign(thick["outer"] - thick["inner"]) == np.sign(roll)
+    holes = put.apply([-9.5, 0.0, 17.0])
+    assert made.mount_shift_mm == pytest.approx(-holes[0] - 9.5)
+    assert made.sideways_mm == pytest.approx(holes[1])
+    volume = 15.0 * 16.0 * np.mean(corners) / 1000.0
+    assert made.weight_mn == pytest.approx(volume * 8.5 * MN_PER_GRAM)
 
 
-def test_stock_wedge_turned_round_serves_the_other_sense():
-    """A tail-down tilt takes the same wedge with its thin end to the nose."""
-    advice = judge_stack(17.0, 9.5, -1.2, stock_wedges_deg=(1.0, 2.0))
-    assert advice.stock is not None
-    assert advice.stock.tilt_deg == -1.0
-    assert "thin end to the nose" in advice.sentence
+def test_overhang_shrinks_by_seven_tenths_at_two_and_a_half_degrees() -> None:
+    """17 mm sin 2.4° = 0.71 mm: a tail-up tilt brings the tip nearer to the holes."""
+    assert mount("made_wedge", 2.4, 0.0, 2.4, DEFAULT, **BODY).mount_shift_mm == pytest.approx(
+        -0.72, abs=0.01
+    )
 
 
-def test_no_tilt_needs_no_wedge():
-    """A tilt that rounds to nothing leaves the body bare: no thickness, no rise, no wedge in the words."""
-    advice = judge_stack(17.0, 9.5, 0.04)
-    assert advice.made.kind == "none"
-    assert advice.made.height_mm == advice.bare.height_mm == 17.0
-    assert advice.stock is None
-    assert "wedge" not in advice.sentence
+def test_every_way_to_mount_is_told() -> None:
+    """Bare, each stock wedge in the sense of the tilt, and the made one; the arm's rest for each."""
+    ways = mountings(-1.63, 0.5, -1.6, DEFAULT.but(stock_wedges_deg=(1.0, 2.0)), **BODY)
+    assert [(w.kind, w.tilt_deg, w.roll_deg) for w in ways] == [
+        ("none", 0.0, 0.0),
+        ("stock_wedge", -1.0, 0.0),
+        ("stock_wedge", -2.0, 0.0),
+        ("made_wedge", -1.6, 0.5),
+    ]
+    assert [w.trim_deg for w in ways] == pytest.approx([-1.63, -0.63, 0.37, -0.03])
+    bare = ways[0]
+    assert (bare.height_mm, bare.weight_mn, bare.holes_mm, bare.nose_mm) == (17.0, 0.0, 0.0, 0.0)
+    assert len(mountings(0.0, 1.0, 0.0, DEFAULT, **BODY)) == 1
+
+
+def test_without_the_bodys_measures_the_wedge_is_still_told() -> None:
+    """Thickness and weight stand on the policy alone; heights are NaN."""
+    made = mount("made_wedge", 2.0, 0.0, 2.0, DEFAULT)
+    assert made.nose_mm == pytest.approx(1.0 + 15.0 * np.sin(np.radians(2.0)))
+    assert np.isnan([made.height_mm, made.arm_rise_mm, made.mount_shift_mm, made.sideways_mm]).all()
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        ({"height_mm": float("nan")}, "height_mm is nan"),
         ({"tip_to_mount_mm": -1.0}, "tip_to_mount_mm is -1"),
-        ({"tilt_deg": 25.0}, "the tilt is 25"),
-        ({"step_deg": 0.0}, "wedge step is 0"),
-        ({"wedge_length_mm": 3.0}, "wedge is shorter"),
+        ({"wedge_tilt_deg": 25.0}, "the tilt is 25"),
+        ({"wedge_roll_deg": -25.0}, "the roll is -25"),
     ],
 )
-def test_slips_get_one_line(call, words):
+def test_slips_get_one_line(call: dict[str, float], words: str) -> None:
     """A user's slip is named, with what to do."""
+    told = {"wedge_tilt_deg": 1.0, "wedge_roll_deg": 0.0, **BODY} | call
     with pytest.raises(FleetError, match=words):
-        judge_stack(**({"height_mm": 17.0, "tip_to_mount_mm": 9.5, "tilt_deg": 1.0} | call))
+        mount("made_wedge", wanted_deg=1.0, policy=DEFAULT, **told)

@@ -12,7 +12,7 @@ from fleet.physics import arm_geometry, distortion, geometry
 
 @pytest.mark.parametrize(("zenith", "word"), [(1.5, "1.50° clockwise"), (-1.5, "1.50° anticlockwise")])
 def test_body_turns_the_way_the_reading_says(zenith, word):
-    """A reading clockwise at the eye is cured by a clockwise turn from above, and the words say so."""
+    """A reading clockwise from the record's side is cured by a turn clockwise from above; words agree."""
     advice = judge_zenith(zenith, vta_deg=22.0)
     assert advice.body_turn_deg == zenith
     assert f"Turn the body {word}, seen from above" in advice.sentence

@@ -123,7 +123,7 @@ def test_zenith_figures_and_table(fleet: Fleet) -> None:
         "line_contact",
     ]
     ran = fleet("zenith", *typed)
-    assert ran.out.startswith("Turn the body 3.00° anticlockwise, seen from above")
+    assert ran.out.startswith("Turn: The body 3.00° anticlockwise (± 0.40°), seen from above")
     assert "[µs]" in ran.out
     found = table_of(fleet("zenith", *typed, "--out", "-")).set_index("body")
     seen = np.degrees(np.arctan(np.tan(np.radians(22)) * np.sin(np.radians(1))))
@@ -134,10 +134,10 @@ def test_zenith_figures_and_table(fleet: Fleet) -> None:
 
 
 def test_zenith_says_what_was_assumed(fleet: Fleet) -> None:
-    """A profile or a tracking angle that wasn't told is named; a wrong number is one line."""
+    """A profile that wasn't told is named; without tracking angle a roll's share is; a slip is one line."""
     ran = fleet("zenith", "--zenith-deg", "2", "--roll-applied-deg", "1")
     assert "the worst case" in ran.out
-    assert "20° was taken" in ran.out
+    assert "Read the tracking angle: where the cantilever will be seen stands on it" in ran.out
     wrong = fleet("zenith", "--zenith-deg", "much")
     assert (wrong.status, wrong.err.count("\n")) == (2, 1)
     assert "--zenith-deg" in wrong.err

@@ -8,6 +8,8 @@ import pytest
 from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
+from fleet.alignment.alignment import WITHHELD
+from fleet.alignment.tilt import choose_tilt
 from fleet.estimation.prior_only import cold_house
 from fleet.faults.one_unit import CAUTIONS, judge
 from fleet.faults.signatures import FAULTS
@@ -71,11 +73,11 @@ def test_missing_readings_are_asked_for(fleet: Fleet, sheet: pd.DataFrame) -> No
     """With the zenith not read yet it is the next; with nothing read the rakes come first."""
     verdict = judge(fleet.house, sheet.assign(zenith_deg=None), POLICY)
     assert verdict.again == "the zenith next: not read yet"
-    assert verdict.zenith is None
+    assert verdict.alignment.turn.decision == WITHHELD
     nothing = judge(fleet.house, sheet[["body_family", "assembly_source"]], POLICY)
     assert "nothing is read yet" in nothing.again
-    assert nothing.tilt is None
-    assert nothing.roll_deg is None
+    corrections = (nothing.alignment.tilt, nothing.alignment.roll, nothing.alignment.turn)
+    assert [c.decision for c in corrections] == [WITHHELD] * 3
     assert nothing.sentence == "Nothing was read that could be judged."
     assert nothing.row["p_value"] == 1.0
 
@@ -83,11 +85,12 @@ def test_missing_readings_are_asked_for(fleet: Fleet, sheet: pd.DataFrame) -> No
 def test_tilt_roll_and_zenith_follow_the_readings(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """The policy's tilt on what was read, the roll against the electrical azimuth, the zenith's advice."""
     verdict = judge(fleet.house, changed(sheet, azimuth_electrical_deg=0.6), POLICY)
-    assert verdict.roll_deg == pytest.approx(-float(sheet["azimuth_electrical_deg"].iloc[0]) - 0.6)
-    assert verdict.tilt is not None
-    assert verdict.zenith is not None
-    assert any(line.startswith("Roll of the body") for line in verdict.lines)
-    assert any(line.startswith("Zenith:") for line in verdict.lines)
+    found = verdict.alignment
+    assert found.roll.degrees == pytest.approx(-float(sheet["azimuth_electrical_deg"].iloc[0]) - 0.6)
+    read = float(sheet["sra_dynamic_deg"].iloc[0])
+    assert found.tilt.asked.value == pytest.approx(choose_tilt(read, 0.0, 3.5, POLICY).tilt_deg, abs=0.05)
+    assert set(found.lines) <= set(verdict.lines)
+    assert {line.split(":")[0] for line in verdict.lines} >= {"Tilt", "Roll", "Turn"}
 
 
 def test_lines_set_each_reading_beside_its_kind(fleet: Fleet, sheet: pd.DataFrame) -> None:
@@ -114,7 +117,8 @@ def test_a_spherical_stylus_is_judged_without_rake(fleet: Fleet) -> None:
     assert verdict.row["p_rake_set_wrong"] == 0.0
     assert verdict.row["p_stylus_twisted"] == 0.0
     assert not verdict.row["flagged"]
-    assert verdict.tilt is not None
+    assert verdict.alignment.tilt.decision != WITHHELD
+    assert np.isnan(verdict.alignment.rake.value)
     assert "zenith" not in verdict.again
     assert "rake" not in verdict.again
 

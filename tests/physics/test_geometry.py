@@ -34,7 +34,7 @@ def test_body_roll_undoes_a_canted_stylus(canted):
 
 @pytest.mark.parametrize("turn", [1.0, -1.0])
 def test_zenith_sense_is_that_of_the_eye_at_the_stylus(turn):
-    """Positive zenith = clockwise with the stylus at the eye = anticlockwise from above in play.
+    """Positive zenith = clockwise from the record's side = anticlockwise from above in play.
 
     From above (x to the right, y up) anticlockwise takes the outer end of the edge towards -x.
     """

@@ -150,3 +150,18 @@ def test_price():
     np.testing.assert_allclose(price([60.0, 60.0, 62.5], [False, True, False], policy), [80.0, 115.0, 85.0])
     assert np.isnan(price([60.0, 10.0], True, Policy())).all()
     assert price(61.0, False, policy.but(rounding=0)) == pytest.approx(81.0)
+
+
+def test_wedge_dimensions_leave_old_fingerprints_alone() -> None:
+    """A policy that says nothing of wedge dimensions keeps the fingerprint it had before there were any.
+
+    Another length is another policy; what can't be is refused.
+    """
+    plain = Policy()
+    assert plain.fingerprint == "e1b1f859e7cd"
+    assert Policy(wedge_length_mm=15.0).fingerprint == plain.fingerprint
+    assert Policy(wedge_length_mm=14.0).fingerprint != plain.fingerprint
+    with pytest.raises(FleetError, match="wedge_edge_to_holes_mm must not be longer"):
+        Policy(wedge_length_mm=4.0)
+    with pytest.raises(FleetError, match=r"wedge_density_g_cm3 must be from 0\.1 to 25"):
+        Policy(wedge_density_g_cm3=0.0)

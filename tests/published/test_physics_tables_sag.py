@@ -127,7 +127,7 @@ def test_validity_of_the_small_angle_form(softness, worst):
         (30, 0.00654, 0.0589),
     ],
 )
-def test_what_it_takes_to_sag_a_quarter_and_two_and_a_quarter_degrees(th, low, high):
+def test_drag_index_at_the_ends_of_the_usual_sag(th, low, high):
     """mu N C / L between these two gives a first-order sag of 0.25 and of 2.25 degrees."""
     scale = mechanics.sag_scale_deg(1000.0, 1.0, 1.0, th)
     assert 0.25 / scale == pytest.approx(low, abs=5.1e-6)

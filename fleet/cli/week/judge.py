@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from fleet.cli import common
+from fleet.cli.bench.align import ArmLengthOption
 from fleet.cli.column_options import split_kind, typed_row, with_columns
 from fleet.cli.common import PriorOption, prior_for, say
 from fleet.columns import COLUMNS
@@ -57,6 +58,7 @@ def judge(
             show_default=False,
         ),
     ] = None,
+    arm_length_mm: ArmLengthOption = None,
     prior: PriorOption = None,
     out: common.OutOption = None,
     policy: common.PolicyFileOption = None,
@@ -81,7 +83,7 @@ def judge(
 
     from fleet.faults.one_unit import judge as judge_one
 
-    verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior))
+    verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior), arm_length_mm=arm_length_mm)
     saved = ""
     if save:
         from fleet.intake import save_typed
@@ -90,7 +92,7 @@ def judge(
     if out is not None:
         import pandas as pd
 
-        common.write_out(pd.DataFrame([verdict.row]), out)
+        common.write_out(pd.DataFrame([{**verdict.row, **verdict.alignment.record()}]), out)
         if saved:
             common.warn(saved)
         return

@@ -1,0 +1,240 @@
+"""What is known of one unit before it is aligned: readings with their doubt, and what stands in for others.
+
+A reading is one of four things: *read*; *predicted* by the house model from the kind and from what was read
+at the same sitting; a *slip*, so far out that no pickup stands there; or *missing*. Only the first two may
+carry advice, and whatever stands on the second says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from fleet.columns import COLUMNS
+from fleet.house_model.chain import ANGLES, FACTORS, READING_NOISE, SPHERICAL
+from fleet.house_model.expectation import Predictor
+from fleet.house_model.loo_residuals import residuals
+from fleet.words import shorts
+
+if TYPE_CHECKING:
+    from fleet.house_model.house import House
+    from fleet.house_model.loo_residuals import Residuals
+
+READ: Final = "read"
+PREDICTED: Final = "predicted"
+SLIP: Final = "slip"
+MISSING: Final = "missing"
+
+NAMES: Final = (
+    "sra_static_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "zenith_deg",
+    "azimuth_optical_deg",
+    "azimuth_electrical_deg",
+    "tilt_room_deg",
+    "height_mm",
+    "tip_to_mount_mm",
+    "roll_applied_deg",
+)
+"""Readings that an alignment may stand on."""
+WORDS: Final = shorts(NAMES)
+POSSIBLE: Final = {
+    "sra_static_deg": (75.0, 110.0),
+    "sra_dynamic_deg": (75.0, 110.0),
+    "vta_dynamic_deg": (8.0, 45.0),
+    "zenith_deg": (-15.0, 15.0),
+    "azimuth_optical_deg": (-15.0, 15.0),
+    "azimuth_electrical_deg": (-15.0, 15.0),
+}
+"""Where pickups stand, with a wide margin (common practice, no source); beyond it a reading is a slip."""
+POSSIBLE_SAG: Final = (-1.5, 8.0)
+"""The same for rake still less rake turning [degrees]."""
+LOWER_TENTH: Final = 1.2815515655446004
+"""Standard normal quantile: nine of ten lie above the expectation less this many standard deviations."""
+RAKES: Final = ("sra_static_deg", "sra_dynamic_deg")
+_LOADS: Final = {
+    "sra_static_deg": (1.0, 1.0, 0.0),
+    "sra_dynamic_deg": (1.0, 1.0, -1.0),
+    "vta_dynamic_deg": (1.0, 0.0, -1.0),
+}
+"""Side-view readings as sums of tracking angle (still), built-in angle and sag."""
+
+
+@dataclass(frozen=True)
+class Given:
+    """One figure that advice may stand on.
+
+    Attributes
+    ----------
+    value, sd : float
+        Figure and its standard uncertainty, in the unit of the reading; NaN where there is none.
+    how : str
+        `read`, `predicted`, `slip` or `missing`. A slip keeps its value, for the words.
+    by : tuple of str
+        Readings that a prediction stands on besides the kind.
+    """
+
+    value: float = math.nan
+    sd: float = math.nan
+    how: str = MISSING
+    by: tuple[str, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """Whether advice may stand on it."""
+        return self.how in (READ, PREDICTED)
+
+    @property
+    def usable_value(self) -> float:
+        """The value, NaN where no advice may stand on it."""
+        return self.value if self.usable else math.nan
+
+
+@dataclass(frozen=True)
+class Known:
+    """One unit as the bench knows it.
+
+    Attributes
+    ----------
+    stylus : str
+        Profile as told; empty if it wasn't. Never guessed from what is missing.
+    given : mapping
+        `Given` by column, for every name in `WORDS`.
+    covariance : float
+        Of rake turning and tracking angle [degrees squared]: 0 where both were read, each by itself.
+    vtf_mn : float
+        Tracking force it was read at [mN]; NaN if not told.
+    """
+
+    stylus: str
+    given: Mapping[str, Given]
+    covariance: float = 0.0
+    vtf_mn: float = math.nan
+
+    def __getitem__(self, name: str) -> Given:
+        return self.given[name]
+
+    @property
+    def spherical(self) -> bool:
+        """Whether it was told that the stylus is spherical: no rake, no zenith."""
+        return self.stylus == SPHERICAL
+
+    @property
+    def slips(self) -> tuple[str, ...]:
+        """Readings that can only be slips."""
+        return tuple(name for name, g in self.given.items() if g.how == SLIP)
+
+
+def known(
+    sheet: Mapping[Any, Any] | pd.Series, noise: Mapping[str, float] | None = None, house: House | None = None
+) -> Known:
+    """Take one sheet's readings as they stand; with a house model the missing ones are predicted.
+
+    Parameters
+    ----------
+    sheet : mapping
+        Bench-sheet columns; what wasn't read is empty or left out.
+    noise : mapping, optional
+        Standard deviation of one reading; default the house model's, else common practice.
+    house : House, optional
+        Predicts rake, tracking angle and tilt room where they are missing.
+    """
+    shown = dict(noise or (house.noise if house is not None else READING_NOISE))
+    stylus = sheet.get("stylus_profile")
+    told = stylus if isinstance(stylus, str) else ""
+    given = {name: _given(name, _number(sheet.get(name)), shown) for name in WORDS}
+    if told == SPHERICAL:
+        given |= {name: Given() for name in (*RAKES, "zenith_deg")}
+    sag = given["sra_static_deg"].value - given["sra_dynamic_deg"].value
+    if not math.isnan(sag) and not POSSIBLE_SAG[0] <= sag <= POSSIBLE_SAG[1]:
+        given |= {name: replace(given[name], how=SLIP) for name in RAKES}
+    plain = Known(told, given, vtf_mn=_number(sheet.get("vtf_mn")))
+    return plain if house is None else _predicted(plain, house, pd.DataFrame([dict(sheet)]))
+
+
+def known_beside(sheet: pd.DataFrame, house: House, resid: Residuals) -> Known:
+    """The same for a sheet whose residuals are known already (one row each)."""
+    return _predicted(known(sheet.iloc[0], house.noise), house, sheet, resid)
+
+
+def _given(name: str, value: float, noise: Mapping[str, float]) -> Given:
+    if math.isnan(value):
+        return Given()
+    sd = float(noise.get(name, 0.0))
+    low, high = POSSIBLE.get(name, (-math.inf, math.inf))
+    return Given(value, sd, READ if low <= value <= high else SLIP)
+
+
+def _predicted(plain: Known, house: House, sheet: pd.DataFrame, resid: Residuals | None = None) -> Known:
+    """Rake turning, tracking angle and room filled in where they are missing and the model can tell."""
+    wanted = [n for n in ("sra_dynamic_deg", "vta_dynamic_deg") if plain[n].how == MISSING]
+    if plain.spherical or not _has_rake(plain):
+        wanted = [n for n in wanted if n != "sra_dynamic_deg"]
+    roomless = plain["tilt_room_deg"].how == MISSING
+    if not wanted and not roomless:
+        return plain
+    if plain.slips or resid is None:
+        clean = sheet.reset_index(drop=True).assign(**dict.fromkeys(plain.slips, np.nan))
+        resid = residuals(house, clean.reindex(columns=[*dict.fromkeys([*clean, *COLUMNS])]))
+    given = dict(plain.given)
+    covariance = 0.0
+    if wanted:
+        mean, cov, by = _side_view(plain, house, resid, wanted)
+        if np.isfinite(mean).all():
+            for k, name in enumerate(wanted):
+                given[name] = Given(float(mean[k]), float(np.sqrt(cov[k, k])), PREDICTED, by)
+            covariance = float(cov[0, 1]) if len(wanted) == 2 else 0.0
+    if roomless:
+        given["tilt_room_deg"] = _room(house, resid)
+    return replace(plain, given=given, covariance=covariance)
+
+
+def _has_rake(plain: Known) -> bool:
+    """Whether the stylus is known to have a rake: told so, or one was read."""
+    return plain.stylus != "" or any(plain[name].how != MISSING for name in RAKES)
+
+
+def _side_view(
+    plain: Known, house: House, resid: Residuals, wanted: list[str]
+) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any], tuple[str, ...]]:
+    """Mean and covariance of true angles, given the kind and the side-view readings that were taken."""
+    d = len(ANGLES)
+    noise = house.noise_covariance(ANGLES)
+    unit = resid.covariance[0, :d, :d] - noise
+    values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))
+    unit = vectors @ np.diag(np.maximum(values, 1e-6)) @ vectors.T
+    mean = resid.expected[0, :d]
+    by = tuple(name for name in _LOADS if plain[name].how == READ)
+    want = np.array([_LOADS[name] for name in wanted])
+    if not by:
+        return want @ mean, want @ unit @ want.T, by
+    have = np.array([_LOADS[name] for name in by])
+    read = np.array([plain[name].value for name in by])
+    error = np.diag([plain[name].sd ** 2 for name in by])
+    gain = np.linalg.solve(have @ unit @ have.T + error, have @ unit).T
+    after = unit - gain @ have @ unit
+    return want @ (mean + gain @ (read - have @ mean)), want @ after @ want.T, by
+
+
+def _room(house: House, resid: Residuals) -> Given:
+    """Tilt room of the unit's family, as far as the model knows it."""
+    fit = house.links.get("tilt_room")
+    if fit is None:
+        return Given()
+    mean, var = Predictor(fit).mean_and_variance(resid.observed[list(FACTORS)].iloc[:1], {})
+    own = fit.posterior.sigma**2 * fit.spread.plain(np.ones(1))[0]
+    total = float((var[:, 0] + own).mean() + mean[:, 0].var())
+    return Given(max(float(mean[:, 0].mean()), 0.0), math.sqrt(total), PREDICTED)
+
+
+def _number(value: object) -> float:
+    if value is None or value is pd.NA or value is pd.NaT:
+        return math.nan
+    number = float(str(value))
+    return number if math.isfinite(number) else math.nan
