@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
 
@@ -17,3 +18,19 @@ def nobodys_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.M
     monkeypatch.setenv("FLEET_KEY_FILE", str(home / "token.key"))
     for name in ("FLEET_SECRET", "FLEET_POLICY", "FLEET_DEBUG"):
         monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo bench's files and a store with its sheets and a house model, made once."""
+    from fleet.fitting.refit import refit
+    from fleet.intake import TokenKey, intake_file
+    from fleet.store import Store
+    from synthetic_data.demo import demo_fleet
+
+    folder = tmp_path_factory.mktemp("demo")
+    demo_fleet(folder)
+    store = Store(folder / "fleet.duckdb")
+    intake_file(store, folder / "demo-sheets.csv", key=TokenKey(b"a key for tests only"))
+    refit(store)
+    return folder

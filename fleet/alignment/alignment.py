@@ -6,7 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+import pandas as pd
+
 from fleet.alignment.readings import WORDS
+from fleet.results import Result
 
 if TYPE_CHECKING:
     from fleet.alignment.readings import Known
@@ -73,8 +76,8 @@ class Chances(NamedTuple):
     both: float = math.nan
 
 
-@dataclass(frozen=True)
-class Alignment:
+@dataclass(frozen=True, repr=False)
+class Alignment(Result):
     """What is to be done to one unit.
 
     Attributes
@@ -125,6 +128,14 @@ class Alignment:
     steps: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     sentence: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return `record` as one row."""
+        return pd.DataFrame([self.record()])
+
+    def in_short(self) -> tuple[str, pd.DataFrame]:
+        """The sentence, and the steps in the order of the hands."""
+        return self.sentence, pd.DataFrame(self.steps, columns=["step", "what to do"])
 
     @property
     def mounting(self) -> Mounting:

@@ -23,6 +23,7 @@ from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import number, plus_minus
 from fleet.policy.policy import Policy
+from fleet.results import Result
 from fleet.words import HANDLING, NO_REPAIR, quantity
 
 NULL_DRAWS: Final = 50
@@ -30,8 +31,8 @@ SURE: Final = 0.95
 CAUTIONS: Final = (NO_REPAIR, HANDLING)
 
 
-@dataclass(frozen=True)
-class Verdict:
+@dataclass(frozen=True, repr=False)
+class Verdict(Result):
     """What one unit's readings say.
 
     Attributes
@@ -48,6 +49,14 @@ class Verdict:
     alignment: Alignment
     again: str
     lines: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the one row."""
+        return pd.DataFrame([self.row])
+
+    def in_short(self) -> tuple[str, pd.DataFrame]:
+        """The sentence, and the lines."""
+        return self.sentence, pd.DataFrame({"": self.lines})
 
 
 def judge(

@@ -19,6 +19,7 @@ from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import percent
 from fleet.policy.policy import Policy
+from fleet.results import Result
 from fleet.words import quantity
 
 Floats = NDArray[np.float64]
@@ -44,8 +45,8 @@ USED: Final = frozenset(
 """Columns of a sheet that judging looks at; the others are left behind."""
 
 
-@dataclass(frozen=True)
-class Suspects:
+@dataclass(frozen=True, repr=False)
+class Suspects(Result):
     """The judged sheets and what the list says as a whole.
 
     Attributes
@@ -60,6 +61,15 @@ class Suspects:
     sentence: str
     fdr: float
     scale: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a sheet, flagged units first."""
+        return self.table.copy()
+
+    def in_short(self) -> tuple[str, pd.DataFrame]:
+        """The sentence, and the flagged sheets with what is probably wrong."""
+        names = ["sheet_no", "measured_on", "q_value", "leading_fault", "why"]
+        return self.sentence, self.table.loc[self.table["flagged"].astype(bool), names]
 
 
 def suspects(

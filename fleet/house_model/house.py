@@ -61,7 +61,7 @@ class LinkFit:
         return self.cut / self.rows if self.rows else 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class House:
     """A fitted fleet: links, facts, reading noise and how residuals go together.
 
@@ -91,6 +91,9 @@ class House:
     last_intake: int | None = None
     span: tuple[str, str] = ("", "")
     notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"House: {self.units:.0f} units, {len(self.links)} links"
 
     @property
     def units(self) -> float:

@@ -1,8 +1,9 @@
 """Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
 
 from fleet.intake.checks import Checked, check_sheets
-from fleet.intake.enquiries import read_enquiries
+from fleet.intake.enquiries import check_enquiries, read_enquiries
 from fleet.intake.faults import Fault
+from fleet.intake.frames import frame_table
 from fleet.intake.guides.guide import Guide, load_guide
 from fleet.intake.guides.propose import Proposal, propose_guide
 from fleet.intake.ingest import IntakeReport, intake_file, intake_table
@@ -21,9 +22,11 @@ __all__ = [
     "SheetTable",
     "TokenKey",
     "change_token_key",
+    "check_enquiries",
     "check_sheets",
     "check_typed",
     "files_in",
+    "frame_table",
     "intake_file",
     "intake_table",
     "load_guide",

@@ -43,16 +43,16 @@ def read_parquet(
         headers = [str(h) for h in parquet.schema_arrow.names]
         places, ignored = match_headers(headers, known, name, guide)
         table = parquet.read(columns=[headers[place] for place in places.values()])
-        columns = {column: _text(table.column(headers[place])) for column, place in places.items()}
+        columns = {column: column_text(table.column(headers[place])) for column, place in places.items()}
     except UnreadableFileError:
         raise
     except Exception as error:  # a mangled file fails in any way at all
         raise UnreadableFileError(f"{name} cannot be read as Parquet; write it again.") from error
     n_rows = table.num_rows
-    return _without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
+    return without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
 
 
-def _text(column: pa.ChunkedArray) -> Text:
+def column_text(column: pa.ChunkedArray) -> Text:
     """Cells of any simple type as text; a time of day stays visible, so that a day is never made of it."""
     kind = column.type
     if pa.types.is_dictionary(kind):
@@ -65,9 +65,10 @@ def _text(column: pa.ChunkedArray) -> Text:
     return column.cast(pa.string())
 
 
-def _without_blank_rows(
+def without_blank_rows(
     name: str, lines: np.ndarray, columns: dict[str, Text], ignored: tuple[str, ...]
 ) -> SheetTable:
+    """Rows as a table, those without any content left out."""
     filled = np.zeros(len(lines), dtype=bool)
     for text in columns.values():
         filled |= pc.fill_null(pc.not_equal(pc.utf8_trim_whitespace(text), ""), False).to_numpy()
@@ -101,7 +102,7 @@ def read_xlsx(
         for column, place in places.items()
     }
     lines = np.array([number for number, _ in body], dtype=np.int64)
-    return _without_blank_rows(name, lines, columns, ignored)
+    return without_blank_rows(name, lines, columns, ignored)
 
 
 def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[str]]:
@@ -115,7 +116,7 @@ def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[st
         batch = pa.Table.from_batches(parquet.iter_batches(batch_size=most), parquet.schema_arrow).slice(
             0, most
         )
-        columns = [[text or "" for text in _text(column).to_pylist()] for column in batch.columns]
+        columns = [[text or "" for text in column_text(column).to_pylist()] for column in batch.columns]
     except UnreadableFileError:
         raise
     except Exception as error:  # a mangled file fails in any way at all
@@ -132,7 +133,7 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
         ) from error
     try:
         formulas = _look_over(file, name)
-        rows = [[_cell(value) for value in row] for row in _page_rows(openpyxl, file, name, page)]
+        rows = [[cell_text(value) for value in row] for row in _page_rows(openpyxl, file, name, page)]
         if formulas:
             for cells, row in zip(rows, _page_rows(openpyxl, file, name, page, written=True), strict=True):
                 for place, written in enumerate(row):
@@ -189,7 +190,8 @@ def _page_rows(
         yield row
 
 
-def _cell(value: Any) -> str:
+def cell_text(value: Any) -> str:
+    """One cell as a CSV would say it."""
     if value is None:
         return ""
     if isinstance(value, dt.datetime):

@@ -10,6 +10,7 @@ from fleet.columns import ENQUIRY_COLUMNS
 from fleet.intake.checks import check_table
 from fleet.intake.faults import Fault
 from fleet.intake.reader import read_table
+from fleet.intake.table import SheetTable
 from fleet.intake.tokens import TokenKey, load_key
 
 
@@ -32,7 +33,11 @@ def read_enquiries(path: Path | str, *, key: TokenKey | None = None) -> tuple[pd
     FleetError
         If there is nothing to read there, or it has no `enquiry_id`.
     """
-    table = read_table(path, ENQUIRY_COLUMNS)
+    return check_enquiries(read_table(path, ENQUIRY_COLUMNS), key=key)
+
+
+def check_enquiries(table: SheetTable, *, key: TokenKey | None = None) -> tuple[pd.DataFrame, list[Fault]]:
+    """Check every row of a table of enquiries; see `read_enquiries`."""
     if key is None and "serial" in table.columns:
         key = load_key(make=False)
     checked = check_table(table, ENQUIRY_COLUMNS, key=key)

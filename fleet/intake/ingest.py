@@ -112,13 +112,13 @@ def _needed_key(store: Store, table: SheetTable) -> TokenKey | None:
 
 
 @contextmanager
-def trial_store(store: Store) -> Iterator[Store]:
+def trial_store(store: Store | None = None) -> Iterator[Store]:
     """A copy of the store to try intakes on, thrown away at the end; an empty one if there is none yet."""
     from fleet.store import Store, back_up
 
     with tempfile.TemporaryDirectory(prefix="fleet-trial-", ignore_cleanup_errors=True) as folder:
         path = Path(folder) / "trial.duckdb"
-        if store.path.exists():
+        if store is not None and store.path.exists():
             back_up(store, path)
         yield Store(path).create()
 
@@ -126,13 +126,18 @@ def trial_store(store: Store) -> Iterator[Store]:
 def try_file(
     trial: Store, path: Path | str, *, guide: Guide | None = None, supersede: bool = False
 ) -> tuple[Checked, IntakeReport]:
-    """Take a file into a `trial_store`: what was read, and what an intake would report.
+    """Take a file into a `trial_store`: what was read, and what an intake would report (see `try_table`)."""
+    return try_table(trial, read_sheets(path, guide), supersede=supersede)
+
+
+def try_table(
+    trial: Store, table: SheetTable, *, key: TokenKey | None = None, supersede: bool = False
+) -> tuple[Checked, IntakeReport]:
+    """Take rows of text into a `trial_store`: what was read, and what an intake would report.
 
     No key is made for it: without one, serials get tokens under a key that is thrown away.
     """
-    table = read_sheets(path, guide)
-    key = None
-    if "serial" in table.columns:
+    if key is None and "serial" in table.columns:
         known = trial.key_check() is not None or load_key(make=False) is not None
         key = _key_for(trial) if known else TokenKey(secrets.token_bytes(32))
     return _take_in(trial, [table], key=key, supersede=supersede, today=None)

@@ -52,6 +52,11 @@ class Policy:
     ------
     FleetError
         If a value is no number, out of range, or contradicts another; the line names the key.
+
+    Examples
+    --------
+    >>> Policy(tracking_wish_deg=18).but(name="strict", tracking_limit_deg=20).tracking_limit_deg
+    20.0
     """
 
     name: str = DEFAULT_NAME

@@ -22,6 +22,7 @@ from fleet.policy.policy import Policy
 from fleet.policy.remedies import made_wedge, price
 from fleet.quotes.outcomes import FORECAST
 from fleet.quotes.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
+from fleet.results import Result
 from fleet.statistics.quantile_forecasts import quantiles_of
 from fleet.words import known_fact
 
@@ -51,8 +52,8 @@ FACTS: Final = (
 """Facts of an enquiry that a quote stands on, in the order in which they are told."""
 
 
-@dataclass(frozen=True)
-class Quotes:
+@dataclass(frozen=True, repr=False)
+class Quotes(Result):
     """Answers to enquiries.
 
     Attributes
@@ -71,6 +72,16 @@ class Quotes:
     standing: tuple[str, ...] = ()
     policies: tuple[Policy, ...] = ()
     recalibration: Recalibration | None = None
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row an enquiry, `COLUMNS`."""
+        return self.table.copy()
+
+    def in_short(self) -> tuple[str, pd.DataFrame]:
+        """The sentence of one quote or how many there are, and ranges of nine in ten with chances."""
+        said = self.sentences[0] if len(self.sentences) == 1 else f"{len(self.sentences)} quotes"
+        ranges = [f"{q}_{level}" for q in DRAWN[:3] for level in ("q05", "q50", "q95")]
+        return said, self.table[["enquiry_id", *ranges, "p_both_met", "bench_minutes_q50"]]
 
     @property
     def notes(self) -> tuple[str, ...]:

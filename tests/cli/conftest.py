@@ -60,22 +60,6 @@ def sheets(empty_folder: Path) -> Path:
     return path
 
 
-@pytest.fixture(scope="session")
-def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo bench's files and a store with its sheets and a house model, made once."""
-    from fleet.fitting.refit import refit
-    from fleet.intake import TokenKey, intake_file
-    from fleet.store import Store
-    from synthetic_data.demo import demo_fleet
-
-    folder = tmp_path_factory.mktemp("demo")
-    demo_fleet(folder)
-    store = Store(folder / "fleet.duckdb")
-    intake_file(store, folder / "demo-sheets.csv", key=TokenKey(b"a key for tests only"))
-    refit(store)
-    return folder
-
-
 @pytest.fixture
 def demo_store(demo_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of the demo bench's store as the one in use: a quote is kept in it, so no test shares it."""
