@@ -84,10 +84,14 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
 
     in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in PAIRED and n in house.links])
     angles = _pair_left_out(house, cells, observed, own)
+    read = observed[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float)
     pair = None
     if angles is not None:
         expected[:, :2], pair = angles
-        value[:, :2] = observed[[f"y_{n}" for n in PAIRED]].to_numpy() - expected[:, :2]
+        tracking, unknown = _left_out(house, house.links[PAIRED[0]], cells, observed, read[:, 0], own)
+        alone = np.isnan(read[:, 1])
+        expected[alone, 0], pair[alone, 0, 0] = tracking[alone], unknown[alone]
+        value[:, :2] = read - expected[:, :2]
     covariance = _covariance(house, np.sqrt(unit_variance(house, observed)), variance, pair)
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
     seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}

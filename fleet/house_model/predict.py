@@ -196,6 +196,18 @@ class Forecaster:
         mean, var = (np.stack([x[k][parameters, row] for x in found]) for k in (0, 1))
         return mean, var
 
+    def _rakeless(
+        self, tracking: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, s2: Floats, fault: Floats
+    ) -> Floats:
+        """Tracking angle, for spherical styli from the link that learns from sheets without a rake."""
+        rakeless = (rows["profile"] == SPHERICAL).to_numpy()
+        if not rakeless.any():
+            return tracking
+        mean, var = (x[parameters, row] for x in self._moments("tracking", rows, {}))
+        sd = self._unit_sd("tracking", s2, rows, row, parameters, "spread_1")
+        alone = mean + np.sqrt(var) * self._z["coef_1"] + sd * self._z["unit_1"] + fault
+        return np.where(rakeless[row], alone, tracking)
+
     def _angles(self, pair: Floats) -> Floats:
         """Tracking and built-in angle (2, m, n) from the combinations."""
         centres = np.array([LINK[n].centre for n in PAIRED])
@@ -237,6 +249,7 @@ class Forecaster:
         coef = np.stack([self._z["coef_1"], self._z["coef_2"]])[:, None, :]
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
         angles = self._angles(mean + np.sqrt(var) * coef + sd * np.stack([z1, z2])[:, None, :]) + fault
+        angles[0] = self._rakeless(angles[0], rows, row, parameters, s2, fault[0])
         beta = self._slope(rows, row, parameters)
         own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
