@@ -2,8 +2,8 @@
 
     OPENBLAS_NUM_THREADS=1 python tests/benchmarks/partial_sheets.py [case ...] [--seeds 1,2,3,4,5,6]
 
-Each case is a world and what its bench leaves out.  Printed are, pooled over the seeds: excess of the mean CRPS
-over the truth's own, share held by 90 % intervals, error of the chance that the targets can be met.
+Each case is a world and what its bench leaves out.  Printed are, pooled over the seeds: excess of the mean
+CRPS over the truth's own, share held by 90 % intervals, error of the chance that the targets can be met.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from forecast_yardsticks import (
-    LOW,
     HIGH,
+    LOW,
     POLICY,
     QUANTITIES,
     expected_crps,
