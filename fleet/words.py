@@ -93,7 +93,7 @@ _ALL: Final = (
     _q("compliance_frequency_hz", "frequency of the compliance", "compliance frequency", digits=0),
     _q("cantilever_length_mm", "cantilever length", digits=1),
     _q("temperature_c", "bench temperature", "temperature", digits=1),
-    _q("sra_static_deg", "rake, record still", "static rake", symbol="SRA"),
+    _q("sra_static_deg", "rake, record still", "static rake", symbol="SRA", read_with="the rake"),
     _q("sra_dynamic_deg", "rake, record turning", "dynamic rake", symbol="SRA"),
     _q("vta_dynamic_deg", "tracking angle, record turning", "tracking angle", symbol="VTA"),
     _q(
@@ -188,6 +188,7 @@ _LINKS: Final = {
     "balance": "channel_balance_db",
     "tilt_room": "tilt_room_deg",
     "minutes": "bench_minutes",
+    "rake": "sra_static_deg",
 }
 _FACTORS: Final = {
     "source": "assembly_source",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fleet.house_model.chain import FACTORS, LINK, PAIR, PAIRED
+from fleet.house_model.chain import FACTORS, LINK, PAIR, PAIRED, RAKE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,10 +94,15 @@ def expected_of(fit: LinkFit, average: Floats, unseen: Floats) -> tuple[Floats, 
 def uncorrelated(house: House, links: tuple[tuple[str, float], ...]) -> tuple[list[tuple[str, float]], float]:
     """Links whose variances add up, and the constant that belongs to them.
 
-    Where tracking and built-in angle are both asked for, their two canonical combinations stand in, which the
-    model fits as deviations from the two angles' centres.
+    Where tracking and built-in angle are both asked for alike, the rake stands in, which learns from sheets
+    without a tracking angle too; in models that don't have its link, the two canonical combinations, which
+    the model fits as deviations from the two angles' centres.
     """
     weights = dict(links)
+    if RAKE in house.links and weights.get(PAIRED[0]) == weights.get(PAIRED[1]) is not None:
+        weight = weights.pop(PAIRED[0])
+        del weights[PAIRED[1]]
+        return [(RAKE, weight), *weights.items()], 0.0
     if not all(name in weights for name in PAIRED) or not all(name in house.links for name in PAIR):
         return list(links), 0.0
     wanted = np.array([weights.pop(name) for name in PAIRED])

@@ -8,7 +8,7 @@ speaks of real units.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,11 +17,29 @@ import pandas as pd
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import CutTallies
 from fleet.estimation.trimming import cut_tallies
-from fleet.house_model.canonical_variates import JOINT, canonical_rows, combine, covariance_from_sums
+from fleet.house_model.canonical_variates import (
+    JOINT,
+    added,
+    canonical_rows,
+    combine,
+    covariance_from_sums,
+    lone_sums,
+)
 from fleet.house_model.cell_sums import Sums, Tallies
-from fleet.house_model.chain import JUDGED, LINK, LINKS, PAIR_LINKS, PAIRED, Link, noise_matrix
+from fleet.house_model.chain import (
+    JUDGED,
+    LINK,
+    LINKS,
+    PAIR_COVARIATES,
+    PAIR_LINKS,
+    PAIRED,
+    RAKE,
+    Link,
+    noise_matrix,
+)
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.house import House, LinkFit
+from fleet.house_model.joint_angles import Alone
 from fleet.house_model.priors import BELIEFS, TERM_ROWS, Belief, pair_belief
 from fleet.house_model.variance_function import Spread, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
@@ -33,6 +51,14 @@ KEPT_VARIANCE: Final = 0.993888
 FEW_ROWS: Final = 30
 FEWEST_FAMILIES: Final = 8
 """Below this many families how tracking and built-in angle go together between families isn't learnt."""
+ENOUGH_BOTH: Final = 0.4
+"""Nor where the sheets that read both are fewer than this share of those that read one alone."""
+RAKE_WEIGHTS: Final = np.array([1.0, 1.0])
+LOADING: Final = {PAIRED[0]: np.array([1.0, 0.0]), RAKE: RAKE_WEIGHTS}
+"""What a sheet reads of (tracking, built-in) that doesn't read both, by link."""
+RAKE_FIRST: Final = np.array([[1.0, 1.0], [1.0 / 3.0, -2.0 / 3.0]])
+"""The rake, and what is uncorrelated with it where tracking angles vary twice as much as built-in angles, as
+`fleet.house_model.priors` believes between units, levels and fleets alike."""
 
 
 @dataclass(frozen=True)
@@ -81,12 +107,16 @@ def fit_cut(
 ) -> House:
     """Fit every link of the chain to sums inside the robust cut (see `fit_house`)."""
     finisher = _Finisher(cut, noise, sampling or Sampling())
-    names = [link.name for link in LINKS]
+    names = [link.name for link in LINKS if link.name in finisher.sums]
     spreads = {
-        n: finisher.spread_from_moments(cut.products, LINK[n], cut.sums[n], cut.spreads[n], finisher.kept)
+        n: finisher.spread_from_moments(
+            finisher.products, LINK[n], finisher.sums[n], cut.spreads[n], finisher.kept
+        )
         for n in names
     }
-    links = {n: finisher.final(cut.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut.loc[[n]]) for n in names}
+    links = {
+        n: finisher.final(finisher.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut.loc[[n]]) for n in names
+    }
     turn = finisher.pair_rows()
     for link, weights in zip(PAIR_LINKS, turn, strict=True):
         links[link.name] = finisher.pair_link(link, weights)
@@ -97,7 +127,16 @@ def fit_cut(
         if links[n].rows < FEW_ROWS
     )
     return House(
-        links, facts, dict(noise), correlation, turn, cut.scale_s2, cut.faulty, revision, notes=notes
+        links,
+        facts,
+        dict(noise),
+        correlation,
+        turn,
+        cut.scale_s2,
+        cut.faulty,
+        revision,
+        notes=notes,
+        alone=finisher.alone(turn, links),
     )
 
 
@@ -106,13 +145,29 @@ class _Finisher(Fitter):
 
     def __init__(self, cut: CutTallies, noise: Mapping[str, float], sampling: Sampling) -> None:
         super().__init__(cut.cells, cut.scale_s2, noise)
-        self.joint, self.products, self.sampling = cut.sums[JOINT], cut.products, sampling
+        self.joint, self.sampling = cut.sums[JOINT], sampling
         self.kept = KEPT_VARIANCE if cut.robust else 1.0
+        self.lone = lone_sums(cut.sums)
+        self.sums, self.products = dict(cut.sums), cut.products
+        if RAKE in cut.sums:
+            # A rake is tracking plus built-in angle: its link learns from the sheets that read both as well.
+            self.sums[RAKE] = added(combine(self.joint, RAKE_WEIGHTS, RAKE), cut.sums[RAKE])
+            both = _of_combination(cut.products, RAKE_WEIGHTS, RAKE)
+            keys = ["source", "scale_class", "a", "b"]
+            every = pd.concat([cut.products, both], ignore_index=True)
+            self.products = every.groupby(keys, sort=False, as_index=False)[["n", "total"]].sum()
 
     def pair_rows(self) -> Floats:
-        """Canonical combinations of tracking and built-in angle, from REML fits of both and of their sum."""
-        if len(np.unique(self.levels["family"])) < FEWEST_FAMILIES:
-            return np.eye(2)
+        """Combinations of tracking and built-in angle that are fitted one at a time.
+
+        Canonical ones, from REML fits of both and of their sum, where enough sheets read both; else the angle
+        that most sheets read comes first, and learns from all of them.
+        """
+        both = self.joint.counts
+        families = len(np.unique(self.levels["family"][both > 0.0]))
+        tracking, rake = (float(self.lone[n].counts.sum()) for n in (PAIRED[0], RAKE))
+        if families < FEWEST_FAMILIES or both.sum() < ENOUGH_BOTH * max(tracking, rake):
+            return RAKE_FIRST if rake > tracking + both.sum() else np.eye(2)
         t, b = (_pooled(self.products, n, n) for n in PAIRED)
         cross = _pooled(self.products, *PAIRED)
         unit = np.array([[t, cross], [cross, b]])
@@ -128,19 +183,39 @@ class _Finisher(Fitter):
     def pair_link(self, link: Link, weights: Floats) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""
         sums, belief = combine(self.joint, weights, link.name), pair_belief(weights)
-        parts = [
-            self.products[(self.products["a"] == a) & (self.products["b"] == b)].reset_index(drop=True)
-            for a, b in (("tracking", "tracking"), PAIRED, ("built_in", "built_in"))
-        ]
-        mean = [p["total"] / p["n"].clip(lower=1.0) for p in parts]
-        w1, w2 = weights
-        total = (w1**2 * mean[0] + 2.0 * w1 * w2 * mean[1] + w2**2 * mean[2]) * parts[1]["n"]
-        own = parts[1].assign(a=link.name, b=link.name, total=total.clip(lower=0.0))
+        own = _of_combination(self.products, weights, link.name)
+        alone = self.single(weights)
+        if alone is not None:
+            lone = self.lone[alone]
+            sums = added(sums, Sums(sums.columns, lone.moments, lone.counts))
+            mine = self.products[(self.products["a"] == alone) & (self.products["b"] == alone)]
+            own = mine.assign(a=link.name, b=link.name)
         noise = float(weights @ noise_matrix(PAIRED, dict(self.noise)) @ weights)
-        rows = max(float(parts[1]["n"].sum()), 1.0)
-        rough = Spread(noise, max(float(total.sum()) / rows - noise, belief.base), 0.0, {}, 0.0)
+        rows = max(float(own["n"].sum()), 1.0)
+        rough = Spread(noise, max(float(own["total"].sum()) / rows - noise, belief.base), 0.0, {}, 0.0)
         spread = self.spread_from_moments(own, link, sums, rough, self.kept, belief=belief)
         return self.final(sums, link, spread, belief, None)
+
+    def single(self, weights: Floats) -> str | None:
+        """The link that reads just this combination, so that rows which read no more teach it alone."""
+        for name, loading in LOADING.items():
+            if np.array_equal(weights, loading):
+                return name
+        return None
+
+    def alone(self, turn: Floats, links: Mapping[str, LinkFit]) -> tuple[Alone, ...]:
+        """Rows that read the tracking angle or the rake alone, and are in neither combination's own sums."""
+        taken = {self.single(weights) for weights in turn}
+        out = []
+        for name, loading in LOADING.items():
+            sums = self.lone[name]
+            if name not in taken and sums.counts.any():
+                columns = ("1", *PAIR_COVARIATES, PAIR_LINKS[0].name)
+                fit = links[name]
+                cells = self.weighted(Sums(columns, sums.moments, sums.counts), fit.spread)
+                scale = float((fit.posterior.sigma**2).mean())
+                out.append(Alone(loading, replace(cells, weights=cells.weights / scale)))
+        return tuple(out)
 
     def final(
         self, sums: Sums, link: Link, spread: Spread, belief: Belief, cut: pd.DataFrame | None
@@ -170,6 +245,18 @@ def _prior(gram: Gram, link: Link, belief: Belief) -> LogPrior:
     return half_t_prior(float(np.sqrt(square)))
 
 
+def _of_combination(products: pd.DataFrame, weights: Floats, name: str) -> pd.DataFrame:
+    """Products of a combination's residuals with themselves, over the rows that read both angles."""
+    parts = [
+        products[(products["a"] == a) & (products["b"] == b)].reset_index(drop=True)
+        for a, b in (("tracking", "tracking"), PAIRED, ("built_in", "built_in"))
+    ]
+    mean = [p["total"] / p["n"].clip(lower=1.0) for p in parts]
+    w1, w2 = weights
+    total = (w1**2 * mean[0] + 2.0 * w1 * w2 * mean[1] + w2**2 * mean[2]) * parts[1]["n"]
+    return parts[1].assign(a=name, b=name, total=total.clip(lower=0.0))
+
+
 def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
     """Mean product of two links' residuals over the whole fleet."""
     rows = products[(products["a"] == a) & (products["b"] == b)]
@@ -177,12 +264,15 @@ def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
 
 
 def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floats) -> Floats:
-    """Correlation of the residuals of the judged links, pooled over sources and scale classes."""
+    """Correlation of the residuals of the judged links, pooled over sources and scale classes.
+
+    That of a rake by itself follows from its two parts where it is needed; here it stands alone.
+    """
     size = len(JUDGED)
     out = np.eye(size)
     for i, a in enumerate(JUDGED):
         for j, b in enumerate(JUDGED):
-            if j <= i or a not in spreads or b not in spreads:
+            if j <= i or RAKE in (a, b) or a not in spreads or b not in spreads:
                 continue
             rows = products[
                 ((products["a"] == a) & (products["b"] == b)) | ((products["a"] == b) & (products["b"] == a))

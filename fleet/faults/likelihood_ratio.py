@@ -31,7 +31,7 @@ from fleet.faults.signatures import (
     side_by_side,
     signatures,
 )
-from fleet.house_model.chain import JUDGED
+from fleet.house_model.chain import JUDGED, RAKE
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, whitened
 from fleet.statistics.blas_threads import in_threads
@@ -230,11 +230,12 @@ def _combine(faults: Floats, prior: FaultPrior) -> Floats:
 
 def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool_] | None) -> float:
     """Median squared distance over what a sound fleet has, from sheets with everything read."""
-    whole = read.all(axis=1) if bulk is None else read.all(axis=1) & bulk
+    every = np.array([j for j, name in enumerate(JUDGED) if name != RAKE])
+    whole = read[:, every].all(axis=1) if bulk is None else read[:, every].all(axis=1) & bulk
     rows = np.flatnonzero(whole)[:50_000]
     if len(rows) < 100:
         return 1.0
-    factor = whitened(resid.covariance[rows])
-    distance = (forward(factor, resid.value[rows]) ** 2).sum(axis=1)
-    expected = stats.chi2.ppf(0.5, resid.value.shape[1])
+    factor = whitened(resid.covariance[np.ix_(rows, every, every)])
+    distance = (forward(factor, resid.value[np.ix_(rows, every)]) ** 2).sum(axis=1)
+    expected = stats.chi2.ppf(0.5, len(every))
     return float(np.clip(np.median(distance) / expected, *SCALE_LIMITS))

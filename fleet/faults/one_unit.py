@@ -18,7 +18,7 @@ from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
 from fleet.faults.sentences import OFF_SIGMAS, digits_of, explain
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import COLUMNS
-from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
+from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS, SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import number, plus_minus
@@ -121,7 +121,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
     """The reading whose repetition settles most: the one farthest off; else the first that is missing."""
     value = resid.value[0]
     z = np.abs(value) / np.sqrt(np.diag(resid.covariance[0]))
-    without = RAKE_LINKS if resid.observed["profile"].iloc[0] == SPHERICAL else {"sag"}
+    without = RAKE_LINKS if resid.observed["profile"].iloc[0] == SPHERICAL else {"sag", RAKE}
     missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name not in without]
     healthy = float(scores.healthy[0])
     if np.isnan(z).all():

@@ -7,11 +7,12 @@ from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.faults.likelihood_ratio import Scores
 from fleet.faults.signatures import FAULTS, SAG
-from fleet.house_model.chain import JUDGED, RAKE_LINKS, SPHERICAL
+from fleet.house_model.chain import ANGLES, JUDGED, RAKE, RAKE_LINKS, SPHERICAL
 from fleet.house_model.loo_residuals import Residuals
 from fleet.numerals import percent
 from fleet.words import FAULT_WORDS, fault_words, quantity
@@ -85,8 +86,9 @@ def _rest(resid: Residuals, i: int, off: int) -> str:
 
 
 def _cannot_be_read(resid: Residuals, i: int) -> NDArray[np.bool_]:
+    """A spherical stylus has no rake; a rake stands by itself only where the tracking angle is missing."""
     spherical = resid.observed["profile"].iloc[i] == SPHERICAL
-    return np.array([spherical and name in RAKE_LINKS for name in JUDGED])
+    return np.array([name == RAKE or (spherical and name in RAKE_LINKS) for name in JUDGED])
 
 
 def _else(scores: Scores, i: int) -> str:
@@ -116,7 +118,7 @@ def departures(resid: Residuals, i: int) -> list[str]:
         own = quantity(JUDGED[j])
         digits = digits_of(JUDGED[j])
         sense = "above" if value[j] > 0.0 else "below"
-        if JUDGED[j] in ("tracking", "built_in", "sag"):
+        if JUDGED[j] in (*ANGLES, RAKE):
             size = own.figure(abs(value[j]), digits)
             out.append(f"{own.long} {size} {sense} {whose} ({abs(z[j]):.1f} of its own sigmas)")
         else:
@@ -128,19 +130,26 @@ def departures(resid: Residuals, i: int) -> list[str]:
 def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i: int) -> str:
     """The reading that a slip would explain and what it would be; never applied."""
     item = scores.items[int(scores.best_slip[i])]
+    column = item.column
+    if item.undo is None and _is_missing(sheet.get(column)):
+        column = "sra_static_deg"
     if item.undo == SAG:
         return (
             f"still and turning rake look swapped: {float(sheet['sra_dynamic_deg']):.2f}° still, "
             f"{float(sheet['sra_static_deg']):.2f}° turning would be normal"
         )
-    reading = float(sheet[item.column])
+    reading = float(sheet[column])
     if item.undo is not None:
-        return f"{quantity(item.column).short} looks to have the wrong sign: {-reading:+.2f} would be normal"
+        return f"{quantity(column).short} looks to have the wrong sign: {-reading:+.2f} would be normal"
     shift, sd = _shift(item.vector, resid, i)
     normal = reading - shift
-    text = f"{quantity(item.column).short} {reading:.2f} looks misread: about {normal:.1f} would be normal"
+    text = f"{quantity(column).short} {reading:.2f} looks misread: about {normal:.1f} would be normal"
     meant = likely_slip(reading, normal, sd)
     return text if meant is None else f"{text}, perhaps {meant:.2f}"
+
+
+def _is_missing(value: object) -> bool:
+    return value is None or bool(pd.isna(value))  # type: ignore[call-overload]
 
 
 def likely_slip(reading: float, normal: float, sd: float) -> float | None:

@@ -38,7 +38,7 @@ MECHANICAL: Final = (
     "weak_channel",
 )
 FAULTS: Final = (*MECHANICAL, "misread", "other")
-TRACKING, BUILT_IN, SAG, ZENITH, SEEN, ELECTRICAL, BALANCE = range(len(JUDGED))
+TRACKING, BUILT_IN, SAG, ZENITH, SEEN, ELECTRICAL, BALANCE, RAKE = range(len(JUDGED))
 
 _ROLL: Final[Bumps] = ((2.2, 0.6), (3.5, 0.8), (5.0, 1.2))
 SIZES: Final[Mapping[str, Bumps]] = {
@@ -72,13 +72,13 @@ SIGNED: Final = {
     BALANCE: "channel_balance_db",
 }
 ALONE: Final = (
-    ("sra_static_deg", {TRACKING: 1.0, SAG: 1.0}, {SAG: True}),
+    ("sra_static_deg", {TRACKING: 1.0, SAG: 1.0, RAKE: 1.0}, {SAG: True}),
     ("sra_dynamic_deg", {TRACKING: -1.0, SAG: -1.0, BUILT_IN: 1.0}, {SAG: True}),
-    ("sra_dynamic_deg", {BUILT_IN: 1.0}, {SAG: False, BUILT_IN: True}),
+    ("sra_dynamic_deg", {BUILT_IN: 1.0, RAKE: 1.0}, {SAG: False}),
     ("vta_dynamic_deg", {TRACKING: 1.0, BUILT_IN: -1.0}, {TRACKING: True}),
 )
 """Which residuals one wrong reading moves, and which must be there or not for it to be so: without both rakes
-there is no sag, and the tracking angle leans on a guess of it."""
+there is no sag, and the tracking angle leans on a guess of it; the one rake may be either."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +88,7 @@ class Signature:
     Attributes
     ----------
     fault : one of `FAULTS`
-    vector : (m, 7) or (7,) direction in the residuals of `JUDGED`
+    vector : (m, 8) or (8,) direction in the residuals of `JUDGED`
     bumps : sizes along it; empty for a reading that is undone
     both : whether the opposite sense is as likely
     weight : share within its fault
@@ -112,13 +112,13 @@ def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]
 
     Parameters
     ----------
-    expected : (m, 7) expectation of each link [degrees, dB]
+    expected : (m, 8) expectation of each link [degrees, dB]
     canted_to_electrical : part of a cant that the electrical azimuth follows, learnt from sound units
     """
     unit = np.eye(len(JUDGED))
     kappa = canted_to_electrical
     out = [
-        Signature("rake_set_wrong", unit[BUILT_IN], SIZES["rake_set_wrong"]),
+        Signature("rake_set_wrong", unit[BUILT_IN] + unit[RAKE], SIZES["rake_set_wrong"]),
         Signature("stylus_twisted", unit[ZENITH], SIZES["stylus_twisted"]),
         Signature("generator_rolled", unit[ELECTRICAL], SIZES["generator_rolled"]),
         Signature("assembly_rolled", unit[SEEN] + unit[ELECTRICAL], SIZES["assembly_rolled"]),
@@ -135,7 +135,7 @@ def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]
 
 
 def _slips(unit: Floats) -> list[Signature]:
-    swapped = -2.0 * unit[SAG] - 2.0 * unit[TRACKING] + unit[BUILT_IN]
+    swapped = -2.0 * unit[SAG] - 2.0 * unit[TRACKING] + unit[BUILT_IN] - unit[RAKE]
     out = [Signature("misread", swapped, weight=2.0, undo=SAG, column="sra_static_deg")]
     for link, column in SIGNED.items():
         out.append(Signature("misread", -2.0 * unit[link], weight=0.5, undo=link, column=column))
@@ -152,7 +152,7 @@ def _cantilever(expected: Floats) -> Signature:
     still, sag = _still_and_sag(expected)
     theta = np.radians(still)
     vector = np.zeros(expected.shape)
-    vector[:, TRACKING] = 1.0
+    vector[:, TRACKING] = vector[:, RAKE] = 1.0
     vector[:, SAG] = np.radians(sag) * (1.0 + np.sin(theta) ** 2) / (np.sin(theta) * np.cos(theta))
     return Signature("cantilever_angle", vector, SIZES["cantilever_angle"])
 
@@ -165,7 +165,7 @@ def _suspension(expected: Floats, fault: str, factors: tuple[float, ...]) -> lis
     for factor in factors:
         new_still, new_sag = soften(still, sag, deflection, factor)
         vector = np.zeros(expected.shape)
-        vector[:, TRACKING] = np.nan_to_num(new_still - still)
+        vector[:, TRACKING] = vector[:, RAKE] = np.nan_to_num(new_still - still)
         vector[:, SAG] = np.nan_to_num(new_sag - sag)
         out.append(Signature(fault, vector, SUSPENSION_BUMP, both=False))
     return out
@@ -224,7 +224,7 @@ class Whitened:
         Parameters
         ----------
         white : (..., m, d) whitened residuals; leading axes are further residuals of the same sheets
-        readings : (..., m, 7) responses as written
+        readings : (..., m, 8) responses as written
 
         Returns
         -------

@@ -13,14 +13,17 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.house_model.chain import LINK, PAIR_LINKS
+from fleet.house_model.chain import JUDGED, LINK, PAIR, PAIR_LINKS
 from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, SpecLink
 from fleet.house_model.house import House, LinkFit
+from fleet.house_model.joint_angles import Alone
 from fleet.house_model.variance_function import Spread
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, anchored, build_gram
 
-FORMAT = 4
+FORMAT = 5
+OLDER = (4,)
+"""Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone."""
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 
@@ -41,7 +44,10 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
         "notes": list(house.notes),
         "links": {},
         "specs": {},
+        "alone": [list(a.loading) for a in house.alone],
     }
+    for i, alone in enumerate(house.alone):
+        _put_cells(arrays, f"alone.{i}", alone.cells)
     for name, fit in house.links.items():
         s = fit.spread
         head["links"][name] = {
@@ -65,10 +71,7 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
 
 
 def _put(arrays: dict[str, Floats], key: str, posterior: Posterior, cells: Cells) -> dict[str, Any]:
-    arrays[f"{key}.moments"] = cells.moments
-    arrays[f"{key}.counts"] = cells.counts
-    arrays[f"{key}.weights"] = cells.weights
-    arrays[f"{key}.log_weights"] = cells.log_weights
+    _put_cells(arrays, key, cells)
     arrays[f"{key}.sds"] = posterior.sds
     arrays[f"{key}.sigma"] = posterior.sigma
     design = posterior.gram.design
@@ -82,6 +85,22 @@ def _put(arrays: dict[str, Floats], key: str, posterior: Posterior, cells: Cells
         "ess": posterior.ess,
         "method": posterior.method,
     }
+
+
+def _put_cells(arrays: dict[str, Floats], key: str, cells: Cells) -> None:
+    arrays[f"{key}.moments"] = cells.moments
+    arrays[f"{key}.counts"] = cells.counts
+    arrays[f"{key}.weights"] = cells.weights
+    arrays[f"{key}.log_weights"] = cells.log_weights
+
+
+def _take_alone(arrays: dict[str, Floats], head: dict[str, Any], pair: Cells) -> tuple[Alone, ...]:
+    """Sums of sheets that read less than both angles; their cells are those of the pair's links."""
+    out = []
+    for i, loading in enumerate(head.get("alone", [])):
+        parts = [arrays[f"alone.{i}.{name}"] for name in ("moments", "counts", "weights", "log_weights")]
+        out.append(Alone(np.array(loading), Cells(pair.levels, pair.columns, *parts)))
+    return tuple(out)
 
 
 def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[Posterior, Cells]:
@@ -111,7 +130,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         If it was kept by a version of fleet that wrote its parts otherwise.
     """
     head = json.loads(texts["head"])
-    if head["format"] != FORMAT:
+    if head["format"] not in (FORMAT, *OLDER):
         raise FleetError("the house model was kept by another version of fleet: run `fleet refit`")
     links = {}
     for name, entry in head["links"].items():
@@ -134,7 +153,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         links,
         facts,
         head["noise"],
-        arrays["correlation"],
+        _correlation(arrays["correlation"]),
         arrays["turn"],
         arrays["scale_s2"],
         faulty,
@@ -142,7 +161,15 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         head["last_intake"],
         (head["span"][0], head["span"][1]),
         tuple(head["notes"]),
+        _take_alone(arrays, head, links[PAIR[0]].cells),
     )
+
+
+def _correlation(kept: Floats) -> Floats:
+    """Correlations of the judged links; links that an older layout did not know stand by themselves."""
+    out = np.eye(len(JUDGED))
+    out[: len(kept), : len(kept)] = kept
+    return out
 
 
 def _frame(text: str, *, text_index: bool = False) -> pd.DataFrame:

@@ -13,11 +13,13 @@ transformation of two covariance matrices is standard linear algebra (derived he
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from scipy import linalg
 
 from fleet.house_model.cell_sums import Sums
-from fleet.house_model.chain import PAIR_COVARIATES, PAIRED
+from fleet.house_model.chain import PAIR_COVARIATES, PAIRED, RAKE
 from fleet.statistics.gram import Floats
 
 LARGEST_CORRELATION = 0.9
@@ -60,3 +62,17 @@ def combine(joint: Sums, weights: Floats, name: str) -> Sums:
     turn[k, k:] = weights
     moments = np.einsum("ai,mij,bj->mab", turn, joint.moments, turn)
     return Sums(("1", *PAIR_COVARIATES, name), moments, joint.counts)
+
+
+def lone_sums(sums: Mapping[str, Sums]) -> dict[str, Sums]:
+    """Moments of the rows that read the tracking angle without a rake, and a rake without that angle."""
+    joint, tracking = sums[JOINT], sums[PAIRED[0]]
+    both = combine(joint, np.array([1.0, 0.0]), PAIRED[0])
+    moments, counts = tracking.moments - both.moments, tracking.counts - both.counts
+    empty = Sums(tracking.columns, np.zeros_like(moments), np.zeros_like(counts))
+    return {PAIRED[0]: Sums(tracking.columns, moments, counts), RAKE: sums.get(RAKE, empty)}
+
+
+def added(one: Sums, other: Sums) -> Sums:
+    """Moments of the rows of both."""
+    return Sums(one.columns, one.moments + other.moments, one.counts + other.counts)

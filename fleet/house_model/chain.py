@@ -58,7 +58,7 @@ must not choose its own yardstick."""
 
 RESPONSES: Final[dict[str, tuple[str, float]]] = {
     "tracking": ("t_read", 1000.0),
-    "built_in": ("sra_dynamic_deg - vta_dynamic_deg", 1000.0),
+    "built_in": ("b_read", 1000.0),
     "sag": ("sra_static_deg - sra_dynamic_deg", 1000.0),
     "zenith": ("zenith_deg", 1000.0),
     "azimuth_seen": ("azimuth_optical_deg", 1000.0),
@@ -66,10 +66,11 @@ RESPONSES: Final[dict[str, tuple[str, float]]] = {
     "balance": ("channel_balance_db", 1000.0),
     "tilt_room": ("tilt_room_deg", 1000.0),
     "minutes": ("ln(bench_minutes)", 1000.0),
+    "rake": ("r_alone", 1000.0),
 }
 """Per link the response's expression and the number that turns it into an integer code."""
 
-RAKE_LINKS: Final = frozenset({"built_in", "sag", "zenith"})
+RAKE_LINKS: Final = frozenset({"built_in", "sag", "zenith", "rake"})
 """Links that a spherical stylus does not have."""
 
 COVARIATES: Final[dict[str, tuple[str, float]]] = {
@@ -191,6 +192,15 @@ LINKS: Final[tuple[Link, ...]] = (
         ("1", "tilted", "conflict"),
         centre=4.0,
     ),
+    Link(
+        "rake",
+        _main(*_KIND),
+        ("1", "warm", "aged"),
+        {"sra_static_deg": 1.0},
+        scale="part",
+        words="rake, record still, where no tracking angle was read",
+        centre=91.0,
+    ),
 )
 LINK: Final = {link.name: link for link in LINKS}
 PAIR: Final = ("pair_1", "pair_2")
@@ -208,8 +218,14 @@ PAIR_LINKS: Final = tuple(
     for name in PAIR
 )
 ANGLES: Final = ("tracking", "built_in", "sag")
-JUDGED: Final = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance")
+RAKE: Final = "rake"
+"""Tracking plus built-in angle: what a sheet tells of the two that has a rake and no tracking angle."""
+JUDGED: Final = (
+    "tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance", RAKE,
+)  # fmt: skip
 """Links whose residuals are looked at for faults, in the order used everywhere."""
+SHARED: Final = tuple(link.name for link in LINKS if link.name != RAKE)
+"""Links whose sums are told to other benches."""
 
 
 def scale_class(s_deg: Floats) -> NDArray[np.int64]:
@@ -252,11 +268,13 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=d.index))
     d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=d.index))
     d["vtf_mn"] = d["vtf_mn"].fillna(pd.Series(filled["n_fill"].to_numpy(), index=d.index))
-    d["t_used"] = d["vta_dynamic_deg"]
-    guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
-    sag = (d["sra_static_deg"] - d["sra_dynamic_deg"]).fillna(guess)
-    d["t_read"] = d["vta_dynamic_deg"] + sag
     of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
+    d["t_used"] = d["vta_dynamic_deg"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
+    still, turning = d["sra_static_deg"], d["sra_dynamic_deg"]
+    d["t_read"] = d["vta_dynamic_deg"] + (still - turning).fillna(guess)
+    d["b_read"] = turning.fillna(still - guess) - d["vta_dynamic_deg"]
+    d["r_alone"] = still.fillna(turning + guess).where(d["vta_dynamic_deg"].isna())
     limited = d["t_read"].clip(upper=STEEPEST_VTA_DEG)
     d["t_used"] = limited.fillna(of_family).fillna(TYPICAL_VTA_DEG)
     d["t_kind"] = of_family.fillna(limited).fillna(TYPICAL_VTA_DEG)

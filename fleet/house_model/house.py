@@ -9,8 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from fleet.house_model.chain import ANGLES, JUDGED, Link, noise_matrix
+from fleet.house_model.chain import ANGLES, JUDGED, PAIR, Link, noise_matrix
 from fleet.house_model.family_facts import FleetFacts
+from fleet.house_model.joint_angles import Alone, JointAngles
 from fleet.house_model.variance_function import Spread
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Cells, Floats, Gram
@@ -78,6 +79,7 @@ class House:
     last_intake : number of the newest intake whose sheets taught; None if that is not known
     span : first day, and first day no longer, of the sheets that taught (ISO; empty sets no limit)
     notes : one sentence per link that could not be fitted
+    alone : sums of sheets that read the tracking angle or the rake alone
     """
 
     links: Mapping[str, LinkFit]
@@ -91,6 +93,13 @@ class House:
     last_intake: int | None = None
     span: tuple[str, str] = ("", "")
     notes: tuple[str, ...] = ()
+    alone: tuple[Alone, ...] = ()
+
+    @cached_property
+    def angles(self) -> JointAngles:
+        """Tracking and built-in angle together, from every sheet that reads either."""
+        one, two = (self.links[name] for name in PAIR)
+        return JointAngles((one.cells, two.cells), (one.posterior, two.posterior), self.turn, self.alone)
 
     def __repr__(self) -> str:
         return f"House: {self.units:.0f} units, {len(self.links)} links"

@@ -20,6 +20,7 @@ from fleet.house_model.chain import (
     LINK,
     PAIR,
     PAIRED,
+    RAKE,
     factor_labels,
     observe,
 )
@@ -27,10 +28,13 @@ from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
 from fleet.house_model.variance_function import nearest_covariance
 from fleet.statistics.blas_threads import in_threads
-from fleet.statistics.gram import Floats
+from fleet.statistics.gram import Design, Floats
 
 LARGEST_LEVERAGE: Final = 0.95
 CHUNK: Final = 8_000
+TOGETHER: Final = (*PAIRED, RAKE)
+"""Links whose expectations come from the two angles together."""
+_PLACES: Final = [JUDGED.index(n) for n in TOGETHER]
 
 
 @dataclass(frozen=True)
@@ -39,9 +43,9 @@ class Residuals:
 
     Attributes
     ----------
-    value : (m, 7) reading minus expectation, NaN where not read
-    expected : (m, 7) what the kind should read
-    covariance : (m, 7, 7) of the residuals of a sound unit: reading noise, unit spread, what the fleet leaves
+    value : (m, 8) reading minus expectation, NaN where not read
+    expected : (m, 8) what the kind should read
+    covariance : (m, 8, 8) of the residuals of a sound unit: reading noise, unit spread, what the fleet leaves
         unknown about family, source and material
     observed : the sheets as the links see them (see `observe`)
     seen : per factor (m,) whether the fleet knows the level
@@ -82,38 +86,41 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
         expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
         value[:, j] = y - expected[:, j]
 
-    in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in PAIRED and n in house.links])
-    angles = _pair_left_out(house, cells, observed, own)
-    read = observed[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float)
-    pair = None
-    if angles is not None:
-        expected[:, :2], pair = angles
-        tracking, unknown = _left_out(house, house.links[PAIRED[0]], cells, observed, read[:, 0], own)
-        alone = np.isnan(read[:, 1])
-        expected[alone, 0], pair[alone, 0, 0] = tracking[alone], unknown[alone]
-        value[:, :2] = read - expected[:, :2]
-    covariance = _covariance(house, np.sqrt(unit_variance(house, observed)), variance, pair)
+    in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
+    expected[:, _PLACES], angles = _angles_left_out(house, cells, observed, own)
+    value[:, _PLACES] = observed[[f"y_{n}" for n in TOGETHER]].to_numpy(dtype=float) - expected[:, _PLACES]
+    covariance = _covariance(house, np.sqrt(unit_variance(house, observed)), variance, angles)
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
     seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
     return Residuals(value, expected, covariance, observed, seen)
 
 
-def _covariance(house: House, sd: Floats, known: Floats, pair: Floats | None) -> Floats:
-    """Covariances (m, 7, 7) from the sds of sound units (m, 7) and what is unknown of the kind.
+def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:
+    """Covariances (m, 8, 8) from the sds of sound units (m, 8) and what is unknown of the kind.
 
-    That is a variance for each link, (m, 7), and a covariance for the pair, (m, 2, 2).
+    That is a variance for each link, (m, 8), and a covariance for the angles `TOGETHER`, (m, 3, 3).  How a
+    rake by itself goes with the other readings follows from its two parts, tracking and built-in angle.
     """
     m, d = sd.shape
     out = np.empty((m, d, d))
+    t, b, r = _PLACES
 
     def fill(start: int) -> None:
         rows = slice(start, start + CHUNK)
         np.multiply(sd[rows, :, None], sd[rows, None, :], out=out[rows])
         out[rows] *= house.correlation
-        for j in range(len(PAIRED), d):
+        parts = out[rows, t] + out[rows, b]
+        own = parts[:, t] + parts[:, b]
+        if RAKE in house.links:
+            parts *= (sd[rows, r] / np.sqrt(own))[:, None]
+            own = sd[rows, r] ** 2
+        out[rows, r], out[rows, :, r] = parts, parts
+        out[rows, r, r] = own
+        for j in range(d):
             out[rows, j, j] += known[rows, j]
-        if pair is not None:
-            out[rows, : len(PAIRED), : len(PAIRED)] += pair[rows]
+        for i, one in enumerate(_PLACES):
+            for j, other in enumerate(_PLACES):
+                out[rows, one, other] += angles[rows, i, j]
 
     in_threads(fill, range(0, m, CHUNK))
     return out
@@ -142,7 +149,7 @@ def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
 
 
 def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
-    """Variance of a sound unit's reading about its expectation, (m, 7): unit spread and reading noise."""
+    """Variance of a sound unit's reading about its expectation, (m, 8): unit spread and reading noise."""
     s = observed["s_kind"].to_numpy(dtype=float)
     typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
     s2 = np.where(np.isnan(s), typical, s) ** 2
@@ -171,9 +178,21 @@ class _Cells:
 def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
     """Expectation (less the link's centre) and its variance, per sheet."""
     mean, cov, sds = fit.centre
-    design = fit.gram.design
+    expectation, variance = _quadratic(fit.gram.design, fit.link.columns, mean, cov, sds, cells, observed)
+    return expectation, np.maximum(variance, 1e-12)
+
+
+def _quadratic(
+    design: Design,
+    columns: tuple[str, ...],
+    mean: Floats,
+    cov: Floats,
+    sds: Floats,
+    cells: _Cells,
+    observed: pd.DataFrame,
+) -> tuple[Floats, Floats]:
+    """Each sheet's row x of the design: x'mean, and x'cov x with the spread of levels never seen."""
     found = design.columns_of(cells.levels, cells.size)
-    columns = list(fit.link.columns)
     place = {c: i for i, c in enumerate(["1", *columns])}
     k = len(place)
     level = np.zeros((cells.size, k))
@@ -198,7 +217,7 @@ def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats
         variance += by * (quad[:, 0, a] + quad[:, a, 0])[cells.code]
         for b, also in values.items():
             variance += by * also * quad[cells.code, a, b]
-    return expectation, np.maximum(variance, 1e-12)
+    return expectation, variance
 
 
 def _left_out(
@@ -224,25 +243,57 @@ def _total(house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame) ->
     return (fit.spread.noise + own) * float((fit.posterior.sigma**2).mean())
 
 
-def _pair_left_out(
+def _angles_left_out(
     house: House, cells: _Cells, observed: pd.DataFrame, own: NDArray[np.bool_]
-) -> tuple[Floats, Floats] | None:
-    """Expected tracking and built-in angle (m, 2) and the covariance of that expectation (m, 2, 2)."""
-    if not set(PAIR) <= set(house.links):
-        return None
-    centres = np.array([LINK[n].centre for n in PAIRED])
-    readings = observed[[f"y_{n}" for n in PAIRED]].to_numpy(dtype=float) - centres
-    turned = readings @ house.turn.T
-    expected, variance = np.empty(turned.shape), np.empty(turned.shape)
+) -> tuple[Floats, Floats]:
+    """Expected tracking, built-in angle and rake (m, 3), and the covariance of that expectation (m, 3, 3)."""
+    joint = house.angles
+    middle, blocks, sds = joint.centre
+    columns = house.links[PAIR[0]].link.columns
+    mean, cov = np.empty((len(observed), 2)), np.empty((len(observed), 2, 2))
 
-    def fill(i: int) -> None:
-        fit = house.links[PAIR[i]]
-        expected[:, i], variance[:, i] = _left_out(house, fit, cells, observed, turned[:, i], own)
+    def fill(pair: tuple[int, int]) -> None:
+        i, j = pair
+        spread = sds[i] if i == j else np.zeros(len(sds[i]))
+        found, cov[:, i, j] = _quadratic(
+            joint.design, columns, middle[i], blocks[i, j], spread, cells, observed
+        )
+        cov[:, j, i] = cov[:, i, j]
+        if i == j:
+            mean[:, i] = found
 
-    in_threads(fill, range(len(PAIR)))
-    back = np.linalg.inv(house.turn)
-    cov = variance @ np.einsum("ij,kj->jik", back, back).reshape(len(PAIR), -1)
-    return expected @ back.T + centres, cov.reshape(-1, len(PAIR), len(PAIR))
+    in_threads(fill, [(0, 0), (1, 1), (0, 1)])
+    for i in range(2):
+        cov[:, i, i] = np.maximum(cov[:, i, i], 1e-12)
+    t, b, r = (observed[f"y_{n}"].to_numpy(dtype=float) - LINK[n].centre for n in TOGETHER)
+    turned = np.stack([t, b], axis=1) @ house.turn.T
+    lone = np.where(np.isnan(b), t, np.nan)
+    told = [(np.eye(2)[i], turned[:, i], PAIR[i]) for i in range(2)]
+    told += [(joint.loading(np.array([1.0, 0.0])), lone, PAIRED[0])]
+    told += [(joint.loading(np.array([1.0, 1.0])), r, RAKE)]
+    for loading, y, name in told:
+        if name in house.links:
+            total = _total(house, house.links[name], cells, observed)
+            _remove(mean, cov, loading, y, total, own)
+    back = np.vstack([np.linalg.inv(house.turn), joint.loading(np.array([1.0, 1.0]))])
+    centres = np.array([LINK[n].centre for n in TOGETHER])
+    return mean @ back.T + centres, np.einsum("ik,mkl,jl->mij", back, cov, back)
+
+
+def _remove(
+    mean: Floats, cov: Floats, loading: Floats, y: Floats, total: Floats, own: NDArray[np.bool_]
+) -> None:
+    """Take a sheet's own reading out of the expectation it taught, in place.
+
+    The reading is ``loading @ combinations`` with variance ``total``; one beyond the cut never was in.
+    """
+    gain = cov @ loading
+    variance = gain @ loading
+    off = y - mean @ loading
+    inside = own & ~np.isnan(y) & (np.abs(off) <= CUT_SIGMAS * np.sqrt(total))
+    free = np.maximum(total - variance, (1.0 / LARGEST_LEVERAGE - 1.0) * variance)
+    mean -= gain * np.where(inside, off / free, 0.0)[:, None]
+    cov += gain[:, :, None] * gain[:, None, :] * np.where(inside, 1.0 / free, 0.0)[:, None, None]
 
 
 def whitened(cov: Floats) -> Floats:

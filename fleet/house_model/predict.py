@@ -21,6 +21,7 @@ from fleet.house_model.chain import (
     FACTORS,
     LINK,
     PAIR,
+    PAIR_COVARIATES,
     PAIRED,
     REFERENCE_HOURS,
     REFERENCE_TEMPERATURE_C,
@@ -191,22 +192,11 @@ class Forecaster:
         )
 
     def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
-        """Expected combinations of tracking and built-in angle and their variance, (2, m, n) each."""
-        found = [self._moments(name, rows, {}) for name in PAIR]
-        mean, var = (np.stack([x[k][parameters, row] for x in found]) for k in (0, 1))
-        return mean, var
-
-    def _rakeless(
-        self, tracking: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, s2: Floats, fault: Floats
-    ) -> Floats:
-        """Tracking angle, for spherical styli from the link that learns from sheets without a rake."""
-        rakeless = (rows["profile"] == SPHERICAL).to_numpy()
-        if not rakeless.any():
-            return tracking
-        mean, var = (x[parameters, row] for x in self._moments("tracking", rows, {}))
-        sd = self._unit_sd("tracking", s2, rows, row, parameters, "spread_1")
-        alone = mean + np.sqrt(var) * self._z["coef_1"] + sd * self._z["unit_1"] + fault
-        return np.where(rakeless[row], alone, tracking)
+        """Expected combinations of tracking and built-in angle (2, m, n) and covariance (2, 2, m, n)."""
+        levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
+        covariates = {c: rows[c].to_numpy(dtype=float) for c in PAIR_COVARIATES}
+        mean, cov = self.house.angles.moments(levels, covariates, len(rows))
+        return mean[:, parameters, row], cov[:, :, parameters, row]
 
     def _angles(self, pair: Floats) -> Floats:
         """Tracking and built-in angle (2, m, n) from the combinations."""
@@ -239,25 +229,26 @@ class Forecaster:
                 figures["vtf_mn"], figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped
             )
 
-        mean, var = self._pair(rows, row, parameters)
+        mean, cov = self._pair(rows, row, parameters)
         s2 = scale(self._angles(mean)[0]) ** 2
         sd = np.stack(
             [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
         )
         sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
         z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
-        coef = np.stack([self._z["coef_1"], self._z["coef_2"]])[:, None, :]
+        coef = _correlated(cov, self._z["coef_1"], self._z["coef_2"])
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
-        angles = self._angles(mean + np.sqrt(var) * coef + sd * np.stack([z1, z2])[:, None, :]) + fault
-        angles[0] = self._rakeless(angles[0], rows, row, parameters, s2, fault[0])
+        angles = self._angles(mean + coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
         own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
             sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own) + sag_fault
             since = self._since_visit(parameters[visit.told])
+            cov[0, 0] += sd[0] ** 2
+            cov[1, 1] += sd[1] ** 2
             angles, pick = self._condition(
-                angles, self._angles(mean) + fault, var + sd**2, np.maximum(sag, 0.0), visit, since
+                angles, self._angles(mean) + fault, cov, np.maximum(sag, 0.0), visit, since
             )
             beta, s2, sd_sag, own, sag_fault, *kept = (
                 np.take_along_axis(x, pick, axis=1)
@@ -270,7 +261,7 @@ class Forecaster:
     def _since_visit(self, parameters: Ints) -> Floats:
         """What use since the earlier visit, of which nobody tells, does to tracking and built-in angle."""
         hours = HOURS_BETWEEN_VISITS * np.random.default_rng(0).standard_exponential(self.n)
-        slopes = np.stack([self._covariate(name, "aged") for name in PAIR])[:, parameters]
+        slopes = self.house.angles.slope("aged")[:, parameters]
         turned = np.linalg.solve(self.house.turn, slopes.reshape(2, -1)).reshape(slopes.shape)
         return np.asarray(turned * hours / 1000.0)
 
@@ -302,12 +293,12 @@ class Forecaster:
         return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(
-        self, angles: Floats, mean: Floats, pair_var: Floats, sag: Floats, visit: Visit, since: Floats
+        self, angles: Floats, mean: Floats, pair_cov: Floats, sag: Floats, visit: Visit, since: Floats
     ) -> tuple[Floats, Ints]:
         """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
         told = visit.told
         back = np.linalg.inv(self.house.turn)
-        cov = np.einsum("ik,kmn,jk->ijmn", back, pair_var[:, told], back)
+        cov = np.einsum("ik,klmn,jl->ijmn", back, pair_cov[:, :, told], back)
         mine = Visit(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
         noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
         then, then_mean = angles[:, told] - since, np.broadcast_to(mean, angles.shape)[:, told] - since
@@ -368,6 +359,14 @@ class Forecaster:
         log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict
         unit = fit.posterior.sigma[parameters] * np.sqrt(fit.spread.plain(np.ones(1))[0])
         return np.asarray(np.exp(log_minutes + unit * self._z["unit_minutes"]))
+
+
+def _correlated(cov: Floats, first: Floats, second: Floats) -> Floats:
+    """Two normals (2, m, n) with covariances (2, 2, m, n) from standard ones (n,)."""
+    root = np.sqrt(cov[0, 0])
+    slope = cov[0, 1] / root
+    rest = np.sqrt(np.maximum(cov[1, 1] - slope**2, 0.0))
+    return np.stack([root * first, slope * first + rest * second])
 
 
 def _typical_total(fit: LinkFit) -> float:

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from fleet.house_model.chain import LINK, PAIR_COVARIATES, PAIRED
+from fleet.house_model.chain import LINK, PAIR_COVARIATES, PAIRED, RAKE
 from fleet.statistics.gram import Anchor, Floats
 
 SPREAD_ROWS: Final = 4.0
@@ -58,6 +58,8 @@ BELIEFS: Final[Mapping[str, Belief]] = {
     "azimuth_electrical": Belief((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
     "balance": Belief((Anchor("1", 0.0, 0.2),), 0.13, 0.0, 0.1),
     "tilt_room": Belief((Anchor("1", 3.5, 0.8),), 0.06, 0.0, 0.6),
+    # The sum of tracking and built-in angle, the two taken as independent.
+    RAKE: Belief((Anchor("1", 92.5, 3.6), _WARM, _AGED), 2.4, 0.25, 1.0),
     # Somewhat over an hour; a degree of tilt or a conflict of targets adds about a tenth.
     "minutes": Belief(
         (Anchor("1", 4.2, 0.4), Anchor("tilted", 0.09, 0.06), Anchor("conflict", 0.1, 0.1)), 0.04, 0.0, 0.15

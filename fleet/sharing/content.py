@@ -29,6 +29,7 @@ from fleet.house_model.chain import (
     PAIR_COVARIATES,
     PAIRED,
     READINGS,
+    SHARED,
     scale_class,
 )
 from fleet.house_model.family_facts import SPECIFICATIONS
@@ -36,7 +37,7 @@ from fleet.sharing.generalisation import Places, in_common
 from fleet.sharing.units import NAMES, Floats, Repeats, Units
 
 ALONE: Final = tuple(n for n in NAMES if n not in ANGLES)
-CROSSED: Final = tuple(pair for pair in combinations(JUDGED, 2) if pair != PAIRED)
+CROSSED: Final = tuple(pair for pair in combinations([n for n in JUDGED if n in SHARED], 2) if pair != PAIRED)
 """Pairs of links whose residuals' products are told; the others follow from the moments."""
 MOST_SETS: Final = 2
 NOT_SHARED: Final = "conflict"

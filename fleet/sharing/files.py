@@ -18,7 +18,16 @@ import pandas as pd
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.house_model.canonical_variates import JOINT
 from fleet.house_model.cell_sums import Sums
-from fleet.house_model.chain import FACTORS, JUDGED, LINK, LINKS, PAIR_COVARIATES, PAIRED, READINGS, SAG_EDGES
+from fleet.house_model.chain import (
+    FACTORS,
+    JUDGED,
+    LINK,
+    PAIR_COVARIATES,
+    PAIRED,
+    READINGS,
+    SAG_EDGES,
+    SHARED,
+)
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.sharing.content import CROSSED, as_cells
 from fleet.store.sharing import CUT, FAULTY, REPEATS, UNITS, Published
@@ -29,7 +38,7 @@ LARGEST_FILE: Final = 256 * 2**20
 """Bytes that a tallies file may unpack to; a ring of a thousand benches needs a hundredth of it."""
 CODE: Final = re.compile(r"[A-Za-z0-9_.-]{1,24}")
 BLOCKS: Final[dict[str, tuple[str, ...]]] = {
-    **{link.name: ("1", *link.columns, link.name) for link in LINKS},
+    **{name: ("1", *LINK[name].columns, name) for name in SHARED},
     JOINT: ("1", *PAIR_COVARIATES, *PAIRED),
 }
 _CROSS: Final = tuple(f"{a} {b}" for a, b in CROSSED)
@@ -118,11 +127,11 @@ def _repeats(published: Published, reading: str) -> tuple[float, float]:
 
 def _cut(published: Published) -> pd.DataFrame:
     rows = {}
-    for link in LINKS:
-        told = [g.content for g in published.of(CUT + link.name)]
+    for link in SHARED:
+        told = [g.content for g in published.of(CUT + link)]
         cut = sum(c["cut"] for c in told)
         size = sum(c["cut"] * c["cut_size"] for c in told) / cut if cut else 0.0
-        rows[link.name] = {"cut": float(cut), "cut_size": float(size)}
+        rows[link] = {"cut": float(cut), "cut_size": float(size)}
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("link")
 
 

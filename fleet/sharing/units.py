@@ -11,11 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.cell_sums import Fitted
-from fleet.house_model.chain import ANGLES, FACTORS, LINK, LINKS, RAKE_LINKS, READINGS, SPHERICAL, observe
+from fleet.house_model.chain import ANGLES, FACTORS, LINK, RAKE_LINKS, READINGS, SHARED, SPHERICAL, observe
 from fleet.tallies.sufficient_statistics import Gathered
 
 Floats = NDArray[np.float64]
-NAMES = tuple(link.name for link in LINKS)
+NAMES = SHARED
 RESIDUAL_UNIT = 1000.0
 """Residuals are rounded as the tallies round them."""
 REPEATS_WITHIN_DAYS = 92

@@ -252,7 +252,13 @@ class Gram:
         return np.asarray(sums / np.maximum(self.design.sizes, 1))
 
 
-def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",)) -> Gram:
+def build_gram(
+    cells: Cells,
+    terms: Sequence[Term],
+    fixed: Sequence[str] = ("1",),
+    *,
+    among: NDArray[np.bool_] | None = None,
+) -> Gram:
     """Sum weighted cell moments into the Gram matrix of ``y ~ fixed + terms``.
 
     Parameters
@@ -260,9 +266,10 @@ def build_gram(cells: Cells, terms: Sequence[Term], fixed: Sequence[str] = ("1",
     cells : Cells
     terms : the random terms; their factors must be among the cells' factors
     fixed : names of fixed columns among ``cells.columns``
+    among : (m,) cells whose levels get a column, whether they have rows or not; default those with rows
     """
     index = {name: i for i, name in enumerate(cells.columns)}
-    keep = cells.counts > 0
+    keep = cells.counts > 0 if among is None else among
     m = int(keep.sum())
     moments = cells.moments[keep] * cells.weights[keep][:, None, None]
     levels = {f: v[keep] for f, v in cells.levels.items()}

@@ -77,6 +77,8 @@ def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
     NotExactError
         If what was kept doesn't hold what is to be taken away.
     """
+    if any(block.name not in base.cut.sums for block in EVERY_BLOCK):
+        raise NotExactError
     (combos_then, _), (combos_now, families_now) = (family_tables(engine, r) for r in (then, now))
     combos = _added(base.combos, combos_now, combos_then, list(FACTORS), ["n"])
     families = _families(base.families, combos, families_now)

@@ -21,7 +21,7 @@ from fleet.estimation.trimmed_statistics import CutTallies, Floats
 from fleet.estimation.trimming import mean_square_scale
 from fleet.house_model.canonical_variates import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.chain import FACTORS, LINK, LINKS, NOT_TOLD, PAIRED, READING_NOISE, READINGS
+from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READING_NOISE, READINGS
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.tallies.reading_noise import PRIOR_PAIRS
@@ -99,8 +99,9 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
     noise = _pooled_noise(own, others)
     tables = [own.cut.cells[[*CELL_KEYS, "n"]], *(o.cells[[*CELL_KEYS, "n"]] for o in others)]
     cells = pd.concat(tables, ignore_index=True).astype({"scale_class": int})
-    names = (*(link.name for link in LINKS), JOINT)
-    sums = {n: _joined([own.cut.sums[n], *(o.sums[n] for o in others)]) for n in names}
+    sums = {
+        n: _joined(own.cut.sums[n], [(o.sums.get(n), len(o.cells)) for o in others]) for n in own.cut.sums
+    }
     scale_s2 = mean_square_scale(sums, cells)
     fitter = Fitter(cells, scale_s2, {r: sd for r, (sd, _) in noise.items()})
     told = pd.concat([own.cut.products, *(o.products for o in others)], ignore_index=True)
@@ -126,9 +127,12 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
     return Gathered(cut, _combos(own, others), _families(own, others), noise)
 
 
-def _joined(parts: Sequence[Sums]) -> Sums:
-    moments = np.concatenate([p.moments for p in parts])
-    return Sums(parts[0].columns, moments, np.concatenate([p.counts for p in parts]))
+def _joined(own: Sums, others: Sequence[tuple[Sums | None, int]]) -> Sums:
+    """Sums of all benches' cells; one that tells nothing of a link has none of it in its cells."""
+    k = len(own.columns)
+    moments = [np.zeros((cells, k, k)) if told is None else told.moments for told, cells in others]
+    counts = [np.zeros(cells) if told is None else told.counts for told, cells in others]
+    return Sums(own.columns, np.concatenate([own.moments, *moments]), np.concatenate([own.counts, *counts]))
 
 
 def _products(
@@ -186,7 +190,7 @@ def _cut_summary(own: pd.DataFrame, others: Sequence[SharedTallies]) -> pd.DataF
     for other in others:
         for name in out.index:
             cut, mean = other.cut.loc[name, ["cut", "cut_size"]] if name in other.cut.index else (0.0, 0.0)
-            kept = float(other.sums[str(name)].counts.sum())
+            kept = float(other.sums[str(name)].counts.sum()) if name in other.sums else 0.0
             out.loc[name, ["n", "cut"]] += [kept + cut, cut]
             size[name] += cut * mean
     out["cut_size"] = (size / out["cut"].where(out["cut"] > 0.0)).fillna(0.0)

@@ -112,8 +112,9 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
         for name, (expression, unit) in RESPONSES.items()
     ]
     products = [f"({a} * {b}) as {name}" for name, (a, b) in PRODUCTS.items()]
-    guess = f"{number(TYPICAL_DRAG)} * ({doubles(SCALE_EXPRESSION).replace('t_used', 'vta_dynamic_deg')})"
     steepest, typical = number(STEEPEST_VTA_DEG), number(TYPICAL_VTA_DEG)
+    angle = f"coalesce(vta_dynamic_deg, t_fill, {typical})"
+    guess = f"{number(TYPICAL_DRAG)} * ({doubles(SCALE_EXPRESSION).replace('t_used', angle)})"
     sheet, of_plain = ("sheet_no, ", "p.sheet_no, ") if with_sheet else ("", "")
     return f"""
 with plain as (
@@ -132,8 +133,13 @@ with plain as (
     case when p.sra_dynamic_deg - p.vta_dynamic_deg < {number(CONFLICT_BUILT_IN_DEG)}
       then 1 else 0 end as conflict_flag
   from plain p left join {FILL} f on p.family = f.family
+), guessed as (
+  select *, {guess} as sag_guess from filled
 ), tracked as (
-  select *, vta_dynamic_deg + coalesce(sra_static_deg - sra_dynamic_deg, {guess}) as t_read from filled
+  select *, vta_dynamic_deg + coalesce(sra_static_deg - sra_dynamic_deg, sag_guess) as t_read,
+    coalesce(sra_dynamic_deg, sra_static_deg - sag_guess) - vta_dynamic_deg as b_read,
+    case when vta_dynamic_deg is null
+      then coalesce(sra_static_deg, sra_dynamic_deg + sag_guess) else null end as r_alone from guessed
 ), angled as (
   select *,
     case when t_read > {steepest} then {steepest} else coalesce(t_read, t_fill, {typical}) end as t_used,

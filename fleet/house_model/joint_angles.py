@@ -1,0 +1,206 @@
+"""Tracking and built-in angle together, learnt from every pattern of readings.
+
+A sheet that reads both tells of the two canonical combinations one at a time.  A sheet that reads the
+tracking angle alone, or a rake alone (tracking plus built-in angle), tells of one combination of the two: its
+rows tie the coefficients of both together.  Given the spreads, which the links' own posteriors draw, the
+coefficients are one normal vector, whose precision is the sum of what each kind of row tells.
+
+References
+----------
+Searle, Casella & McCulloch 1992, Variance Components, ch. 7 and 9: mixed-model equations, best prediction.
+The family's block of the equations is eliminated first (a Schur complement; derived here).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fleet.statistics.blas_threads import one_blas_thread
+from fleet.statistics.gram import Cells, Design, Floats, Gram, Ints, anchored, build_gram
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from fleet.statistics.bayes import Posterior
+
+OUTPUTS = 2
+
+
+@dataclass(frozen=True)
+class Alone:
+    """Sums of rows that read one combination of tracking and built-in angle and nothing else of the two.
+
+    Attributes
+    ----------
+    loading : (2,) weights of (tracking, built-in) in what was read
+    cells : sums per cell, weighted by the rows' whole variance; the response less that combination's centre
+    """
+
+    loading: Floats
+    cells: Cells
+
+
+@dataclass(frozen=True)
+class JointAngles:
+    """The coefficients of both canonical combinations as one normal vector for each draw of the spreads.
+
+    Attributes
+    ----------
+    cells : sums of the rows that read both, of each combination, weighted
+    posteriors : of each combination by itself; their draws of the spreads are used
+    turn : (2, 2) rows that turn (tracking, built-in) into the combinations
+    alone : rows that read less
+    """
+
+    cells: tuple[Cells, Cells]
+    posteriors: tuple[Posterior, Posterior]
+    turn: Floats
+    alone: tuple[Alone, ...] = ()
+
+    @cached_property
+    def _grams(self) -> list[Gram]:
+        """Gram matrices of both combinations and of each kind of lone row, all over the same columns."""
+        every = [*self.cells, *(a.cells for a in self.alone)]
+        among = np.any([c.counts > 0 for c in every], axis=0)
+        own = self.posteriors[0].gram.design
+        grams = [build_gram(c, own.terms, own.fixed, among=among) for c in every]
+        anchors = [p.gram.anchors for p in self.posteriors]
+        return [anchored(g, a) for g, a in zip(grams, anchors, strict=False)] + grams[OUTPUTS:]
+
+    @property
+    def design(self) -> Design:
+        """The columns that each combination has: `size` of them, those of the second behind the first's."""
+        return self._grams[0].design
+
+    @property
+    def size(self) -> int:
+        """Coefficients of one combination."""
+        return self.design.q + len(self.design.fixed)
+
+    def loading(self, weights: Floats) -> Floats:
+        """Weights of the combinations in ``weights`` times (tracking, built-in)."""
+        return np.asarray(np.linalg.solve(self.turn.T, weights))
+
+    @cached_property
+    def coefficients(self) -> tuple[Floats, Floats]:
+        """Per draw of the spreads: mean (r, 2·size) and covariance (r, 2·size, 2·size)."""
+        k, q = self.size, self.design.q
+        posteriors = self.posteriors
+        draws = min(len(p.sigma) for p in posteriors)
+        loads = [self.loading(a.loading) for a in self.alone]
+        tied, told = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.zeros(OUTPUTS * k)
+        for c, g in zip(loads, self._grams[OUTPUTS:], strict=True):
+            tied += np.kron(np.outer(c, c), g.a)
+            told += np.kron(c, g.b)
+        mean, cov = np.empty((draws, OUTPUTS * k)), np.empty((draws, OUTPUTS * k, OUTPUTS * k))
+        unit = np.tile(np.append(np.ones(q), np.zeros(k - q)), OUTPUTS)
+        own = self._eliminated
+        with one_blas_thread():
+            for r in range(draws):
+                variance = np.array([p.sigma[r] ** 2 for p in posteriors])
+                a, b = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.zeros(OUTPUTS * k)
+                for i, v in enumerate(variance):
+                    block = slice(i * k, (i + 1) * k)
+                    a[block, block], b[block] = self._grams[i].a / v, self._grams[i].b / v
+                a, b = a + tied, b + told
+                sds = [np.append(p.sds[r][self.design.owner], np.ones(k - q)) for p in posteriors]
+                scale = np.concatenate(sds)
+                inverse = _inverse(a * scale * scale[:, None] + np.diag(unit), *own)
+                cov[r] = inverse * scale * scale[:, None]
+                mean[r] = cov[r] @ b
+        return mean, cov
+
+    @property
+    def _eliminated(self) -> tuple[Ints, Ints]:
+        """Columns of the term with most levels, first and second combination."""
+        sizes = self.design.sizes
+        largest = int(np.argmax(sizes))
+        first = sum(sizes[:largest]) + np.arange(sizes[largest])
+        return first, first + self.size
+
+    @cached_property
+    def sds(self) -> Floats:
+        """(2, r, terms) draws of the spreads between levels."""
+        draws = len(self.coefficients[0])
+        return np.stack([p.sds[:draws] for p in self.posteriors])
+
+    @cached_property
+    def centre(self) -> tuple[Floats, Floats, Floats]:
+        """Mean (2, size), covariance (2, 2, size, size) and sds (2, terms), averaged over the draws."""
+        mean, cov = (x.mean(axis=0) for x in self.coefficients)
+        k = self.size
+        blocks = cov.reshape(OUTPUTS, k, OUTPUTS, k).transpose(0, 2, 1, 3)
+        return mean.reshape(OUTPUTS, k), blocks, np.sqrt((self.sds**2).mean(axis=1))
+
+    def slope(self, name: str) -> Floats:
+        """(2, r) mean coefficient of a fixed column."""
+        j = self.design.q + self.design.fixed.index(name)
+        return np.asarray(self.coefficients[0][:, [j, self.size + j]].T)
+
+    def moments(
+        self, levels: Mapping[str, NDArray[np.object_]], covariates: Mapping[str, Floats], m: int
+    ) -> tuple[Floats, Floats]:
+        """Expectation of the combinations for m rows of levels: mean (2, r, m), covariance (2, 2, r, m)."""
+        mean_c, cov = self.coefficients
+        design, k = self.design, self.size
+        found = design.columns_of(levels, m)
+        index = [*found, *(np.full(m, design.q + j) for j in range(len(design.fixed)))]
+        value = [np.ones(m) for _ in design.terms]
+        value += [np.ones(m) if c == "1" else covariates.get(c, np.zeros(m)) for c in design.fixed]
+        seen = [np.where(i >= 0, v, 0.0) for i, v in zip(index, value, strict=True)]
+        safe = [np.maximum(i, 0) for i in index]
+        mean = np.zeros((OUTPUTS, len(mean_c), m))
+        out = np.zeros((OUTPUTS, OUTPUTS, len(mean_c), m))
+        for a, (i, v) in enumerate(zip(safe, seen, strict=True)):
+            for one in range(OUTPUTS):
+                mean[one] += mean_c[:, one * k + i] * v
+                out[one, one] += cov[:, one * k + i, one * k + i] * v**2
+                for j, w in zip(safe[a + 1 :], seen[a + 1 :], strict=True):
+                    out[one, one] += 2.0 * cov[:, one * k + i, one * k + j] * (v * w)
+            for j, w in zip(safe, seen, strict=True):
+                out[0, 1] += cov[:, i, k + j] * (v * w)
+        out[1, 0] = out[0, 1]
+        for t in range(len(design.terms)):
+            unseen = (index[t] < 0).astype(float)
+            for one in range(OUTPUTS):
+                out[one, one] += self.sds[one][:, t : t + 1] ** 2 * unseen
+        for one in range(OUTPUTS):
+            out[one, one] = np.maximum(out[one, one], 1e-12)
+        return mean, out
+
+
+def _inverse(a: Floats, first: Ints, second: Ints) -> Floats:
+    """Inverse of a matrix whose blocks [first, first], [first, second], [second, second] are diagonal."""
+    rest = np.setdiff1d(np.arange(len(a)), np.concatenate([first, second]))
+    n = len(first)
+    d11, d12, d22 = a[first, first], a[first, second], a[second, second]
+    det = d11 * d22 - d12**2
+    gone = np.concatenate([first, second])
+    e = a[np.ix_(gone, rest)]
+    top, low = e[:n], e[n:]
+    w = np.concatenate(
+        [(d22[:, None] * top - d12[:, None] * low) / det[:, None],
+         (d11[:, None] * low - d12[:, None] * top) / det[:, None]]
+    )  # fmt: skip
+    schur = a[np.ix_(rest, rest)] - e.T @ w
+    root = np.sqrt(np.diag(schur))
+    left = np.linalg.inv(schur / root / root[:, None]) / root / root[:, None]
+    left = 0.5 * (left + left.T)
+    out = np.empty_like(a)
+    out[np.ix_(rest, rest)] = left
+    cross = -w @ left
+    out[np.ix_(gone, rest)], out[np.ix_(rest, gone)] = cross, cross.T
+    own = -cross @ w.T
+    place = np.arange(n)
+    own[place, place] += d22 / det
+    own[n + place, n + place] += d11 / det
+    own[place, n + place] -= d12 / det
+    own[n + place, place] -= d12 / det
+    out[np.ix_(gone, gone)] = own
+    return out
