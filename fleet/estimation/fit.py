@@ -122,9 +122,9 @@ def fit_cut(
         links[link.name] = finisher.pair_link(link, weights)
     correlation = _correlation(cut.products, spreads, cut.scale_s2)
     notes = tuple(
-        f"{LINK[n].words}: {links[n].rows:.0f} sheets, so common practice still speaks along"
-        for n in names
-        if links[n].rows < FEW_ROWS
+        f"{LINK[n].words}: {rows:.0f} sheets, so common practice still speaks along"
+        for n, rows in ((n, max(links[n].rows, float(finisher.sums[n].counts.sum()))) for n in names)
+        if rows < FEW_ROWS
     )
     return House(
         links,

@@ -13,6 +13,7 @@ from fleet.faults.signatures import (
     FAULTS,
     MECHANICAL,
     OTHER_SIGMAS,
+    RAKE,
     SAG,
     SEEN,
     TRACKING,
@@ -28,14 +29,14 @@ from fleet.faults.signatures import (
 from fleet.house_model.chain import JUDGED
 from fleet.physics import sag as mechanics
 
-EXPECTED = np.array([[25.0, 67.0, 0.8, 0.1, 0.0, 0.1, 0.0]])
+EXPECTED = np.array([[25.0, 67.0, 0.8, 0.1, 0.0, 0.1, 0.0, 92.0]])
 ALL = np.arange(len(JUDGED))
 
 
 def sound_covariance(seed: int = 1) -> np.ndarray:
-    """A covariance of seven residuals, none of them independent."""
-    a = np.random.default_rng(seed).normal(size=(7, 7))
-    return 0.15 * a @ a.T + np.diag([1.5, 1.0, 0.06, 1.2, 0.4, 0.4, 0.13])
+    """A covariance of eight residuals, none of them independent."""
+    a = np.random.default_rng(seed).normal(size=(8, 8))
+    return 0.15 * a @ a.T + np.diag([1.5, 1.0, 0.06, 1.2, 0.4, 0.4, 0.13, 1.8])
 
 
 def whitened_of(items: list[Signature], cov: np.ndarray, read: np.ndarray = ALL) -> Whitened:
@@ -47,7 +48,7 @@ def named(fault: str) -> list[Signature]:
 
 
 def direction(item: Signature) -> np.ndarray:
-    return np.broadcast_to(item.vector, (1, 7))[0]
+    return np.broadcast_to(item.vector, (1, 8))[0]
 
 
 def test_every_fault_has_a_signature_but_other() -> None:
@@ -58,9 +59,9 @@ def test_every_fault_has_a_signature_but_other() -> None:
 
 def test_geometric_faults_move_what_they_should() -> None:
     """Rake, twist, rolls, weak channel: each its own links, and a rolled assembly two alike."""
-    one = np.eye(7)
+    one = np.eye(len(JUDGED))
     for fault, vector in (
-        ("rake_set_wrong", one[BUILT_IN]),
+        ("rake_set_wrong", one[BUILT_IN] + one[RAKE]),
         ("stylus_twisted", one[ZENITH]),
         ("generator_rolled", one[ELECTRICAL]),
         ("assembly_rolled", one[SEEN] + one[ELECTRICAL]),
@@ -117,7 +118,7 @@ def test_one_wrong_reading_moves_all_residuals_that_use_it() -> None:
 
 
 def test_a_reading_not_taken_is_not_misread() -> None:
-    """Without both rakes a rake still can't be wrong, and a rake turning moves the built-in angle alone."""
+    """Without both rakes the one that was read moves the built-in angle alone, or the rake by itself."""
 
     def columns(read: list[int]) -> set[str]:
         found = whitened_of(named("misread"), sound_covariance(), np.array(read)).items
@@ -125,6 +126,8 @@ def test_a_reading_not_taken_is_not_misread() -> None:
 
     assert columns([TRACKING, SEEN]) == {"vta_dynamic_deg", "azimuth_optical_deg"}
     assert columns([TRACKING, BUILT_IN]) == {"vta_dynamic_deg", "sra_dynamic_deg"}
+    assert columns([RAKE]) == {"sra_dynamic_deg"}
+    assert columns([RAKE, SAG]) == {"sra_static_deg", "sra_dynamic_deg"}
     assert columns([SAG]) == {"sra_static_deg", "sra_dynamic_deg"}
     assert columns([BALANCE]) == {"channel_balance_db"}
 
@@ -133,7 +136,7 @@ def test_undoing_a_swap_puts_every_reading_right() -> None:
     """The read (negative) sag along the swap's direction gives the responses of exchanged readings."""
 
     def responses(static: float, dynamic: float, vta: float) -> np.ndarray:
-        return np.array([vta + static - dynamic, dynamic - vta, static - dynamic, 0.0, 0.0, 0.0, 0.0])
+        return np.array([vta + static - dynamic, dynamic - vta, static - dynamic, 0.0, 0.0, 0.0, 0.0, static])
 
     written, right = responses(91.2, 92.0, 24.0), responses(92.0, 91.2, 24.0)
     (item,) = [s for s in named("misread") if s.undo == SAG]
@@ -144,9 +147,9 @@ def test_undoing_a_swap_puts_every_reading_right() -> None:
 def test_the_bump_ratio_is_its_integral(mu: float, tau: float) -> None:
     """Closed form against ∫ N(r; c d, Σ)/N(r; 0, Σ) N(c; mu, tau²) dc, to 1e-8 in the log."""
     rng = np.random.default_rng(2)
-    cov, d = sound_covariance(), rng.normal(size=7)
+    cov, d = sound_covariance(), rng.normal(size=8)
     for _ in range(3):
-        r = 2.0 * rng.normal(size=7)
+        r = 2.0 * rng.normal(size=8)
         inverse = np.linalg.inv(cov)
         a, b = float(d @ inverse @ r), float(d @ inverse @ d)
 
@@ -161,29 +164,29 @@ def test_the_bump_ratio_is_its_integral(mu: float, tau: float) -> None:
 def test_the_ratio_is_that_of_two_densities() -> None:
     """A whitened signature's ratio equals the log density with the fault less the one without."""
     rng = np.random.default_rng(3)
-    cov, r = sound_covariance(), rng.normal(size=7)
-    item = Signature("rake_set_wrong", np.eye(7)[BUILT_IN], ((5.0, 1.2),), both=False)
+    cov, r = sound_covariance(), rng.normal(size=8)
+    item = Signature("rake_set_wrong", np.eye(len(JUDGED))[BUILT_IN], ((5.0, 1.2),), both=False)
     white_of = whitened_of([item], cov)
     white = forward(white_of.factor, r[None])
     _, each = white_of.ratios(white, EXPECTED + r)
-    d = np.eye(7)[BUILT_IN]
+    d = np.eye(len(JUDGED))[BUILT_IN]
     faulty = stats.multivariate_normal(5.0 * d, cov + 1.44 * np.outer(d, d))
     assert each[0, 0] == pytest.approx(
-        faulty.logpdf(r) - stats.multivariate_normal(np.zeros(7), cov).logpdf(r)
+        faulty.logpdf(r) - stats.multivariate_normal(np.zeros(8), cov).logpdf(r)
     )
 
 
 def test_the_ratio_of_an_undone_slip_is_that_of_two_readings() -> None:
     """Sign of the zenith flipped back: density of the residuals put right over those as written."""
     cov = sound_covariance()
-    r = np.array([0.1, 0.0, 0.02, -5.0, 0.1, 0.2, 0.0])
+    r = np.array([0.1, 0.0, 0.02, -5.0, 0.1, 0.2, 0.0, 0.1])
     readings = EXPECTED + r
     (item,) = [s for s in named("misread") if s.undo == ZENITH]
     white_of = whitened_of([item], cov)
     _, each = white_of.ratios(forward(white_of.factor, r[None]), readings)
     right = r.copy()
     right[ZENITH] = -readings[0, ZENITH] - EXPECTED[0, ZENITH]
-    law = stats.multivariate_normal(np.zeros(7), cov)
+    law = stats.multivariate_normal(np.zeros(8), cov)
     assert each[0, 0] == pytest.approx(law.logpdf(right) - law.logpdf(r))
 
 
@@ -193,7 +196,7 @@ def test_a_small_reading_has_no_wrong_sign() -> None:
     white_of = whitened_of(item, sound_covariance())
     readings = EXPECTED.copy()
     readings[0, ZENITH] = 0.9
-    _, each = white_of.ratios(np.zeros((1, 7)), readings)
+    _, each = white_of.ratios(np.zeros((1, 8)), readings)
     assert np.isneginf(each[0, 0])
 
 
@@ -206,7 +209,7 @@ def test_a_missing_reading_is_marginalised() -> None:
     white_of = whitened_of(item, cov, read)
     found, _ = white_of.ratios(forward(white_of.factor, r[None]), EXPECTED)
     healthy = stats.multivariate_normal(np.zeros(5), cov[np.ix_(read, read)]).logpdf(r)
-    d = np.eye(7)[BUILT_IN][read]
+    d = np.eye(len(JUDGED))[BUILT_IN][read]
     terms = [
         stats.multivariate_normal(s * mu * d, cov[np.ix_(read, read)] + tau**2 * np.outer(d, d)).logpdf(r)
         for mu, tau in item[0].bumps
@@ -228,11 +231,11 @@ def test_a_fault_that_nothing_read_can_show_is_impossible() -> None:
 
 def test_other_is_a_cloud_three_times_as_wide() -> None:
     """Its ratio is that of N(0, 9Σ) over N(0, Σ)."""
-    cov, r = sound_covariance(), np.full(7, 0.7)
+    cov, r = sound_covariance(), np.full(8, 0.7)
     white_of = whitened_of(signatures(EXPECTED, 0.35), cov)
     found, _ = white_of.ratios(forward(white_of.factor, r[None]), EXPECTED + r)
-    wide = stats.multivariate_normal(np.zeros(7), OTHER_SIGMAS**2 * cov)
-    want = wide.logpdf(r) - stats.multivariate_normal(np.zeros(7), cov).logpdf(r)
+    wide = stats.multivariate_normal(np.zeros(8), OTHER_SIGMAS**2 * cov)
+    want = wide.logpdf(r) - stats.multivariate_normal(np.zeros(8), cov).logpdf(r)
     assert found[0, -1] == pytest.approx(want)
 
 
@@ -240,9 +243,9 @@ def test_ratios_of_sound_units_average_to_one() -> None:
     """E[ratio] = 1 under the sound law, for every bumped signature of moderate size (simulated)."""
     rng = np.random.default_rng(4)
     n = 200_000
-    item = Signature("weak_channel", np.eye(7)[BALANCE], ((0.5, 0.2),))
+    item = Signature("weak_channel", np.eye(len(JUDGED))[BALANCE], ((0.5, 0.2),))
     white_of = whitened_of([item], sound_covariance())
-    _, each = white_of.ratios(rng.standard_normal((n, 1, 7)), EXPECTED)
+    _, each = white_of.ratios(rng.standard_normal((n, 1, 8)), EXPECTED)
     ratio = np.exp(each[0, :, 0])
     assert ratio.mean() == pytest.approx(1.0, abs=4.0 * ratio.std() / np.sqrt(n))
 

@@ -12,6 +12,7 @@ from fleet.house_model.chain import (
     LINK,
     LINKS,
     PRODUCTS,
+    RAKE,
     READING_NOISE,
     READINGS,
     SAG_EDGES,
@@ -88,10 +89,27 @@ def test_the_sag_scale_is_that_of_the_mechanics() -> None:
     assert row["s_aged"] == pytest.approx(row["s"] * 1.0)
 
 
+def test_each_pattern_of_readings_tells_what_it_holds() -> None:
+    """Either rake with a tracking angle gives the built-in angle; a rake without one stands by itself."""
+    whole, dynamic = seen(), seen(sra_static_deg=None)
+    sag = TYPICAL_DRAG * scale(18.0, 14.0, 5.5, 23.1)
+    static = seen(sra_dynamic_deg=None)
+    assert static["y_tracking"] == dynamic["y_tracking"] == pytest.approx(23.1 + sag, abs=1e-3)
+    assert static["y_built_in"] == pytest.approx(whole["y_built_in"] + 0.75 - sag, abs=1.1e-3)
+    assert dynamic["y_built_in"] == whole["y_built_in"]
+    assert np.isnan([whole[f"y_{RAKE}"], static[f"y_{RAKE}"], dynamic[f"y_{RAKE}"]]).all()
+    still, turning = (seen(vta_dynamic_deg=None, **{n: None}) for n in ("sra_dynamic_deg", "sra_static_deg"))
+    assert np.isnan([still[f"y_{n}"] for n in ANGLES]).all()
+    guess = TYPICAL_DRAG * scale(18.0, 14.0, 5.5, 26.0)
+    assert turning[f"y_{RAKE}"] == pytest.approx(still[f"y_{RAKE}"] - 0.75 + guess, abs=1.1e-3)
+
+
 def test_codes_are_whole_numbers() -> None:
     """Every response and covariate times its unit is an integer, whatever the reading's decimals."""
-    row = seen(sra_static_deg=92.0123456, vta_dynamic_deg=23.0 + 1.0 / 3.0, temperature_c=23.17)
+    both = seen(sra_static_deg=92.0123456, vta_dynamic_deg=23.0 + 1.0 / 3.0, temperature_c=23.17)
+    alone = seen(sra_static_deg=92.0123456, vta_dynamic_deg=None, temperature_c=23.17)
     for link in LINKS:
+        row = alone if link.name == RAKE else both
         coded = row[f"y_{link.name}"] * 1000.0
         assert coded == pytest.approx(round(coded), abs=1e-6), link.name
         for name in link.columns:
@@ -146,7 +164,7 @@ def test_an_unknown_family_leaves_the_scale_open() -> None:
 
 def test_columns_that_are_not_there_count_as_not_told() -> None:
     """A frame without most columns gives empty responses and the level "not told"."""
-    bare = observe(pd.DataFrame([{"body_family": "F1", "sra_dynamic_deg": 91.0}]), FILL).iloc[0]
+    bare = observe(pd.DataFrame([{"body_family": "F1", "hours_used": 500.0}]), FILL).iloc[0]
     assert bare["source"] == ""
     assert bare[[f"y_{n}" for n in JUDGED]].isna().all()
     assert (bare["warm"], bare["aged"]) == (0.0, 0.0)
