@@ -198,7 +198,6 @@ LINKS: Final[tuple[Link, ...]] = (
         ("1", "warm", "aged"),
         {"sra_static_deg": 1.0},
         scale="part",
-        words="rake, record still, where no tracking angle was read",
         centre=91.0,
     ),
 )
