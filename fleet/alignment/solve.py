@@ -41,8 +41,10 @@ class Standing(NamedTuple):
 
 
 class Setting(NamedTuple):
-    """What is done to the body, in degrees: tilt + = tail up, roll + = clockwise facing the nose, turn + =
-    clockwise seen from above."""
+    """What is done to the body [degrees].
+
+    Tilt + = tail up, roll + = clockwise facing the nose, turn + = clockwise seen from above.
+    """
 
     tilt: Floats
     roll: Floats

@@ -40,18 +40,18 @@ def attainment(
 
     Parameters
     ----------
-    sheets
-        Canonical columns, and `newest` (without it every sheet is taken for its unit's newest).
-    by
+    sheets : DataFrame
+        Canonical columns [degrees], and `newest` (without it every sheet is taken for its unit's newest).
+    by : list of str
         Grouping columns, or `kind` (stylus profile / cantilever material); none = the whole fleet in one row.
-    policy
+    policy : Policy
         What counts as met, and which tilts are allowed.
-    per
+    per : str, optional
         `year`, `quarter` or `month` of the measurement, or None.
-    pooled
+    pooled : bool
         Add `_pooled`, `_pooled_low`, `_pooled_high`: rates drawn toward the fleet (`rates.pool`).
-    noise
-        Reading noise; adds `_chance`, the mean chance of conformity beside the plain rate.
+    noise : Noise, optional
+        Reading noise [degrees]; adds `_chance`, the mean chance of conformity beside the plain rate.
 
     Returns
     -------

@@ -93,8 +93,7 @@ def trends(table: pd.DataFrame, measure: str = "both_reachable") -> pd.DataFrame
 
 
 def source_funnel(table: pd.DataFrame, measure: str = "both_reachable") -> tuple[pd.DataFrame, Funnel]:
-    """Set the groups of an attainment table against the limits that chance would draw around their common
-    rate.
+    """Set the groups of an attainment table against the limits that chance draws around their common rate.
 
     Returns
     -------

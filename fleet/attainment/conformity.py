@@ -1,5 +1,4 @@
-"""How sure is "in" or "out"? The chance of conformity of a noisy reading, and the two risks of deciding by
-it.
+"""How sure is "in" or "out"? The chance of conformity of a noisy reading, and the risks of deciding by it.
 
 A reading near a limit is not simply inside or outside. With the reading's own noise and what is known of such
 units beforehand, the true angle has a distribution; its part inside the limits is the chance of conformity
@@ -215,8 +214,7 @@ def chances(units: pd.DataFrame, policy: Policy, noise: Noise) -> dict[str, NDAr
 
 
 class _Pair(NamedTuple):
-    """Posterior of a unit's true rake and tracking angle: means (units,), sds and regression of one on the
-    other."""
+    """Posterior of units' true rake and tracking angle: means (units,), sds, regression between them."""
 
     rake_mean: NDArray[np.float64]
     rake_sd: float

@@ -1,5 +1,4 @@
-"""Capability of what the bench builds, group by group: the built rake and tracking angle against their
-limits."""
+"""Capability of what the bench builds, by group: built rake and tracking angle against their limits."""
 
 from __future__ import annotations
 

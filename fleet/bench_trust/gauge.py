@@ -1,5 +1,4 @@
-"""Gauge study: how far readings of one thing differ, by the hand that repeats and by the hands that take
-turns.
+"""Gauge study: how far readings of one thing differ, by the hand that repeats and by hands taking turns.
 
 Units × operators × trials, balanced or not.  Variance components by analysis of variance
 (`fleet.statistics.gauge_anova`) and by restricted maximum likelihood (`fleet.statistics.gauge_reml`), each
@@ -146,8 +145,7 @@ def _ndc(share: float) -> float:
 
 
 def habits(frame: pd.DataFrame, reading: str, *, pooled: bool) -> pd.DataFrame:
-    """Each operator's offset from the operators' mean, units allowed for, with simultaneous intervals
-    (Šidák).
+    """Each operator's offset from the operators' mean, units allowed for; simultaneous intervals (Šidák).
 
     Parameters
     ----------

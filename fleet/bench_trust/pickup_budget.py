@@ -30,8 +30,9 @@ Values = Mapping[str, float]
 
 @dataclass(frozen=True)
 class Assumed:
-    """Half-widths of what no repeat shows (rectangular), and what a setting is made with; common practice,
-    no source.
+    """Half-widths of what no repeat shows (rectangular), and what a setting is made with.
+
+    Common practice, no source.
 
     Attributes
     ----------

@@ -74,12 +74,28 @@ def judge(
     Parameters
     ----------
     house : House
-    readings : one row, bench-sheet columns; what isn't read yet is empty or left out
-    policy : target policy for the tilt
-    prior : shares of faults, default the documented ones
-    seed : of the simulated null
-    taught : whether it is its unit's newest sheet in the store: the model is then asked without it
-    arm_length_mm : stylus tip to the arm's bearing, if told [mm]
+        The fitted model.
+    readings : DataFrame
+        One row, bench-sheet columns [degrees, mm, mN, dB]; what isn't read yet is empty or left out.
+    policy : Policy
+        Targets for the alignment.
+    prior : FaultPrior, optional
+        Shares of faults; the documented ones without it.
+    seed : int
+        Of the simulated null.
+    taught : bool
+        Whether it is its unit's newest sheet in the store: the model is then asked without it.
+    arm_length_mm : float, optional
+        Stylus tip to the arm's bearing [mm].
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    FleetError
+        If the arm's length is impossible.
     """
     frame = readings.reset_index(drop=True).iloc[:1].copy()
     for name in SHEET_COLUMNS:

@@ -86,11 +86,17 @@ def suspects(
     Parameters
     ----------
     house : House
-    sheets : current sheets (canonical columns, ``unit``, ``newest``); reference sheets are left out
-    fdr : share of false alarms that the list may hold
-    prior : shares of faults, default the documented ones
-    policy : the targets that a fault may put out of reach, default the documented ones
-    seed : of the simulated null
+        The fitted model.
+    sheets : DataFrame
+        Current sheets, canonical columns, ``unit``, ``newest``; reference sheets are left out.
+    fdr : float
+        Share of false alarms that the list may hold, 0 to 1.
+    prior : FaultPrior, optional
+        Shares of faults; the documented ones without it.
+    policy : Policy, optional
+        The targets that a fault may put out of reach; the documented ones without it.
+    seed : int
+        Of the simulated null.
 
     Returns
     -------

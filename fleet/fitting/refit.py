@@ -64,9 +64,23 @@ def fit_store(
 
     Parameters
     ----------
-    store, progress : as for `refit`
-    since, before : only sheets measured from / before this day teach; None sets no limit
-    hold : is given the store's own sums, which a quick refit can start from
+    store : Store
+        Its teaching sheets, and other benches' tallies that it took in.
+    progress : callable, optional
+        Called with a few words before each step.
+    since, before : date, optional
+        Only sheets measured from / before this day teach; None sets no limit.
+    hold : callable, optional
+        Is given the store's own sums, which a quick refit can start from.
+
+    Returns
+    -------
+    House
+
+    Raises
+    ------
+    TooFewError
+        If the store holds no teaching sheet.
     """
     revision = store.revision()
     with store.reader() as con:
@@ -109,6 +123,17 @@ def fit_sums(
 
 def load_house(store: Store, number: int | None = None) -> House:
     """The newest house model kept in the store, or the one with this number.
+
+    Parameters
+    ----------
+    store : Store
+        Where it is kept.
+    number : int, optional
+        Which one; the one in use without it.
+
+    Returns
+    -------
+    House
 
     Raises
     ------

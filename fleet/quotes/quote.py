@@ -117,12 +117,23 @@ def quote(
 
     Parameters
     ----------
-    enquiries : one row each, the enquiry columns (missing or empty = not told)
-    model : a house model, or a `Forecaster` kept warm
-    policies : by name; an enquiry's own ``policy`` is used where it names one
-    n_draws, seed : of the joint draws (ignored for a `Forecaster`)
-    policy_name : used where an enquiry names none; default ``default``
-    recalibration : correction of the intervals from the track record; None = as the model says
+    enquiries : DataFrame
+        One row each, the enquiry columns [mN, µm/mN, mm, °C, degrees, h]; missing or empty = not told.
+    model : House or Forecaster
+        A fitted model, or a forecaster kept warm.
+    policies : mapping of str to Policy
+        By name; an enquiry's own ``policy`` is used where it names one.
+    n_draws, seed : int
+        Joint draws an enquiry, and their seed (ignored for a `Forecaster`).
+    policy_name : str, optional
+        Used where an enquiry names none; default ``default``.
+    recalibration : Recalibration, optional
+        Correction of the intervals from the track record; without it as the model says.
+
+    Returns
+    -------
+    Quotes
+        Table of m rows, joint draws (m, n_draws).
 
     Raises
     ------

@@ -1,5 +1,4 @@
-"""When did a reading begin to move, how, and by how much: one change-point, step or creep, with its
-uncertainty.
+"""When did a reading begin to move, how, by how much: one change-point, step or creep, and its uncertainty.
 
 Model: ``y = nuisance + b x(t; τ) + e``, with x a step from τ on or the weeks since τ (broken stick).  Under a
 g-prior with g the number of checks (A. Zellner 1986; A. F. M. Smith, Biometrika 62 (1975) 407 for the

@@ -148,5 +148,5 @@ def owner_only_files() -> Iterator[None]:
 
 
 def utc_now() -> datetime:
-    """This second, universal time, without a zone (as the store keeps it)."""
+    """The present second, universal time, without a zone (as the store keeps it)."""
     return datetime.now(UTC).replace(tzinfo=None, microsecond=0)

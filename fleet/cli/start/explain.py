@@ -20,7 +20,6 @@ def explain(
     ] = None,
 ) -> None:
     """Explain a topic: words and signs, files, columns, policies and more."""
-
     if topic is None:
         from fleet.cli.tables import table
 
