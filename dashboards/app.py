@@ -5,7 +5,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboards import layout, shared
+from dashboards import layout, shared, state
 from fleet.errors import FleetError
 
 # A folder "pages" beside this file would be served without this frame, and so without its gate.
@@ -28,6 +28,7 @@ page = st.navigation(
     ],
     position="top",
 )
+state.enter(page.url_path or "enquiry")
 try:
     page.run()
 except FleetError as error:

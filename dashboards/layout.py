@@ -12,7 +12,7 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from dashboards import address
+from dashboards import state
 from dashboards.data import store_state
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError, NoModelError, NoStoreError, StoreBusyError
@@ -167,7 +167,7 @@ def next_steps(lines: Iterable[str]) -> None:
 def since(found: Ready, key: str = "since") -> int | None:
     """Offer to count only sheets measured from a year on."""
     options = [EVERYTHING, *(str(y) for y in store_state.overview(found.path, found.revision).years)]
-    chosen = address.pick("Since", options, key, names={EVERYTHING: "the start"})
+    chosen = state.pick("Since", options, key, names={EVERYTHING: "the start"})
     return None if chosen == EVERYTHING else int(chosen)
 
 
@@ -182,4 +182,4 @@ def policy(key: str = "policy") -> Policy:
     known = policies()
     if len(known) == 1:
         return next(iter(known.values()))
-    return pick_policy(known, address.pick("Target policy", list(known), key))
+    return pick_policy(known, state.pick("Target policy", list(known), key))

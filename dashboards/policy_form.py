@@ -6,6 +6,7 @@ import dataclasses
 
 import streamlit as st
 
+from dashboards import state
 from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 
@@ -19,50 +20,29 @@ def another(policy: Policy) -> Policy:
         If the limits contradict each other.
     """
     cells = st.columns(4)
-    low, high = policy.rake_accepted_deg
-    rake = cells[0].slider(
-        "Rake accepted (°)", 86.0, 96.0, (low, high), 0.1, key="if_rake", bind="query-params"
-    )
-    tracking = cells[1].slider(
-        "Tracking angle up to (°)",
-        14.0,
-        32.0,
-        float(policy.tracking_limit_deg),
-        0.5,
-        key="if_tracking",
-        bind="query-params",
-    )
-    lower = cells[2].slider(
-        "Tilt down to (°)",
-        -12.0,
-        0.0,
-        float(policy.tilt_lower_limit_deg),
-        0.5,
-        key="if_lower",
-        bind="query-params",
-    )
-    clearance = cells[3].slider(
-        "Clearance kept (° of the room)",
-        0.0,
-        4.0,
-        float(policy.clearance_deg),
-        0.1,
-        key="if_clearance",
-        bind="query-params",
-    )
-    accepted = (float(rake[0]), float(rake[1]))
+    with cells[0]:
+        accepted = state.span("Rake accepted (°)", "if_rake", 86.0, 96.0, policy.rake_accepted_deg, 0.1)
+    with cells[1]:
+        limit = policy.tracking_limit_deg
+        tracking = state.slider("Tracking angle up to (°)", "if_tracking", 14.0, 32.0, limit, 0.5)
+    with cells[2]:
+        lowest = policy.tilt_lower_limit_deg
+        lower = state.slider("Tilt down to (°)", "if_lower", -12.0, 0.0, lowest, 0.5)
+    with cells[3]:
+        room = policy.clearance_deg
+        clearance = state.slider("Clearance kept (° of the room)", "if_clearance", 0.0, 4.0, room, 0.1)
     moved = {
         "rake_accepted_deg": accepted,
-        "tracking_limit_deg": float(tracking),
-        "tilt_lower_limit_deg": float(lower),
-        "clearance_deg": float(clearance),
+        "tracking_limit_deg": tracking,
+        "tilt_lower_limit_deg": lower,
+        "clearance_deg": clearance,
     }
     if all(getattr(policy, name) == value for name, value in moved.items()):
         return policy
     best = tuple(min(max(x, accepted[0]), accepted[1]) for x in policy.rake_best_deg)
     aim = min(max(policy.rake_aim_deg or best[0], best[0]), best[1])
     kept = policy.rake_kept_deg
-    wish = min(policy.tracking_wish_deg, float(tracking))
+    wish = min(policy.tracking_wish_deg, tracking)
     try:
         return dataclasses.replace(
             policy,

@@ -134,6 +134,15 @@ def earlier_sheets(sheets: pd.DataFrame, sheet_no: str) -> str:
     return f"{len(sheets)} sheets of this unit; {place}."
 
 
+def passing(table: pd.DataFrame, shown: pd.DataFrame) -> str:
+    """How many of the units judged, and of those flagged, pass the filters."""
+    flagged = table[table["flagged"].astype(bool)]
+    own = shown[shown["flagged"].astype(bool)]
+    judged, marked = _count(shown["unit"].nunique(), "unit"), own["unit"].nunique()
+    every = flagged["unit"].nunique()
+    return f"With these filters: {judged} listed, {marked} of them among the {every} flagged."
+
+
 def after_suspect(row: Mapping[str, Any]) -> list[str]:
     """What to do with one sheet's unit, beyond the advice in its own sentence."""
     if not row["flagged"] and row["p_healthy"] >= 0.5:

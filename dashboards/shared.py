@@ -15,7 +15,6 @@ from typing import Any, Final
 import streamlit as st
 
 from dashboards import layout
-from dashboards.data import quotes
 from dashboards.layout import Ready
 from fleet.attainment.publishing import counting_rule
 from fleet.policy.policy import Policy
@@ -137,10 +136,3 @@ def counted_under(held: Groups, policies: Mapping[str, Policy]) -> Policy:
 def told_only(basis: str) -> str:
     """What a quote stands on, without the counts of units behind it."""
     return basis.split(";")[0]
-
-
-def facts(found: Ready, held: Groups) -> quotes.Facts:
-    """Ask for what an enquiry may tell; codes are those of published groups, without counts."""
-    from dashboards import asking
-
-    return asking.facts(found, levels={name: held.levels(name) for name in asking.KIND})

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboards.behind import clickable
+from dashboards.picker import clickable
 from fleet.attainment.attainment import attainment
 from fleet.attainment.comparisons import source_funnel, what_if
 from fleet.attainment.contrasts import by_period, contrast

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, layout, shared
+from dashboards import layout, shared, state
 from fleet import words
 from fleet.attainment.distributions import GROUPINGS
 from fleet.attainment.publishing import COLUMNS, YEAR, published_attainment
@@ -17,14 +17,12 @@ held = shared.groups(found)
 policy = shared.counted_under(held, layout.policies())
 cells = st.columns(3)
 with cells[0]:
-    by = address.pick(
-        "By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS)
-    )
+    by = state.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS))
 with cells[1]:
-    target = address.pick("Target", list(words.TARGETS), "target", names=words.TARGETS)
+    target = state.pick("Target", list(words.TARGETS), "target", names=words.TARGETS)
 with cells[2]:
-    state = address.pick("Counted as", list(words.STATES), "state", names=words.STATES)
-measure, title = f"{target}_{state}", f"{words.TARGETS[target]} {words.STATES[state]}"
+    counted_as = state.pick("Counted as", list(words.STATES), "state", names=words.STATES)
+measure, title = f"{target}_{counted_as}", f"{words.TARGETS[target]} {words.STATES[counted_as]}"
 whole = published_attainment(held.counts, [], policy)
 layout.answer(charts.attainment_answer(whole, measure))
 if not whole[f"{measure}_n"].any():

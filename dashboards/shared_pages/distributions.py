@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, layout, shared
+from dashboards import layout, shared, state
 from fleet import words
 from fleet.attainment.distributions import GROUPINGS
 from fleet.attainment.published_readings import READINGS, published_readings
@@ -18,11 +18,9 @@ found = layout.ready(model=False)
 held = shared.groups(found)
 cells = st.columns(2)
 with cells[0]:
-    reading = address.pick("Quantity", list(READINGS), "reading", names=words.titles(READINGS))
+    reading = state.pick("Quantity", list(READINGS), "reading", names=words.titles(READINGS))
 with cells[1]:
-    by = address.pick(
-        "By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS)
-    )
+    by = state.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS))
 what = words.quantity(reading)
 whole = published_readings(held.contents, reading).iloc[0]
 table = published_readings(held.contents, reading, by)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, behind, layout, policy_form, sentences
+from dashboards import layout, picker, policy_form, sentences, state
 from dashboards.data import group_figures, units
 from fleet import words
 from fleet.attainment.attainment import PERIODS
@@ -18,52 +18,52 @@ layout.question(
 found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 2, 2])
 with cells[0]:
-    by = address.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
+    by = state.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
 with cells[1]:
-    target = address.pick(
+    target = state.pick(
         "Target",
         ["both", *(t for t in words.TARGETS if t != "both")],
         "target",
         names=words.TARGETS,
     )
 with cells[2]:
-    state = address.pick("Counted as", list(words.STATES), "state", names=words.STATES)
+    counted_as = state.pick("Counted as", list(words.STATES), "state", names=words.STATES)
 with cells[3]:
-    per = address.pick("Per", PERIODS, "per")
+    per = state.pick("Per", PERIODS, "per")
 with cells[4]:
     since = layout.since(found)
 policy = layout.policy()
-measure = f"{target}_{state}"
+measure = f"{target}_{counted_as}"
 result = group_figures.attained(found.path, found.revision, (by,), per, measure, policy, since)
 layout.answer(charts.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
 
-look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[state]}"
+look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[counted_as]}"
 names = result.groups[by].astype(str).tolist()
 groups = charts.named(result.groups, [by])
-behind.show(charts.rates_by_group(groups, measure, title, look), "rates", names)
+picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names)
 figures = charts.figures(groups, measure)
 order = {spoken(n): n for n in names}
-behind.table(figures, "rate_figures", [order[g] for g in figures["group"]])
+picker.table(figures, "rate_figures", [order[g] for g in figures["group"]])
 layout.download(result.groups, "attainment", "attainment_csv")
-group = behind.group(names)
+group = picker.group(names)
 if group is not None:
-    met = address.pick("Of them", ["all", *units.MET_WORDS.values()], "of_them")
+    met = state.pick("Of them", ["all", *units.MET_WORDS.values()], "of_them")
     counted = units.units_counted(found.path, found.revision, by, group, measure, policy, since)
     counted = counted if met == "all" else counted[counted["met"] == met]
     st.header(f"{len(counted)} units of {spoken(group)}: {met}")
-    behind.units(found, counted, behind.listed_states(counted, title), "units")
+    picker.units(found, counted, picker.listed_states(counted, title), "units")
 
 st.header(f"Over time: {title}")
 periods = charts.named(result.periods, [by])
-behind.show(charts.rates_over_time(periods, measure, title), "over_time", names)
+picker.marks(charts.rates_over_time(periods, measure, title), "over_time", names)
 for line in sentences.trend_lines(result.trends, [by]):
     layout.note(line)
 layout.download(result.periods, "attainment-over-time", "periods_csv")
 
 st.header("Where no tilt serves both: why")
-behind.show(charts.conflict_causes(groups, look), "causes", names)
+picker.marks(charts.conflict_causes(groups, look), "causes", names)
 
 st.header("Sources against chance")
 table, limits = group_figures.source_limits(found.path, found.revision, per, measure, policy, since)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, layout
+from dashboards import layout, state
 from dashboards.data import bench_watch
 from fleet import words
 from fleet.charts import watch as charts
@@ -22,13 +22,11 @@ if not known:
 else:
     cells = st.columns([2, 3, 2])
     with cells[0]:
-        bench = address.pick("Bench", list(known), "bench")
+        bench = state.pick("Bench", list(known), "bench")
     years = sorted({d.year for d in bench_watch.check_days(found.path, found.revision, bench)})
     with cells[2]:
         ends = ["first half", *(str(y) for y in years[:-1])]
-        until = address.pick(
-            "Baseline", ends, "baseline", names={y: f"until the end of {y}" for y in ends[1:]}
-        )
+        until = state.pick("Baseline", ends, "baseline", names={y: f"until the end of {y}" for y in ends[1:]})
     last_year = None if until == "first half" else int(until)
     try:
         result = bench_watch.watched(found.path, found.revision, bench, last_year, layout.policy())
@@ -42,7 +40,7 @@ if result is not None:
     first = next((r.reading for r in reversed(watch.alarms)), named[0])
     with cells[1]:
         options = [first, *(name for name in named if name != first)]
-        reading = address.pick("Reading", options, "reading", names=words.shorts(options))
+        reading = state.pick("Reading", options, "reading", names=words.shorts(options))
     layout.answer(watch.sentence)
     if watch.alarms:
         st.markdown(layout.plain(result.touched.sentence))
@@ -75,7 +73,7 @@ if pairs.empty:
     layout.note("No two operators read the same unit within weeks, so their habits can't be compared.")
 else:
     labels = {f"{b}:{r}": f"{words.quantity(r).short}, bench {b}" for b, r in pairs.itertuples(index=False)}
-    chosen = address.pick("Operators' readings of", list(labels), "habit", names=labels)
+    chosen = state.pick("Operators' readings of", list(labels), "habit", names=labels)
     whose, which = chosen.split(":")
     picture = charts.operator_chart(noise, whose, which, look)
     if picture is not None:

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, behind, layout, sentences
+from dashboards import layout, picker, sentences, state
 from dashboards.data import group_figures, store_state
 from dashboards.data.units import units_read
 from fleet import words
@@ -20,14 +20,14 @@ found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 3, 2])
 with cells[0]:
     names = {key: f"{q.words} ({q.unit})" for key, q in QUANTITIES.items()}
-    quantity = address.pick("Quantity", list(QUANTITIES), "quantity", names=names)
+    quantity = state.pick("Quantity", list(QUANTITIES), "quantity", names=names)
 with cells[1]:
-    by = address.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
+    by = state.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
 levels = store_state.overview(found.path, found.revision).levels
 with cells[2]:
-    styli = address.several("Only stylus", list(levels["stylus_profile"]), "stylus")
+    styli = state.several("Only stylus", list(levels["stylus_profile"]), "stylus")
 with cells[3]:
-    sources = address.several("Only source", list(levels["assembly_source"]), "source", names=str)
+    sources = state.several("Only source", list(levels["assembly_source"]), "source", names=str)
 with cells[4]:
     since = layout.since(found)
 filters = (("stylus_profile", tuple(styli)), ("assembly_source", tuple(sources)))
@@ -35,22 +35,22 @@ result = group_figures.distributed(found.path, found.revision, quantity, by, fil
 layout.answer(result.sentence)
 look, what = layout.look(), QUANTITIES[quantity]
 groups = result.table["group"].tolist()
-behind.show(charts.readings_by_group(result, look), "groups", groups)
+picker.marks(charts.readings_by_group(result, look), "groups", groups)
 layout.note(charts.reading_guide(result))
-behind.table(charts.figures(result), "group_figures", groups)
+picker.table(charts.figures(result), "group_figures", groups)
 layout.download(result.table, "distributions", "distributions_csv")
-group = behind.group(groups)
+group = picker.group(groups)
 if group is not None:
     units = units_read(found.path, found.revision, quantity, by, group, filters, since)
     st.header(f"The {len(units)} units of {spoken(group)}")
-    behind.units(found, units, behind.listed_readings(units, what), "units")
+    picker.units(found, units, picker.listed_readings(units, what), "units")
 
 st.header("Two groups against each other")
 left, right = st.columns(2)
 with left:
-    first = address.maybe("This group", groups, "first", nothing="choose one")
+    first = state.maybe("This group", groups, "first", nothing="choose one")
 with right:
-    second = address.maybe(
+    second = state.maybe(
         "against that one", [g for g in groups if g != first], "second", nothing="choose one"
     )
 if first is not None and second is not None:
@@ -65,7 +65,7 @@ else:
     layout.note("Choose two groups: their difference is then shown with its interval, raw and as modelled.")
 
 st.header("Over time")
-per = address.pick("Per", PERIODS, "per")
+per = state.pick("Per", PERIODS, "per")
 shown = (*filters, (by, (group,))) if group is not None else filters
 periods = group_figures.over_time(found.path, found.revision, quantity, per, shown, since)
 if group is not None:

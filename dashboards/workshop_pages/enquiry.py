@@ -2,54 +2,28 @@
 
 import streamlit as st
 
-from dashboards import asking, layout, sentences
+from dashboards import enquiry_page, form, layout, sentences
 from dashboards.data.quotes import informed, printable, quoted
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
-from fleet.charts import tables
 
-layout.question(
-    "What will this pickup need?",
-    "Say what is known; everything may stay empty, and what isn't told widens the answer by itself.",
-)
+enquiry_page.ask()
 found = layout.ready(model=True)
-facts = asking.facts(found)
+facts = tuple(sorted(form.enquiry(found).items()))
 policy = layout.policy()
 asked = quoted(found.path, found.revision, facts, policy)
-row, look = asked.row, layout.look()
-layout.answer(asked.sentence)
-
-cells = st.columns(4)
-for cell, (label, value, note) in zip(cells, tables.headline(row, policy), strict=True):
-    cell.metric(label, value, help=note, border=True)
-
-st.header("What the bench will probably read, level headshell")
-for cell, quantity in zip(st.columns(3), charts.SHOWN, strict=True):
-    with cell:
-        if asked.draws[quantity].notna().any():
-            layout.show(charts.predictive(asked.draws[quantity], quantity, policy, look), quantity)
-        else:
-            st.info("A spherical stylus has no rake, so it has no such reading.")
-layout.note(
-    "Diamond: median. Thick line: half of such pickups; thin line: nine in ten. Green: the target policy."
-)
+enquiry_page.expectation(asked, policy)
 
 st.header("What a tilt would buy")
-left, right = st.columns(2)
+look, (left, right) = layout.look(), st.columns(2)
 with left:
     layout.show(charts.trade_off_line(asked.trade, look), "trade_off")
 with right:
     if asked.draws["sra_dynamic_deg"].notna().any():
-        layout.show(charts.tilt_path(asked.draws, row, policy, look), "tilt_path")
+        layout.show(charts.tilt_path(asked.draws, asked.row, policy, look), "tilt_path")
 layout.note(asked.trade.sentence)
 
-st.header("The figures")
-left, right = st.columns([3, 2])
-with left:
-    layout.table(tables.quantiles(row), "quantiles")
-with right:
-    layout.table(tables.chances(row), "chances")
-layout.note(f"The quote stands on: {row['basis']}. Policy {policy.label}.")
+enquiry_page.figures(asked, policy, asked.row["basis"])
 layout.download(asked.table, "quote", "quote_csv")
 
 st.header("What to ask for next")

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import layout, sentences, typing_in
+from dashboards import form, layout, sentences, state
 from dashboards.data.bench_unit import judged, save
 from fleet.charts import suspects as charts
 from fleet.errors import FleetError
@@ -12,9 +12,9 @@ layout.question(
     "Type what is read, as it is read; every field may stay empty. Nothing is stored until you save it.",
 )
 found = layout.ready(model=True)
-told = typing_in.readings(found)
+told = tuple((name, v if isinstance(v, str) else f"{v:g}") for name, v in form.bench(found).items())
 policy = layout.policy()
-if not typing_in.read_anything(told):
+if not {name for name, _ in told} & {*state.SIDE, *state.FRONT}:
     layout.answer("Nothing is read yet. Start with rake and tracking angle, record turning.")
     layout.next_steps(sentences.BEFORE_READING)
     st.stop()
@@ -44,9 +44,11 @@ with st.expander("Everything that the judgement says"):
 st.header("Save it as a sheet")
 with st.form("save", border=True):
     cells = st.columns(3)
-    number = cells[0].text_input("Sheet number", key="save_number", help="No blanks; your own numbering.")
-    day = cells[1].date_input("Measured on", key="save_day", value="today", format="YYYY-MM-DD")
-    sure = cells[2].checkbox("The readings are final: store them", key="save_sure")
+    number = cells[0].text_input(
+        "Sheet number", key=state.name("save_number"), help="No blanks; your own numbering."
+    )
+    day = cells[1].date_input("Measured on", key=state.name("save_day"), value="today", format="YYYY-MM-DD")
+    sure = cells[2].checkbox("The readings are final: store them", key=state.name("save_sure"))
     if st.form_submit_button("Save the sheet"):
         try:
             if not sure:

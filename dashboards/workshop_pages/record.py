@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import address, layout
+from dashboards import layout, state
 from dashboards.data import quotes, track_record
 from fleet import words
 from fleet.attainment.attainment import PERIODS
@@ -37,11 +37,11 @@ if not len(told) and not len(tried):
 sources = [name for name, own in ((track_record.QUOTES, told), (track_record.BACKTEST, tried)) if len(own)]
 cells = st.columns(3)
 with cells[0]:
-    source = address.pick("Of", sources, "source")
+    source = state.pick("Of", sources, "source")
 with cells[1]:
-    by = address.pick("By", list(GROUPS), "by", names=GROUPS)
+    by = state.pick("By", list(GROUPS), "by", names=GROUPS)
 with cells[2]:
-    per = address.pick("Per", (WHOLE, *PERIODS), "per")
+    per = state.pick("Per", (WHOLE, *PERIODS), "per")
 result = track_record.recorded(found.path, found.revision, source, by, "" if per == WHOLE else per)
 layout.answer(result.sentence)
 if waiting:
@@ -69,7 +69,7 @@ for place, (key, (what, _, _)) in zip(st.columns(2), CHANCES.items(), strict=Tru
 
 st.header("Where readings fell in their forecasts")
 quantities = words.shorts(result.pit)
-quantity = address.pick("Quantity", list(quantities), "quantity", names=quantities)
+quantity = state.pick("Quantity", list(quantities), "quantity", names=quantities)
 layout.show(charts.where_readings_fell(result.pit[quantity], quantities[quantity], look), "pit")
 layout.note(
     "Honest forecasts fill the tenths evenly, within the dashed lines in 95 of 100 records. Full ends: too "

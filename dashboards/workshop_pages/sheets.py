@@ -2,12 +2,13 @@
 
 import streamlit as st
 
-from dashboards import address, layout, sentences
+from dashboards import layout, sentences, state
 from dashboards.data import sheets, store_state
 from dashboards.data.sheets import Upload
 from fleet.charts import tables
 from fleet.errors import FleetError
 
+FILE, GUIDE, CORRECT, SURE, REPORT = map(state.name, state.INTAKE)
 layout.question(
     "Which sheets are in the store, and what would this file add?",
     "A file is looked at first; nothing is stored until you confirm it. Serial numbers become keyed tokens.",
@@ -17,12 +18,12 @@ found = layout.Ready(path, store_state.revision(path))
 
 st.header("Take a file in")
 cells = st.columns(2)
-file = cells[0].file_uploader("Bench sheets: CSV, XLSX, Parquet", type=["csv", "xlsx", "parquet"], key="file")
-guide = cells[1].file_uploader("Reading guide of the bench, if it has one", type=["toml"], key="guide")
+file = cells[0].file_uploader("Bench sheets: CSV, XLSX, Parquet", type=["csv", "xlsx", "parquet"], key=FILE)
+guide = cells[1].file_uploader("Reading guide of the bench, if it has one", type=["toml"], key=GUIDE)
 upload = None if file is None else Upload(file.name, file.getvalue())
 reading = None if guide is None else Upload(guide.name, guide.getvalue())
 if upload is not None:
-    correct = st.checkbox("Other contents under a known sheet number are a correction", key="supersede")
+    correct = st.checkbox("Other contents under a known sheet number are a correction", key=CORRECT)
     looked = None
     try:
         looked = sheets.look(found.path, found.revision, upload, reading, supersede=correct)
@@ -43,13 +44,13 @@ if upload is not None:
             layout.table(looked.warnings, "warnings")
         if report.accepted:
             with st.form("take_in", border=True):
-                sure = st.checkbox(f"Yes, store these {report.accepted} sheets in {path}", key="confirm")
+                sure = st.checkbox(f"Yes, store these {report.accepted} sheets in {path}", key=SURE)
                 if st.form_submit_button("Take them in"):
                     if not sure:
                         st.warning("Nothing was stored: tick the box first.")
                     else:
                         try:
-                            st.session_state["report"] = sheets.take_in(
+                            st.session_state[REPORT] = sheets.take_in(
                                 path, upload, reading, supersede=correct
                             )
                         except FleetError as error:
@@ -69,7 +70,7 @@ if upload is not None:
                 layout.note("Answer its questions in an editor, then upload it beside the file.")
             except FleetError as error:
                 layout.explain(error)
-done = st.session_state.get("report")
+done = st.session_state.get(REPORT)
 if done is not None:
     st.success(f"{layout.plain(done.sentence)} Next: `fleet refit`")
     if done.faults:
@@ -90,9 +91,7 @@ if len(intakes):
     layout.download(intakes, "intakes", "intakes_out")
 
 st.header("History of a sheet")
-address.adopt_text("sheet_no")
-number = st.text_input("Sheet number", key="sheet_no", placeholder="as the bench numbered it").strip()
-address.write("sheet_no", [number] if number else [])
+number = state.text("Sheet number", "sheet_no", "as the bench numbered it")
 if number:
     try:
         versions = sheets.versions(found.path, found.revision, number)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import choosing, layout, sentences, verdict_form
+from dashboards import layout, picker, sentences, state, verdict_form
 from dashboards.data import suspects, units
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
@@ -13,14 +13,18 @@ layout.question(
     "Each unit is judged by a model that it had no part in: how sure it is off, and what is likely wrong.",
 )
 found = layout.ready(model=True)
-listed, shown = choosing.suspect_list(found)
-layout.answer(listed.sentence)
+listed, shown, filtered = picker.suspect_list(found)
+if filtered:
+    layout.answer(sentences.passing(listed.table, shown))
+    layout.note(listed.sentence)
+else:
+    layout.answer(listed.sentence)
 if not listed.whole:
     layout.note(
         f"Judged here: the newest {suspects.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "
         "judges the whole store."
     )
-sheet_no = choosing.suspect(listed.table, shown)
+sheet_no = picker.suspect(listed.table, shown, filtered=filtered)
 layout.download(shown, "suspects", "suspects_csv")
 
 if sheet_no is not None:
@@ -61,15 +65,10 @@ if sheet_no is not None:
             icon=":material/contact_support:",
             query_params=sentences.asked_like(row),
         )
-        st.page_link(
-            "workshop_pages/sheets.py",
-            label="History of this sheet",
-            icon=":material/history:",
-            query_params={"sheet_no": sheet_no},
-        )
+        picker.history(sheet_no, "History of this sheet")
 
 st.header("Sources and families that drift or spread")
-if st.toggle("Look at whole groups (takes some seconds)", key="groups", bind="query-params"):
+if state.switch("Look at whole groups (takes some seconds)", "groups"):
     drift = suspects.drifting(found.path, found.revision)
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:

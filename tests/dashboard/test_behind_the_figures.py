@@ -61,11 +61,11 @@ def test_a_unit_opens_in_place(filled, open_page: OpenPage) -> None:  # type: ig
 def test_a_click_on_a_mark_or_a_row_picks_the_group(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """What the chart's selection names is listed."""
     app = open_page(filled, "attainment", by="stylus_profile")
-    app.selectbox(key="of").set_value("elliptical").run()
+    app.selectbox(key="attainment.of").set_value("elliptical").run()
     assert not app.exception
     assert any("units of elliptical" in s.value for s in app.header)
     assert app.query_params["of"] in (["elliptical"], "elliptical")
-    app.selectbox(key="of").set_value(None).run()
+    app.selectbox(key="attainment.of").set_value(None).run()
     assert not any("units of" in s.value for s in app.header)
 
 
@@ -85,7 +85,7 @@ def test_two_groups_and_time(filled, open_page: OpenPage) -> None:  # type: igno
 def test_another_policy_is_judged_on_the_same_units(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """A moved slider shows what would be gained, and the figures are those of that policy."""
     app = open_page(filled, "attainment", by="stylus_profile")
-    app.slider(key="if_tracking").set_value(26.0).run()
+    app.slider(key="attainment.if_tracking").set_value(26.0).run()
     assert not app.exception
     other = Policy(name="other", tracking_limit_deg=26.0)
     whole = attainment(Store(filled).current(), [], other).iloc[0]
@@ -113,7 +113,7 @@ def test_a_verdict_from_the_page(own, open_page: OpenPage) -> None:  # type: ign
     verdicts = list_verdicts(Store(own))
     assert verdicts[["outcome", "fault"]].to_numpy().tolist() == [["confirmed", "misread"]]
     assert any("Recorded: misread." in n for n in notes(app))
-    app.selectbox(key="show").set_value("open").run()
+    app.selectbox(key="suspects.show").set_value("open").run()
     assert number not in app.dataframe[0].value["sheet"].tolist()
 
 
@@ -121,7 +121,7 @@ def test_groups_stand_apart(filled, open_page: OpenPage) -> None:  # type: ignor
     """Only when asked for; the sentence is the judgement's own."""
     app = open_page(filled, "suspects")
     assert not any("groups charted" in str(m.value) for m in app.markdown)
-    app.toggle(key="groups").set_value(True).run()
+    app.toggle(key="suspects.groups").set_value(True).run()
     assert not app.exception
     store = Store(filled)
     own = groups(load_house(store), store.current())

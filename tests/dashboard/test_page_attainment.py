@@ -36,7 +36,7 @@ def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     app = open_page(filled, "attainment")
     frame = Store(filled).current()
     for by in GROUPINGS:
-        app.selectbox(key="by").set_value(by).run()
+        app.selectbox(key="attainment.by").set_value(by).run()
         assert not app.exception
         own = attainment(frame, [by], Policy())
         assert sorted(app.dataframe[0].value["units"]) == sorted(own["units"])
@@ -48,8 +48,8 @@ def test_every_target_and_state_can_be_shown(filled: Path, open_page: OpenPage) 
     own = attainment(Store(filled).current(), ["kind"], Policy())
     for target, name in TARGETS.items():
         for state in STATES:
-            app.selectbox(key="target").set_value(target)
-            app.selectbox(key="state").set_value(state).run()
+            app.selectbox(key="attainment.target").set_value(target)
+            app.selectbox(key="attainment.state").set_value(state).run()
             assert not app.exception
             assert app.dataframe[0].value["met"].sum() == own[f"{target}_{state}_met"].sum()
             assert name in bold(app)
@@ -59,7 +59,7 @@ def test_every_period_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Years, quarters and months each draw; what chance explains is said to be chance."""
     app = open_page(filled, "attainment")
     for per in PERIODS:
-        app.selectbox(key="per").set_value(per).run()
+        app.selectbox(key="attainment.per").set_value(per).run()
         assert not app.exception
         assert any("period" in c or "chance" in c for c in notes(app))
 
@@ -68,16 +68,16 @@ def test_a_link_opens_the_same_view(filled: Path, open_page: OpenPage) -> None:
     """Filters in the address are the filters of the page."""
     app = open_page(filled, "attainment", by="assembly_source", target="tracking", per="quarter")
     assert not app.exception
-    assert app.selectbox(key="by").value == "assembly_source"
-    assert app.selectbox(key="target").value == "tracking"
-    assert app.selectbox(key="per").value == "quarter"
+    assert app.selectbox(key="attainment.by").value == "assembly_source"
+    assert app.selectbox(key="attainment.target").value == "tracking"
+    assert app.selectbox(key="attainment.per").value == "quarter"
 
 
 def test_a_year_narrows_the_count(filled: Path, open_page: OpenPage) -> None:
     """Measured since the newest year: only units measured from then on are counted."""
     app = open_page(filled, "attainment")
-    year = app.selectbox(key="since").options[1]
-    app.selectbox(key="since").set_value(year).run()
+    year = app.selectbox(key="attainment.since").options[1]
+    app.selectbox(key="attainment.since").set_value(year).run()
     assert not app.exception
     frame = Store(filled).current()
     own = attainment(frame[frame["measured_on"].dt.year >= int(year)], ["kind"], Policy())
@@ -93,7 +93,7 @@ def test_the_policy_decides_what_counts_as_met(
     monkeypatch.setenv("FLEET_POLICY", str(file))
     app = open_page(filled, "attainment")
     strict = app.dataframe[0].value["met"].sum()
-    app.selectbox(key="policy").set_value("generous").run()
+    app.selectbox(key="attainment.policy").set_value("generous").run()
     assert not app.exception
     assert app.dataframe[0].value["met"].sum() > strict
     assert any("generous" in c for c in notes(app))

@@ -68,7 +68,7 @@ def test_every_reading_and_baseline_can_be_shown(checked: Path, open_page: OpenP
     """A link opens a reading; another baseline gives the watch with it."""
     app = open_page(checked, "bench", reading="zenith_deg", baseline="2021")
     assert not app.exception
-    assert app.selectbox(key="reading").value == "zenith_deg"
+    assert app.selectbox(key="bench.reading").value == "zenith_deg"
     assert any(h.value == "Checks: zenith" for h in app.header)
     sheets = check_pickups(Store(checked).current())
     found = watch(sheets, baseline=(None, pd.Timestamp("2021-12-31").date()))
@@ -82,7 +82,7 @@ def test_noise_and_operators_are_those_of_the_repeats(checked: Path, open_page: 
     table = app.dataframe[1].value
     assert table["readings"].tolist() == found.table["readings"].tolist()
     assert found.sentence in words(app)
-    app.selectbox(key="habit").set_value("demo:zenith_deg").run()
+    app.selectbox(key="bench.habit").set_value("demo:zenith_deg").run()
     assert not app.exception
     assert "zenith readings against their mean" in str(app.get("vega_lite_chart")[3].proto.spec)
     assert len(app.dataframe[2].value) == 13

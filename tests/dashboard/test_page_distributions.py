@@ -29,7 +29,7 @@ def test_every_quantity_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Each quantity has an answer that names it, with a model's estimate beside the raw one."""
     app = open_page(filled, "distributions")
     for quantity, what in QUANTITIES.items():
-        app.selectbox(key="quantity").set_value(quantity).run()
+        app.selectbox(key="distributions.quantity").set_value(quantity).run()
         assert not app.exception
         assert what.words in bold(app)
         assert "house model" in app.dataframe[0].value.columns
@@ -40,7 +40,7 @@ def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     app = open_page(filled, "distributions", quantity="channel_balance_db")
     frame = Store(filled).current()
     for by in GROUPINGS:
-        app.selectbox(key="by").set_value(by).run()
+        app.selectbox(key="distributions.by").set_value(by).run()
         assert not app.exception
         own = distribution(frame, "channel_balance_db", by)
         assert app.dataframe[0].value["units"].tolist() == own.table["n"].tolist()
@@ -50,11 +50,11 @@ def test_filters_narrow_and_stand_in_the_address(filled: Path, open_page: OpenPa
     """Stylus, source and year narrow the count; a link with them opens the same view."""
     app = open_page(filled, "distributions")
     everyone = app.dataframe[0].value["units"].sum()
-    app.multiselect(key="stylus").set_value(["elliptical"]).run()
+    app.multiselect(key="distributions.stylus").set_value(["elliptical"]).run()
     some = app.dataframe[0].value["units"].sum()
     assert 0 < some < everyone
-    source = app.multiselect(key="source").options[0]
-    app.multiselect(key="source").set_value([source]).run()
+    source = app.multiselect(key="distributions.source").options[0]
+    app.multiselect(key="distributions.source").set_value([source]).run()
     fewer = app.dataframe[0].value["units"].sum()
     assert 0 < fewer < some
     linked = open_page(filled, "distributions", stylus=["elliptical"], source=[source])
@@ -67,8 +67,8 @@ def test_filters_narrow_and_stand_in_the_address(filled: Path, open_page: OpenPa
 def test_a_year_can_be_named(filled: Path, open_page: OpenPage) -> None:
     """Measured since the newest year counts only sheets from then on."""
     app = open_page(filled, "distributions", quantity="tilt_room_deg")
-    year = app.selectbox(key="since").options[1]
-    app.selectbox(key="since").set_value(year).run()
+    year = app.selectbox(key="distributions.since").options[1]
+    app.selectbox(key="distributions.since").set_value(year).run()
     assert not app.exception
     frame = Store(filled).current()
     own = distribution(frame[frame["measured_on"].dt.year >= int(year)], "tilt_room_deg", "kind")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold, notes
 
-from dashboards import asking
+from dashboards import state
 from dashboards.data import quotes, store_state
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.fitting.refit import load_house
@@ -42,10 +42,10 @@ def test_nothing_told_still_gets_an_answer(filled: Path, open_page: OpenPage) ->
 def test_the_facts_told_are_the_facts_quoted(filled: Path, open_page: OpenPage) -> None:
     """Stylus, cantilever, force and room told by widgets give the very figures of the same quote."""
     app = open_page(filled)
-    app.selectbox(key="stylus_profile").set_value("line_contact")
-    app.selectbox(key="cantilever_material").set_value("boron")
-    app.number_input(key="vtf_mn").set_value(18.0)
-    app.number_input(key="tilt_room_deg").set_value(2.5)
+    app.selectbox(key="enquiry.stylus_profile").set_value("line_contact")
+    app.selectbox(key="enquiry.cantilever_material").set_value("boron")
+    app.number_input(key="enquiry.vtf_mn").set_value(18.0)
+    app.number_input(key="enquiry.tilt_room_deg").set_value(2.5)
     app.run()
     assert not app.exception
     row = own_quote(
@@ -62,22 +62,22 @@ def test_a_link_opens_the_same_enquiry(filled: Path, open_page: OpenPage) -> Non
     """Facts in the address are the facts of the form, so a quote can be sent as a link."""
     app = open_page(filled, stylus_profile="narrow_edge", assembly_source="S01", vtf_mn="17.5")
     assert not app.exception
-    assert app.selectbox(key="stylus_profile").value == "narrow_edge"
-    assert app.selectbox(key="assembly_source").value == "S01"
-    assert app.number_input(key="vtf_mn").value == 17.5
+    assert app.selectbox(key="enquiry.stylus_profile").value == "narrow_edge"
+    assert app.selectbox(key="enquiry.assembly_source").value == "S01"
+    assert app.number_input(key="enquiry.vtf_mn").value == 17.5
 
 
 def test_each_figure_can_be_told(filled: Path, open_page: OpenPage) -> None:
     """Every number field takes a figure in its own unit and range, and the answer stays an answer."""
     app = open_page(filled)
-    for name in (*asking.FIGURES, *asking.EARLIER):
-        field, column = app.number_input(key=name), ENQUIRY_COLUMNS[name]
+    for name in (*state.FIGURES, *state.EARLIER):
+        field, column = app.number_input(key=f"enquiry.{name}"), ENQUIRY_COLUMNS[name]
         assert column.unit in field.label
         assert (field.min, field.max) == (column.low, column.high)
         field.set_value({"sra_static_deg": 92.0, "vta_dynamic_deg": 22.0}.get(name, 10.0)).run()
         assert not app.exception
         assert bold(app).startswith("Expect")
-    app.selectbox(key="compliance_frequency_hz").set_value("10").run()
+    app.selectbox(key="enquiry.compliance_frequency_hz").set_value("10").run()
     assert not app.exception
     assert bold(app).startswith("Expect")
 
@@ -86,10 +86,10 @@ def test_each_code_can_be_told(filled: Path, open_page: OpenPage) -> None:
     """Every list of codes and words can be used, its most measured entry first."""
     app = open_page(filled)
     known = store_state.overview(str(filled), store_state.revision(str(filled))).levels
-    for name in asking.KIND:
-        app.selectbox(key=name).set_value(next(iter(known[name]))).run()
+    for name in state.KIND:
+        app.selectbox(key=f"enquiry.{name}").set_value(next(iter(known[name]))).run()
         assert not app.exception
-        assert app.selectbox(key=name).value == next(iter(known[name]))
+        assert app.selectbox(key=f"enquiry.{name}").value == next(iter(known[name]))
         assert bold(app).startswith("Expect")
 
 
@@ -121,7 +121,7 @@ def test_policies_of_the_file_can_be_chosen(
     monkeypatch.setenv("FLEET_POLICY", str(file))
     app = open_page(filled)
     strict = app.metric[0].value
-    app.selectbox(key="policy").set_value("kind").run()
+    app.selectbox(key="enquiry.policy").set_value("kind").run()
     assert not app.exception
     assert float(app.metric[0].value.rstrip("%")) > float(strict.rstrip("%"))
     assert app.metric[3].value.endswith("coins")

@@ -43,14 +43,14 @@ def test_saving_needs_the_tick_and_a_whole_sheet(own: Path, open_page: OpenPage)
     """Without the tick, and without a family, nothing is stored; with both the readings are a sheet."""
     app = open_page(own, "on_the_bench", sra_dynamic_deg="91.2", vta_dynamic_deg="21.5")
     before = len(Store(own).current(["sheet_no"]))
-    app.text_input(key="save_number").set_value("B-1")
+    app.text_input(key="on_the_bench.save_number").set_value("B-1")
     app.button[-1].click().run()
     assert "tick the box" in app.error[0].value
-    app.checkbox(key="save_sure").set_value(True)
+    app.checkbox(key="on_the_bench.save_sure").set_value(True)
     app.button[-1].click().run()
     assert "body_family" in app.error[0].value
     assert len(Store(own).current(["sheet_no"])) == before
-    app.selectbox(key="body_family").set_value("F001")
+    app.selectbox(key="on_the_bench.body_family").set_value("F001")
     app.button[-1].click().run()
     assert not app.exception
     assert app.success[0].value.startswith("Saved as a sheet")

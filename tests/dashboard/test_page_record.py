@@ -80,11 +80,11 @@ def test_the_back_test_can_be_shown_and_cut(quoted: Path, open_page: OpenPage) -
     assert not app.exception
     assert bold(app).startswith("Of 80 quotes of the back-test")
     for by in ("kind", "body_family", "model_id"):
-        app.selectbox(key="by").set_value(by).run()
+        app.selectbox(key="record.by").set_value(by).run()
         assert not app.exception
-    app.selectbox(key="per").set_value("year").run()
+    app.selectbox(key="record.per").set_value("year").run()
     assert not app.exception
-    app.selectbox(key="quantity").set_value("bench_minutes").run()
+    app.selectbox(key="record.quantity").set_value("bench_minutes").run()
     assert not app.exception
     assert bold(app).startswith("Of 80 quotes of the back-test")
 

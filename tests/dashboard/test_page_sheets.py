@@ -19,7 +19,7 @@ def test_a_file_is_looked_at_then_taken_in(own: Path, open_page: OpenPage) -> No
     app = open_page(own, "sheets")
     assert not app.exception
     assert bold(app).startswith("260 sheets from 1 intake: 260 of units, 0 of check pickups.")
-    app.file_uploader(key="file").upload("late.csv", GOOD).run()
+    app.file_uploader(key="sheets.file").upload("late.csv", GOOD).run()
     assert not app.exception
     said = "2 rows read, 1 would go in, 0 are there already, 1 would be put aside. Nothing is stored yet."
     assert bold(app) == f"late.csv: {said}"
@@ -28,7 +28,7 @@ def test_a_file_is_looked_at_then_taken_in(own: Path, open_page: OpenPage) -> No
     app.button[-1].click().run()
     assert "Nothing was stored" in app.warning[0].value
     assert len(Store(own).current(["sheet_no"])) == 260
-    app.checkbox(key="confirm").set_value(True)
+    app.checkbox(key="sheets.confirm").set_value(True)
     app.button[-1].click().run()
     assert not app.exception
     assert "1 taken in" in app.success[0].value
@@ -43,11 +43,11 @@ def test_a_file_with_a_guide(own: Path, open_page: OpenPage) -> None:
         b'[columns."Typ"]\nto = "body_family"\n[columns."SRA"]\nto = "sra_dynamic_deg"\nunit = "deg"\n'
     )
     app = open_page(own, "sheets")
-    app.file_uploader(key="file").upload("own.csv", file).run()
+    app.file_uploader(key="sheets.file").upload("own.csv", file).run()
     assert not app.exception
     assert app.error
     assert any("[columns" in c.value for c in app.code)
-    app.file_uploader(key="guide").upload("guide.toml", guide).run()
+    app.file_uploader(key="sheets.guide").upload("guide.toml", guide).run()
     assert not app.exception
     assert not app.error
     assert "1 would go in" in bold(app)
@@ -61,7 +61,7 @@ def test_the_history_of_a_sheet(own: Path, open_page: OpenPage) -> None:
     assert f"Sheet {number}: 1 version; the last that isn't undone counts." in notes(app)
     table = app.dataframe[-1].value
     assert "serial_token" not in " ".join(table.iloc[:, 0])
-    app.text_input(key="sheet_no").set_value("NO-SUCH").run()
+    app.text_input(key="sheets.sheet_no").set_value("NO-SUCH").run()
     assert "no sheet of that number" in app.error[0].value
 
 
@@ -69,6 +69,6 @@ def test_no_store_yet(tmp_path: Path, open_page: OpenPage) -> None:
     """The first file can be looked at before there is a store."""
     app = open_page(tmp_path / "none.duckdb", "sheets")
     assert not app.exception
-    app.file_uploader(key="file").upload("first.csv", GOOD).run()
+    app.file_uploader(key="sheets.file").upload("first.csv", GOOD).run()
     assert "1 would go in" in bold(app)
     assert not (tmp_path / "none.duckdb").exists()

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold, notes
 
-from dashboards import choosing
+from dashboards import picker
 from fleet.attainment.peers import cloud
 from fleet.faults.suspects import Suspects, suspects
 from fleet.fitting.refit import load_house
@@ -44,7 +44,7 @@ def test_the_page_shows_the_judgements_own_list(
 def test_all_units_can_be_listed(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:
     """Showing all units lists every judged sheet, suspects first."""
     app = open_page(filled, "suspects")
-    app.selectbox(key="show").set_value(choosing.WHOLE).run()
+    app.selectbox(key="suspects.show").set_value(picker.WHOLE).run()
     assert not app.exception
     assert app.dataframe[0].value["sheet"].tolist() == own_list.table["sheet_no"].tolist()
 
@@ -54,7 +54,7 @@ def test_fewer_false_alarms_mean_a_shorter_list(filled: Path, open_page: OpenPag
     app = open_page(filled, "suspects")
     found = {}
     for share in ("1%", "20%"):
-        app.selectbox(key="fdr").set_value(share).run()
+        app.selectbox(key="suspects.fdr").set_value(share).run()
         assert not app.exception
         found[share] = len(app.dataframe[0].value)
         store = Store(filled)
@@ -68,17 +68,17 @@ def test_filters_by_fault_source_and_year(filled: Path, open_page: OpenPage, own
     flagged = own_list.table[own_list.table["flagged"]]
     fault = flagged["leading_fault"].iloc[0]
     app = open_page(filled, "suspects")
-    app.multiselect(key="fault").set_value([fault]).run()
+    app.multiselect(key="suspects.fault").set_value([fault]).run()
     assert not app.exception
     mine = flagged[flagged["leading_fault"] == fault]
     assert app.dataframe[0].value["sheet"].tolist() == mine["sheet_no"].tolist()
-    app.multiselect(key="fault").set_value([]).run()
+    app.multiselect(key="suspects.fault").set_value([]).run()
     source = app.dataframe[0].value["source"].iloc[0]
-    app.multiselect(key="source").set_value([source]).run()
+    app.multiselect(key="suspects.source").set_value([source]).run()
     assert set(app.dataframe[0].value["source"]) == {source}
-    app.multiselect(key="source").set_value([]).run()
-    year = app.selectbox(key="since").options[1]
-    app.selectbox(key="since").set_value(year).run()
+    app.multiselect(key="suspects.source").set_value([]).run()
+    year = app.selectbox(key="suspects.since").options[1]
+    app.selectbox(key="suspects.since").set_value(year).run()
     assert not app.exception
     later = flagged[pd.to_datetime(flagged["measured_on"]).dt.year >= int(year)]
     listed = app.dataframe[0].value["sheet"].tolist() if len(later) else []
@@ -91,13 +91,13 @@ def test_picking_a_sheet_shows_its_own_readings(
     """The sheet picked from the box is the one whose chances, readings and earlier sheets are shown."""
     app = open_page(filled, "suspects")
     number = own_list.table["sheet_no"].iloc[2]
-    app.selectbox(key="sheet").set_value(number).run()
+    app.selectbox(key="suspects.sheet").set_value(number).run()
     assert not app.exception
     assert app.header[0].value == f"Sheet {number}"
     found = cloud(Store(filled).current(), number)
     readings = app.dataframe[1].value.set_index("reading")
     own = found.own["azimuth_optical_deg"]
-    assert readings.loc["azimuth as seen", "this unit"] == f"{own:.2f}°"
+    assert readings.loc["optical azimuth", "this unit"] == f"{own:.2f}°"
     assert number in app.dataframe[2].value["sheet"].tolist()
     assert found.sentence in notes(app)
 
@@ -114,11 +114,43 @@ def test_a_link_opens_a_sheet_that_the_filters_hide(
     assert any("Nothing stands out" in m.value for m in app.markdown)
 
 
-def test_a_link_to_no_sheet_opens_the_first(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:
-    """A number that isn't in the store is ignored, not an error."""
+def test_a_link_to_no_sheet_is_an_error_line(filled: Path, open_page: OpenPage) -> None:
+    """A number that isn't among those judged opens no unit at all, until another is chosen."""
     app = open_page(filled, "suspects", sheet="NO-SUCH-1")
     assert not app.exception
-    assert app.header[0].value == f"Sheet {own_list.table['sheet_no'].iloc[0]}"
+    assert "There is no sheet 'NO-SUCH-1'" in app.error[0].value
+    assert not [h.value for h in app.header if h.value.startswith("Sheet ")]
+    assert len(app.dataframe) == 1
+    number = app.dataframe[0].value["sheet"].iloc[1]
+    app.selectbox(key="suspects.sheet").set_value(number).run()
+    assert not app.error
+    assert app.header[0].value == f"Sheet {number}"
+
+
+def test_panel_and_answer_agree_with_the_filters(
+    filled: Path, open_page: OpenPage, own_list: Suspects
+) -> None:
+    """With a source chosen, the answer counts its units and the panel leaves another source's sheet."""
+    flagged = own_list.table[own_list.table["flagged"]]
+    source_of = (
+        Store(filled).current(["sheet_no", "assembly_source"]).set_index("sheet_no")["assembly_source"]
+    )
+    sources = flagged["sheet_no"].map(source_of)
+    first = flagged["sheet_no"].iloc[0]
+    other = next(s for s in sources.dropna() if s != source_of[first])
+    app = open_page(filled, "suspects", sheet=first)
+    app.multiselect(key="suspects.source").set_value([other]).run()
+    assert not app.exception
+    mine = flagged[(sources == other).to_numpy()]
+    said = f"{mine['unit'].nunique()} of them among the {flagged['unit'].nunique()} flagged."
+    assert bold(app).startswith("With these filters: ")
+    assert bold(app).endswith(said)
+    assert f"Sheet {first} doesn't pass these filters, so it isn't opened." in notes(app)
+    assert app.header[0].value == f"Sheet {mine['sheet_no'].iloc[0]}"
+    assert "sheet" not in app.query_params
+    app.multiselect(key="suspects.source").set_value([]).run()
+    assert bold(app) == own_list.sentence
+    assert app.header[0].value == f"Sheet {first}"
 
 
 def test_a_unit_with_two_sheets_shows_both(filled: Path, open_page: OpenPage) -> None:
@@ -147,6 +179,6 @@ def test_narrowed_keeps_the_order() -> None:
             "verdict": ["healthy", None, None, None],
         }
     )
-    assert choosing.narrowed(table, "flagged", [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
-    assert choosing.narrowed(table, "open", [], [], None)["sheet_no"].tolist() == ["b", "c"]
-    assert choosing.narrowed(table, "all", ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]
+    assert picker.narrowed(table, "flagged", [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
+    assert picker.narrowed(table, "open", [], [], None)["sheet_no"].tolist() == ["b", "c"]
+    assert picker.narrowed(table, "all", ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]

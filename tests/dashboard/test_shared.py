@@ -27,8 +27,7 @@ VIEWS = sorted(p.stem for p in (ROOT / "dashboards" / "shared_pages").glob("[a-z
 NOT_FOR_OTHERS = (
     "dashboards.data.units",
     "dashboards.data.suspects",
-    "dashboards.behind",
-    "dashboards.choosing",
+    "dashboards.picker",
     "dashboards.verdict_form",
 )
 

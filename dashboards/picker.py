@@ -1,0 +1,318 @@
+"""From a figure to the units behind it and from a list to one unit: by a mark, a row, a box or a link."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from typing import Any, Final
+
+import altair as alt
+import pandas as pd
+import streamlit as st
+
+from dashboards import layout, state
+from dashboards.data.suspects import Listed, suspected
+from dashboards.data.units import among_its_kind, sheets_of_unit
+from fleet.attainment.distributions import Quantity
+from fleet.attainment.peers import PAIRS
+from fleet.charts import suspects as unit_charts
+from fleet.errors import FleetError
+from fleet.numerals import figure
+from fleet.words import fault_words, spoken
+
+OF: Final = "of"
+CLICK: Final = "picked"
+MOST_LISTED: Final = 300
+FALSE_SHARES: Final = ("5%", "1%", "10%", "20%")
+FLAGGED, WHOLE, OPEN = "flagged", "all", "open"
+SHOWN: Final = {
+    FLAGGED: "flagged units",
+    OPEN: "flagged, no verdict yet",
+    WHOLE: "all units",
+}
+
+
+def clickable(chart: alt.LayerChart, field: str) -> alt.LayerChart:
+    """Let a click on a mark of the chart name its group; nothing fades, so nothing is lost to the eye."""
+    out = chart.copy(deep=True)
+    shared = _speaks_of(out, field)  # layers that show the same frame hand it to the whole
+    places = [
+        i
+        for i, layer in enumerate(out.layer)
+        if _speaks_of(layer, field) or (shared and layer.data is alt.Undefined)
+    ]
+    point = alt.selection_point(name=CLICK, fields=[field], on="click", clear="dblclick")
+    out.layer[places[-1]] = out.layer[places[-1]].add_params(point)
+    return out
+
+
+def _speaks_of(layer: Any, field: str) -> bool:
+    return isinstance(layer.data, pd.DataFrame) and field in layer.data.columns
+
+
+def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
+    """Draw a chart whose marks open the units behind them.
+
+    Parameters
+    ----------
+    chart : with a field `group`.
+    key : of the widget.
+    groups : the groups as the store says them.
+    """
+    said = {spoken(g): g for g in groups} | {g: g for g in groups}
+
+    def picked() -> None:
+        found = st.session_state[key]["selection"].get(CLICK, [])
+        names = [said.get(str(p.get("group"))) for p in found]
+        if names and names[-1] is not None:
+            state.choose(OF, names[-1])
+
+    st.altair_chart(clickable(chart, "group"), width="stretch", key=key, on_select=picked)
+
+
+def rows(
+    frame: pd.DataFrame, key: str, values: Sequence[str], alt: str, *, sets: str = OF, most: int = 12
+) -> None:
+    """Show a table of which a row picks a value.
+
+    Parameters
+    ----------
+    frame : what is shown.
+    key : of the widget; a table with other rows is another widget, so that no old row stays marked.
+    values : what the rows pick, one for each.
+    alt : words for who can't see it.
+    sets : the page's key that is set.
+    most : rows shown at once.
+    """
+    own = f"{key}_{zlib.crc32(chr(10).join(values).encode()):x}"
+
+    def picked() -> None:
+        chosen = st.session_state[own]["selection"]["rows"]
+        if chosen and chosen[0] < len(values):
+            state.choose(sets, values[chosen[0]])
+
+    st.dataframe(
+        frame,
+        hide_index=True,
+        width="stretch",
+        height=38 + 35 * min(max(len(frame), 1), most),
+        key=own,
+        on_select=picked,
+        selection_mode="single-row",
+        alt=alt,
+    )
+
+
+def table(frame: pd.DataFrame, key: str, groups: Sequence[str]) -> None:
+    """Show figures whose rows open the units behind them; `groups` names the rows' groups."""
+    rows(frame, key, groups, f"Table with {len(frame)} rows; picking one opens its units")
+
+
+def group(groups: Sequence[str]) -> str | None:
+    """Ask whose units to list; a click on a mark or a row asks the same."""
+    return state.maybe(
+        "Units behind the figures of",
+        list(groups),
+        OF,
+        nothing="click a mark or a row, or choose here",
+        note="Opens the list of units that these figures count.",
+    )
+
+
+def units(found: layout.Ready, frame: pd.DataFrame, shown: pd.DataFrame, name: str) -> None:
+    """List units and open the one that is picked.
+
+    Parameters
+    ----------
+    found : the store.
+    frame : the units with `sheet_no`.
+    shown : the same rows as people read them.
+    name : of the downloaded file.
+    """
+    numbers = frame["sheet_no"].astype(str).tolist()
+    if not numbers:
+        st.info("No unit is behind this figure.")
+        return
+    listed = numbers[:MOST_LISTED]
+    about = f"List of {len(listed)} units; picking one opens it"
+    rows(shown.head(MOST_LISTED), "units_list", listed, about, sets="unit_sheet", most=8)
+    if len(numbers) > len(listed):
+        layout.note(f"The first {len(listed)} of {len(numbers)}; the table holds all.")
+    layout.download(frame, name, f"{name}_units")
+    chosen = sheet(
+        "Open the unit of sheet", "unit_sheet", listed, set(numbers), "these units", "pick a row, or choose"
+    )
+    if chosen is not None:
+        unit(found, chosen)
+
+
+def sheet(
+    label: str, key: str, listed: Sequence[str], known: set[str], among: str, nothing: str,
+    first: str | None = None,
+) -> str | None:  # fmt: skip
+    """Ask for a sheet; one that isn't known is an error line, never another unit.
+
+    Parameters
+    ----------
+    label, key : of the box.
+    listed : numbers to offer.
+    known : numbers that may be opened.
+    among : what `known` is, in words.
+    nothing : what an empty box says.
+    first : the sheet that an empty box stands for.
+    """
+    asked = state.now(key)
+    options = [*listed, asked] if asked is not None and asked not in listed else list(listed)
+    chosen = state.maybe(label, options, key, names=str, nothing=nothing)
+    if chosen is None:
+        return first
+    if chosen not in known:
+        layout.explain(FleetError(f"there is no sheet {chosen!r} among {among}; check its number."))
+        return None
+    return chosen
+
+
+def unit(found: layout.Ready, sheet_no: str) -> None:
+    """Show one unit in place: its sheets, its readings among its kind, and where to go on."""
+    st.subheader(f"Sheet {sheet_no}")
+    cloud = among_its_kind(found.path, found.revision, sheet_no)
+    layout.note(cloud.sentence)
+    left, right = st.columns([3, 2])
+    with left:
+        layout.table(unit_charts.compared(cloud), "behind_compared")
+    with right:
+        chart = unit_charts.pair_of_links(cloud, PAIRS[0], layout.look())
+        if chart is not None:
+            layout.show(chart, "behind_pair")
+    layout.table(
+        unit_charts.unit_sheets(sheets_of_unit(found.path, found.revision, sheet_no)),
+        "behind_sheets",
+    )
+    with st.container(horizontal=True):
+        st.page_link(
+            "workshop_pages/suspects.py",
+            label="Is it normal? Open it among the suspects",
+            icon=":material/troubleshoot:",
+            query_params={"sheet": sheet_no},
+        )
+        history(sheet_no, "Its history")
+
+
+def history(sheet_no: str, label: str) -> None:
+    """Lead to every version of a sheet."""
+    st.page_link(
+        "workshop_pages/sheets.py",
+        label=label,
+        icon=":material/history:",
+        query_params={"sheet_no": sheet_no},
+    )
+
+
+def suspect_list(found: layout.Ready) -> tuple[Listed, pd.DataFrame, bool]:
+    """Ask for filters; return the judged list, the part to be shown, and whether filters were chosen."""
+    cells = st.columns(5)
+    with cells[0]:
+        show = state.pick("Show", list(SHOWN), "show", names=SHOWN)
+    with cells[1]:
+        share = state.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
+    listed = suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
+    shown = listed.table
+    with cells[2]:
+        faults = state.several(
+            "Likeliest cause",
+            sorted(shown["leading_fault"].dropna().unique()),
+            "fault",
+            names=lambda f: fault_words(str(f)),
+        )
+    with cells[3]:
+        sources = state.several("Source", sorted(shown["assembly_source"].dropna().unique()), "source")
+    with cells[4]:
+        since = layout.since(found)
+    chosen = show == OPEN or bool(faults or sources or since is not None)
+    return listed, narrowed(shown, show, faults, sources, since), chosen
+
+
+def narrowed(
+    table: pd.DataFrame, show: str, faults: list[str], sources: list[str], since: int | None
+) -> pd.DataFrame:
+    """The rows that pass the filters; the order stays."""
+    keep = pd.Series(True, index=table.index)
+    if show != WHOLE:
+        keep &= table["flagged"].astype(bool)
+    if show == OPEN:
+        keep &= table["verdict"].isna()
+    if faults:
+        keep &= table["leading_fault"].isin(faults)
+    if sources:
+        keep &= table["assembly_source"].isin(sources)
+    if since is not None:
+        keep &= pd.to_datetime(table["measured_on"]).dt.year >= since
+    return table[keep]
+
+
+def suspect(table: pd.DataFrame, shown: pd.DataFrame, *, filtered: bool) -> str | None:
+    """Show the list and return the sheet picked in it, by its box, or by a link; else the first.
+
+    Parameters
+    ----------
+    table : every judged sheet.
+    shown : the rows to list.
+    filtered : whether filters were chosen: a sheet that they hide is then not opened; without any a link
+        opens a sheet that isn't flagged.
+    """
+    head = shown.head(MOST_LISTED)
+    numbers = head["sheet_no"].astype(str).tolist()
+    if numbers:
+        about = f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}"
+        rows(unit_charts.ranked(head), "list", numbers, about, sets="sheet", most=8)
+    else:
+        st.info("No sheet passes these filters; choose all units, or fewer filters.")
+    if len(shown) > len(head):
+        layout.note(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
+    known, listed = set(table["sheet_no"].astype(str)), set(shown["sheet_no"].astype(str))
+    asked = state.now("sheet")
+    if asked in known - listed:
+        if filtered:
+            layout.note(f"Sheet {asked} doesn't pass these filters, so it isn't opened.")
+            state.clear(["sheet"])
+        else:
+            layout.note(f"Sheet {asked} isn't flagged, so it isn't in the list.")
+    first = numbers[0] if numbers else None
+    nothing = "the first of the list; or click a row"
+    return sheet("Look at sheet", "sheet", numbers, known, "the units judged here", nothing, first)
+
+
+def listed_readings(frame: pd.DataFrame, quantity: Quantity) -> pd.DataFrame:
+    """Units of a group with their reading, as people read them."""
+    digits = 0 if quantity.unit == "min" else 2
+    told = _about(frame)
+    told[quantity.words] = [figure(v, quantity.unit, digits) for v in frame["reading"]]
+    return told
+
+
+def listed_states(frame: pd.DataFrame, measure_words: str) -> pd.DataFrame:
+    """Units of a group with whether they meet the target, as people read them."""
+    told = _about(frame)
+    for name, words in (
+        ("sra_dynamic_deg", "rake"),
+        ("vta_dynamic_deg", "tracking angle"),
+        ("tilt_room_deg", "tilt room"),
+    ):
+        told[words] = [figure(v, "°", 1) for v in frame[name]]
+    told[measure_words] = frame["met"].to_numpy()
+    return told
+
+
+def _about(frame: pd.DataFrame) -> pd.DataFrame:
+    kind = (
+        frame["stylus_profile"].fillna("(not told)") + "/" + frame["cantilever_material"].fillna("(not told)")
+    )
+    return pd.DataFrame(
+        {
+            "sheet": frame["sheet_no"],
+            "measured": pd.to_datetime(frame["measured_on"]).dt.strftime("%Y-%m-%d"),
+            "family": frame["body_family"],
+            "kind": kind.map(spoken),
+            "source": frame["assembly_source"].fillna("–"),
+        }
+    )

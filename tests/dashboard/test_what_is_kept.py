@@ -1,0 +1,197 @@
+"""What is chosen or typed on one page reaches no other, and is found again whole or not at all."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from page_helpers import OpenPage, bold
+from streamlit.testing.v1 import AppTest
+
+from dashboards import state
+from fleet.fitting.refit import load_house
+from fleet.policy.policy import Policy
+from fleet.quotes.hindcasts import everything, foretold
+from fleet.store import Store
+from fleet.store.quotes import keep_backtest
+from synthetic_data.demo import demo_fleet
+
+KINDS = (
+    "selectbox",
+    "multiselect",
+    "number_input",
+    "slider",
+    "text_input",
+    "toggle",
+    "checkbox",
+    "date_input",
+)
+UNIT = {
+    "body_family": "F001",
+    "stylus_profile": "line_contact",
+    "cantilever_material": "boron",
+    "assembly_source": "S01",
+    "generator": "moving_coil",
+    "bench": "demo",
+    "vtf_mn": 21.0,
+    "compliance_um_per_mn": 15.0,
+    "compliance_frequency_hz": "10",
+    "cantilever_length_mm": 6.0,
+    "tilt_room_deg": 3.0,
+    "temperature_c": 22.0,
+    "hours_used": 400.0,
+    "sra_static_deg": 92.0,
+    "sra_dynamic_deg": 91.3,
+    "vta_dynamic_deg": 22.0,
+    "azimuth_optical_deg": 0.4,
+    "azimuth_electrical_deg": 0.5,
+    "zenith_deg": 4.9,
+    "channel_balance_db": 0.5,
+    "height_mm": 16.0,
+    "tip_to_mount_mm": 9.5,
+    "roll_applied_deg": 0.3,
+}
+FILLED: dict[str, dict[str, Any]] = {
+    "enquiry": {name: UNIT[name] for name in state.ENQUIRY},
+    "on_the_bench": {name: UNIT[name] for name in state.BENCH},
+    "suspects": {"show": "all", "fdr": "20%", "source": ["S01"], "since": "2021"},
+    "distributions": {
+        "quantity": "zenith_deg",
+        "by": "assembly_source",
+        "stylus": ["line_contact"],
+        "of": "S01",
+        "per": "quarter",
+    },
+    "attainment": {
+        "by": "assembly_source",
+        "target": "rake",
+        "per": "quarter",
+        "of": "S01",
+        "if_tracking": 26.0,
+        "if_rake": (90.0, 93.0),
+    },
+    "bench": {"reading": "zenith_deg", "habit": "demo:zenith_deg"},
+    "record": {"by": "kind", "per": "year"},
+    "sheets": {"sheet_no": "NO-SUCH"},
+}
+
+
+@pytest.fixture(scope="module")
+def store(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The filled store with check pickups and a back-test, so that every page has something to choose."""
+    path = Path(shutil.copy(filled, tmp_path_factory.mktemp("kept") / "kept.duckdb"))
+    own = Store(path)
+    old = own.current().tail(60).reset_index(drop=True)
+    kept = foretold(load_house(own), own.current(), old, everything(len(old)), Policy(), boosting=False)
+    keep_backtest(own, kept.assign(origin=pd.Timestamp("2022-01-01").date()))
+    sheets = demo_fleet().sheets
+    checks = sheets[sheets["purpose"] == "reference"]
+    own.append(checks.rename(columns={"serial": "serial_token"}), file_name="checks.csv")
+    return path
+
+
+def values(app: AppTest) -> dict[str, Any]:
+    """What stands in every widget of the page that has a key, by key."""
+    assert not app.exception
+    return {w.key: w.value for kind in KINDS for w in app.get(kind) if w.key is not None}
+
+
+def fill(app: AppTest, page: str) -> AppTest:
+    """Choose and type, as somebody at the page would."""
+    for key, value in FILLED[page].items():
+        widget = next(w for kind in KINDS for w in app.get(kind) if w.key == f"{page}.{key}")
+        widget.set_value(value)
+        if page not in ("enquiry", "on_the_bench"):
+            app.run()
+    return app.run()
+
+
+def go(app: AppTest, page: str, **link: str) -> AppTest:
+    """Open a page by its name in the navigation, which empties the address, or by a link."""
+    app.query_params.clear()
+    app.query_params.update(link)
+    app.switch_page(f"workshop_pages/{page}.py")
+    return app.run()
+
+
+@pytest.fixture(scope="module")
+def untouched() -> dict[str, dict[str, Any]]:
+    """Widgets of every page as somebody finds them who comes first to it; filled on the way."""
+    return {}
+
+
+@pytest.mark.parametrize("page", FILLED)
+def test_nothing_reaches_another_page_and_all_is_found_again(
+    page: str, store: Path, open_page: OpenPage, untouched: dict[str, dict[str, Any]]
+) -> None:
+    """From a filled page to any other and back: that one is as if nothing were filled, this one whole."""
+    others = [name for name in state.PAGES if name != page]
+    for name in others:
+        if name not in untouched:
+            untouched[name] = values(open_page(store, name))
+    app = fill(open_page(store, page), page)
+    left = values(app)
+    assert {key: left[f"{page}.{key}"] for key in FILLED[page]} == FILLED[page]
+    address = dict(app.query_params)
+    assert set(address) >= set(FILLED[page])
+    for name in others:
+        assert values(go(app, name)) == untouched[name], name
+        assert not app.query_params
+        assert values(go(app, page)) == left, name
+        assert dict(app.query_params) == address
+
+
+def test_every_page_is_walked() -> None:
+    """Every page of the dashboard has its keys named, is filled above, and all its fields are typed in."""
+    pages = {p.stem for p in (Path(state.__file__).parent / "workshop_pages").glob("[a-z]*.py")}
+    assert set(FILLED) == set(state.PAGES) == pages
+    for page, filled in FILLED.items():
+        assert set(filled) <= set(state.PAGES[page])
+    assert {*state.ENQUIRY, *state.BENCH} == set(UNIT)
+
+
+def test_a_link_replaces_the_form_whole(store: Path, open_page: OpenPage) -> None:
+    """A link that tells a stylus opens an enquiry that tells it alone: nothing older is left."""
+    app = fill(open_page(store), "enquiry")
+    fresh = open_page(store, stylus_profile="elliptical")
+    go(app, "suspects")
+    go(app, "enquiry", stylus_profile="elliptical")
+    assert values(app) == values(fresh)
+    assert bold(app) == bold(fresh)
+    assert dict(app.query_params) == {"stylus_profile": "elliptical"}
+
+
+def test_the_way_back_to_a_bare_address_empties_the_form(store: Path, open_page: OpenPage) -> None:
+    """The browser's way back from a filled form to its empty address leaves no field filled."""
+    app = open_page(store)
+    empty, answer = values(app), bold(app)
+    fill(app, "enquiry")
+    app.query_params.clear()
+    app.run()
+    assert values(app) == empty
+    assert bold(app) == answer
+
+
+@pytest.mark.parametrize("page", ["enquiry", "on_the_bench"])
+def test_the_form_can_be_emptied(page: str, store: Path, open_page: OpenPage) -> None:
+    """One button empties every field and the address; what the page then says is what it says at first."""
+    app = open_page(store, page)
+    empty, answer = values(app), bold(app)
+    assert not [b for b in app.button if b.label == "Empty the form"]
+    fill(app, page)
+    assert bold(app) != answer
+    next(b for b in app.button if b.label == "Empty the form").click().run()
+    assert values(app) == empty
+    assert bold(app) == answer
+    assert not app.query_params
+
+
+def test_a_key_that_no_page_names_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A widget's key has to be named with its page's."""
+    monkeypatch.setattr(state.st, "session_state", {"@page": "sheets"})
+    assert state.name("sheet_no") == "sheets.sheet_no"
+    with pytest.raises(KeyError, match="vtf_mn is no key of the page sheets"):
+        state.name("vtf_mn")
