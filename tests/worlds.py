@@ -18,7 +18,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.house_model.family_facts import FleetFacts, learn_facts
 from fleet.house_model.house import House
 from fleet.store import Store

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
+from functools import wraps
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -26,6 +27,11 @@ SHORT_NAMES: Final = {
     "cantilever_material": "cantilever",
 }
 """Short forms of options that are typed often."""
+
+
+KindOption = Annotated[
+    str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
+]
 
 
 def option_of(name: str) -> str:
@@ -55,6 +61,29 @@ def with_columns(columns: Mapping[str, Column]) -> Callable[[Callable[..., None]
         command.__signature__ = signature  # type: ignore[attr-defined]
         command.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
         return command
+
+    return dress
+
+
+def with_shared(
+    shared: Callable[..., Any], name: str
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command the options of `shared` too; it takes what `shared` makes of them as `name`."""
+
+    def dress(command: Callable[..., None]) -> Callable[..., None]:
+        own = inspect.signature(command, eval_str=True).parameters
+        theirs = inspect.signature(shared, eval_str=True).parameters
+
+        @wraps(command)
+        def run(**given: Any) -> None:
+            made = shared(**{option: given.pop(option) for option in theirs})
+            command(**given, **{name: made})
+
+        kept = [p for p in own.values() if p.name != name]
+        end = len(kept) - sum(p.kind is p.VAR_KEYWORD for p in kept)
+        both = [p.replace(kind=p.KEYWORD_ONLY) for p in theirs.values()]
+        run.__signature__ = inspect.Signature([*kept[:end], *both, *kept[end:]])  # type: ignore[attr-defined]
+        return run
 
     return dress
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from contextvars import ContextVar
 from enum import StrEnum
 from pathlib import Path
@@ -12,12 +14,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from fleet.errors import FleetError
+
 if TYPE_CHECKING:
     from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.house_model.house import House
     from fleet.intake import Fault
     from fleet.policy.policy import Policy
     from fleet.store import Store
+    from fleet.store.sharing import Published
 
 STORE_HELP: Final = "The store's file; else FLEET_STORE, else your own data folder."
 MOST_FAULTS_SHOWN: Final = 50
@@ -60,7 +65,7 @@ PolicyNameOption = Annotated[
     typer.Option(
         "--policy-name",
         metavar="NAME",
-        help="Which policy of the file; [default] if left out.",
+        help="Which policy of the file; the one called default if left out.",
         show_default=False,
     ),
 ]
@@ -78,6 +83,21 @@ PriorOption = Annotated[
 ]
 PerOption = Annotated[
     Period | None, typer.Option("--per", help="Cut each group by time.", show_default=False)
+]
+MinUnitsOption = Annotated[
+    int | None,
+    typer.Option(
+        "--min-units",
+        min=3,
+        help="Smallest group, decided by the first publication; 5 unless told otherwise.",
+        show_default=False,
+    ),
+]
+SheetBenchOption = Annotated[
+    str | None,
+    typer.Option(
+        "--bench", metavar="CODE", help="The sheet's bench, where several use its number.", show_default=False
+    ),
 ]
 ASKED = "asked"
 """The number of an enquiry that was typed, not read from a file."""
@@ -154,6 +174,62 @@ def prior_for(store: Store, file: Path | None) -> FaultPrior:
     return prior_from_verdicts(base, list_verdicts(store)) if store.path.exists() else base
 
 
+def published_groups(store: Store, policy: Policy, min_units: int | None) -> Published:
+    """Groups that may be shown to others, with their counts; units that came in since join first."""
+    from fleet.attainment.publishing import counting_rule, group_counts
+    from fleet.sharing.groups import bring_up_to_date, counted
+
+    with progress() as tell:
+        ready = bring_up_to_date(store, smallest=min_units, progress=tell)
+    return counted(
+        store,
+        ready,
+        policy=counting_rule(policy),
+        count=lambda sheets: group_counts(sheets, policy, ready.smallest),
+    )
+
+
+def day_of(text: str | None) -> dt.date:
+    """The day that --on names; today if it was left out.
+
+    Raises
+    ------
+    FleetError
+        If it isn't written YYYY-MM-DD.
+    """
+    try:
+        return dt.date.today() if text is None else dt.date.fromisoformat(text)
+    except ValueError:
+        raise FleetError("--on: a day is written YYYY-MM-DD, such as 2024-05-31.") from None
+
+
+def check_new_toml(out: Path | None) -> None:
+    """Refuse a name that is taken or doesn't end in .toml, before any work is done for it.
+
+    Raises
+    ------
+    FleetError
+        One line: which, and what to do.
+    """
+    if out is not None and (out.exists() or out.suffix != ".toml"):
+        why = "is there already" if out.exists() else "should end in .toml"
+        raise FleetError(f"--out {out}: {why}; choose another name.")
+
+
+def write_text(text: str, out: Path) -> None:
+    """Write a text file.
+
+    Raises
+    ------
+    FleetError
+        If the system refuses.
+    """
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise FleetError(f"cannot write {out}: {(error.strerror or 'no reason told').lower()}.") from error
+
+
 def policies_from(path: Path | None, name: str | None, *, keep_in: Store | None = None) -> dict[str, Policy]:
     """Policies by name; with a name given, that one stands as `default`.
 
@@ -177,23 +253,21 @@ def policies_from(path: Path | None, name: str | None, *, keep_in: Store | None 
     return chosen
 
 
-def progress() -> Callable[[str], None] | None:
-    """A line on standard error that tells how far a long job is; None unless that is a terminal."""
+@contextmanager
+def progress() -> Iterator[Callable[[str], None] | None]:
+    """A line on a terminal's standard error that tells how far a long job is, wiped at its end; else None."""
     if not sys.stderr.isatty():
-        return None
+        yield None
+        return
 
     def tell(step: str) -> None:
         sys.stderr.write(f"\r\x1b[2K{step}")
         sys.stderr.flush()
 
-    return tell
-
-
-def end_progress() -> None:
-    """Wipe the progress line."""
-    if sys.stderr.isatty():
-        sys.stderr.write("\r\x1b[2K")
-        sys.stderr.flush()
+    try:
+        yield tell
+    finally:
+        tell("")
 
 
 def show_faults(faults: Iterable[Fault], *, rest: str = "") -> None:

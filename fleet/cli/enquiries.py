@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from fleet.cli import common
 from fleet.cli.column_options import split_kind, typed_row
@@ -19,6 +21,17 @@ if TYPE_CHECKING:
     from fleet.quotes.quote import Quotes
     from fleet.quotes.recalibration import Recalibration
     from fleet.store import Store
+
+EnquiriesArgument = Annotated[
+    Path | None,
+    typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
+]
+AsModelledOption = Annotated[
+    bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
+]
+NoKeepOption = Annotated[
+    bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
+]
 
 
 def enquiries_from(

@@ -10,7 +10,7 @@ from typing import Final
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.house_model.house import House
 from fleet.store import Store
 

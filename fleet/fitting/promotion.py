@@ -14,7 +14,6 @@ The rule (also in fleet/docs/record.md):
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from typing import Final
@@ -25,8 +24,9 @@ import pandas as pd
 from fleet import __version__
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
-from fleet.fitting.refit import fit_store, fit_sums
-from fleet.house_model.archive import from_parts, to_parts
+from fleet.fitting.fit import fit_store, fit_sums
+from fleet.fitting.refitted import Refitted, keep_house
+from fleet.house_model.archive import from_parts
 from fleet.house_model.chain import SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.predict import Forecaster
@@ -34,7 +34,7 @@ from fleet.numerals import percent
 from fleet.statistics.quantile_forecasts import Floats, Paired, crps, paired, quantiles_of
 from fleet.store import Store
 from fleet.store.incremental import keep_base
-from fleet.store.models import KeptModel, newest_model, save_model
+from fleet.store.models import KeptModel, newest_model
 from fleet.store.quotes import taught_sheets
 from fleet.store.tallies import gather, teaching_relation
 
@@ -54,28 +54,9 @@ _READ: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 _NEEDED: Final = tuple(dict.fromkeys(("unit", "newest", "bench", "sheet_no", "measured_on", *FACTS, *_READ)))
 
 
-@dataclass(frozen=True)
-class Promotion:
-    """What became of a new fit.
-
-    Attributes
-    ----------
-    house : the new model
-    number, in_use : its number, and that of the model that answers now
-    trial : paired scores, new less old; None if there was no trial
-    sentence : what was decided and why
-    """
-
-    house: House
-    number: int
-    in_use: int
-    trial: Paired | None
-    sentence: str
-
-
 def refit_by_rule(
     store: Store, *, since: date | None = None, progress: Callable[[str], None] | None = None
-) -> Promotion:
+) -> Refitted:
     """Fit a house model, keep it, and take it into use by the rule above.
 
     Parameters
@@ -92,8 +73,8 @@ def refit_by_rule(
     old = newest_model(store)
     house = fit_store(store, progress=progress, since=since, hold=partial(keep_base, store))
     if old is None:
-        number = _keep(store, house, use=True)
-        return Promotion(house, number, number, None, f"Model {number} is in use, the first one.")
+        number = keep_house(store, house, use=True)
+        return Refitted(house, number, number, f"Model {number} is in use, the first one.")
     before = from_parts(old.arrays, old.texts)
     same = before.span == house.span and old.version == __version__
     try:
@@ -104,21 +85,14 @@ def refit_by_rule(
     taken = trial is None or (
         not trial.difference > 2.0 * trial.standard_error if same else trial.difference < 0.0
     )
-    number = _keep(store, house, use=taken)
+    number = keep_house(store, house, use=taken)
     typical = 1.0 if scores is None else float(np.nanmean(scores[1]))
-    return Promotion(
+    return Refitted(
         house,
         number,
         number if taken else old.model_id,
-        trial,
         _said(number, old, trial, typical, taken, same),
-    )
-
-
-def _keep(store: Store, house: House, *, use: bool) -> int:
-    arrays, texts = to_parts(house)
-    return save_model(
-        store, revision=house.revision, units=int(house.units), arrays=arrays, texts=texts, use=use
+        trial=trial,
     )
 
 

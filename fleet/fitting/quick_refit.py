@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 from fleet import __version__
-from fleet.fitting.refit import fit_sums
-from fleet.house_model.archive import to_parts
-from fleet.house_model.house import House
+from fleet.fitting.fit import fit_sums
+from fleet.fitting.refitted import Refitted, keep_house
 from fleet.store import Store
 from fleet.store.connection import Connection
 from fleet.store.incremental import NOW, THEN, KeptBase, changed_sheets, kept_base
-from fleet.store.models import save_model
 from fleet.store.tallies import DuckEngine, newest_intake
 from fleet.tallies.files import read_tallies, tallies_from_bytes
 from fleet.tallies.incremental import Grown, NotExactError, grow
@@ -24,27 +22,9 @@ class FullRefitNeededError(Exception):
     """A quick refit can't be exact here; the message says why, as a phrase."""
 
 
-@dataclass(frozen=True)
-class Quick:
-    """What a refit from kept sums came to.
-
-    Attributes
-    ----------
-    house : the new model
-    number : its number
-    grown : the sums it was fitted on; None where they came from a file
-    sentence : what was done, and whether a full refit is due
-    """
-
-    house: House
-    number: int
-    grown: Grown | None
-    sentence: str
-
-
 def quick_refit(
     store: Store, *, since: date | None = None, progress: Callable[[str], None] | None = None
-) -> Quick:
+) -> Refitted:
     """Fit on the last full refit's sums, brought up to date with what changed since, and keep the model.
 
     Parameters
@@ -74,7 +54,8 @@ def quick_refit(
     first = "" if kept.since is None else kept.since.isoformat()
     house = fit_sums(store, grown.gathered, revision=revision, progress=progress)
     house = replace(house, last_intake=last_intake, span=(first, ""))
-    return Quick(house, _keep(store, house), grown, _said(grown))
+    number = keep_house(store, house)
+    return Refitted(house, number, number, _said(grown), grown=grown)
 
 
 def grow_store(con: Connection, kept: KeptBase) -> Grown:
@@ -93,7 +74,7 @@ def grow_store(con: Connection, kept: KeptBase) -> Grown:
         raise FullRefitNeededError("what was kept doesn't match the sheets that changed") from None
 
 
-def refit_from_file(store: Store, path: Path, *, progress: Callable[[str], None] | None = None) -> Quick:
+def refit_from_file(store: Store, path: Path, *, progress: Callable[[str], None] | None = None) -> Refitted:
     """Fit on a tallies file and keep the model as if from the store's own sheets.
 
     Raises
@@ -104,17 +85,12 @@ def refit_from_file(store: Store, path: Path, *, progress: Callable[[str], None]
     gathered, about = read_tallies(path)
     store.create()
     house = fit_sums(store, gathered, revision=store.revision(), progress=progress)
-    number = _keep(store, house)
+    number = keep_house(store, house)
     engine = f", summed up by {about['engine']}" if "engine" in about else ""
     said = (
         f"Model {number} is in use; it stands on the {gathered.cut.units:.0f} units of {path.name}{engine}."
     )
-    return Quick(house, number, None, said)
-
-
-def _keep(store: Store, house: House) -> int:
-    arrays, texts = to_parts(house)
-    return save_model(store, revision=house.revision, units=int(house.units), arrays=arrays, texts=texts)
+    return Refitted(house, number, number, said)
 
 
 def _said(grown: Grown) -> str:

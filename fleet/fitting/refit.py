@@ -5,120 +5,57 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
-from functools import partial
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from fleet.errors import NoModelError
+from fleet.errors import FleetError, NoModelError
 from fleet.estimation.prior_only import cold_house
-from fleet.fitting.other_benches import lent_units, merged_tallies
-from fleet.house_model.archive import from_parts, to_parts
+from fleet.fitting.promotion import refit_by_rule
+from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
+from fleet.fitting.refitted import Refitted
+from fleet.house_model.archive import from_parts
 from fleet.house_model.house import House
 from fleet.store import Store
-from fleet.store.incremental import KeptBase, keep_base, undone_intakes
-from fleet.store.models import newest_model, save_model
-from fleet.store.tallies import CURRENT, gather, newest_intake, spanned, teaching_relation
-from fleet.tallies.files import tallies_bytes
-from fleet.tallies.pooling import merge
-from fleet.tallies.sufficient_statistics import Gathered
-
-if TYPE_CHECKING:
-    pass
+from fleet.store.models import newest_model
 
 
-def refit(store: Store, *, progress: Callable[[str], None] | None = None, since: date | None = None) -> House:
-    """Fit the house model on the store's teaching sheets and keep it in the store.
+def refit(
+    store: Store,
+    *,
+    since: date | None = None,
+    quick: bool = False,
+    tallies: Path | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Refitted:
+    """Fit the house model, keep it in the store, and say which model answers from now on.
 
     Parameters
     ----------
     store : Store
-    progress : called with a few words before each step
     since : only sheets measured from this day on teach
+    quick : start from the last full refit's sums where that is exact; else a full refit is made, and says why
+    tallies : learn from this tallies file instead of the store's sheets
+    progress : called with a few words before each step
 
     Returns
     -------
-    House
+    Refitted
 
     Raises
     ------
     FleetError
-        If the store holds no teaching sheet.
+        If the store holds no teaching sheet, or the file is no tallies file or is not alone.
     """
-    house = fit_store(store, progress=progress, since=since, hold=partial(keep_base, store))
-    say = progress or (lambda _: None)
-    say("keeping the model")
-    arrays, texts = to_parts(house)
-    units = float(house.facts.combos["n"].sum())
-    save_model(store, revision=house.revision, units=int(units), arrays=arrays, texts=texts)
-    return house
-
-
-def fit_store(
-    store: Store,
-    *,
-    progress: Callable[[str], None] | None = None,
-    since: date | None = None,
-    before: date | None = None,
-    hold: Callable[[KeptBase], None] | None = None,
-) -> House:
-    """Fit without keeping (see `refit`).
-
-    Parameters
-    ----------
-    store : Store
-        Its teaching sheets, and other benches' tallies that it took in.
-    progress : callable, optional
-        Called with a few words before each step.
-    since, before : date, optional
-        Only sheets measured from / before this day teach; None sets no limit.
-    hold : callable, optional
-        Is given the store's own sums, which a quick refit can start from.
-
-    Returns
-    -------
-    House
-
-    Raises
-    ------
-    TooFewError
-        If the store holds no teaching sheet.
-    """
-    revision = store.revision()
-    with store.reader() as con:
-        repeats = CURRENT if before is None else spanned(CURRENT, None, before)
-        gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
-        last_intake, undone = newest_intake(con), undone_intakes(con)
-    if hold is not None:
-        hold(KeptBase(revision, last_intake, undone, since, tallies_bytes(gathered, {})))
-    first, end = ("" if day is None else day.isoformat() for day in (since, before))
-    house = fit_sums(store, gathered, revision=revision, others=before is None, progress=progress)
-    return replace(house, last_intake=last_intake, span=(first, end))
-
-
-def fit_sums(
-    store: Store,
-    gathered: Gathered,
-    *,
-    revision: int,
-    others: bool = True,
-    progress: Callable[[str], None] | None = None,
-) -> House:
-    """Fit on sums of sheets, other benches' tallies that the store took in added.
-
-    Parameters
-    ----------
-    store, progress : as for `refit`
-    gathered : the sums
-    revision : data revision that they stand for
-    others : whether to add other benches' tallies
-    """
-    say = progress or (lambda _: None)
-    taken = merged_tallies(store) if others else []
-    if taken:
-        say("adding other benches' tallies")
-        gathered = merge(gathered, [told for _, told in taken])
-    say("fitting the chain of links")
-    house = gathered.fit(revision=revision)
-    return replace(house, notes=house.notes + lent_units(kept for kept, _ in taken))
+    if tallies is not None:
+        if quick or since is not None:
+            raise FleetError("a tallies file holds what teaches already: leave out --quick and --since")
+        return refit_from_file(store, tallies, progress=progress)
+    if not quick:
+        return refit_by_rule(store, since=since, progress=progress)
+    try:
+        return quick_refit(store, since=since, progress=progress)
+    except FullRefitNeededError as why:
+        done = refit_by_rule(store, since=since, progress=progress)
+        return replace(done, sentence=f"A full refit instead of a quick one: {why}. {done.sentence}")
 
 
 def load_house(store: Store, number: int | None = None) -> House:

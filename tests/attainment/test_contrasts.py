@@ -23,7 +23,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> tuple[pd.DataFrame, House
     sheets["serial_token"] = sheets.pop("serial")
     store = Store(tmp_path_factory.mktemp("contrasts") / "s.duckdb").create()
     store.append(sheets, file_name="demo.csv")
-    return store.current(), refit(store)
+    return store.current(), refit(store).house
 
 
 def test_the_interval_inverts_the_rank_sum_test() -> None:

@@ -185,4 +185,4 @@ def fitted(tmp_path_factory: pytest.TempPathFactory) -> House:
     """The house model of `fleet_frame`."""
     store = Store(tmp_path_factory.mktemp("groups") / "fleet.duckdb").create()
     store.append(fleet_frame().drop(columns=["unit", "newest"]), file_name="fleet.csv")
-    return refit(store)
+    return refit(store).house

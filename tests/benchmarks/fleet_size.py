@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import stored
 
 from fleet.estimation.prior_only import cold_house
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.house_model.house import House
 from fleet.house_model.predict import Draws, Forecaster
 from synthetic_data.world import World, WorldSpec

@@ -84,7 +84,7 @@ def tallies(folder: Path) -> Callable[[], object]:
 
 def refit(folder: Path) -> Callable[[], object]:
     """Tallies, and the fit."""
-    from fleet.fitting.refit import fit_store
+    from fleet.fitting.fit import fit_store
     from fleet.store import Store
 
     return lambda: fit_store(Store(folder / "fleet.duckdb"))
@@ -146,7 +146,7 @@ def by_sklearn(folder: Path) -> Callable[[], object]:
 def suspects(folder: Path) -> Callable[[], object]:
     """Every unit in the store judged."""
     from fleet.faults.suspects import suspects as judge
-    from fleet.fitting.refit import fit_store
+    from fleet.fitting.fit import fit_store
     from fleet.store import Store
 
     store = Store(folder / "fleet.duckdb")

@@ -31,8 +31,8 @@ from forecast_yardsticks import (
 )
 from worlds import ideal, stored, tokened
 
+from fleet.fitting.fit import fit_store
 from fleet.fitting.other_benches import take_in
-from fleet.fitting.refit import fit_store
 from fleet.house_model.house import House
 from fleet.sharing.exchange import export_tallies
 from synthetic_data.world import World

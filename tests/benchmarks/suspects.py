@@ -31,7 +31,7 @@ from suspect_yardsticks import FDR, Tally, count, near_oracle, ours
 from worlds import Fleet, fleet_of, ideal, tokened
 
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.store import Store
 
 WORLDS = {

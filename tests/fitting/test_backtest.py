@@ -12,7 +12,7 @@ from worlds import stored, tokened
 
 from fleet.errors import FleetError
 from fleet.fitting.backtest import FIRST_UNITS, Fold, folds, origins
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.policy.policy import Policy
 from fleet.quotes.baselines import FAMILY, POOLED
 from fleet.quotes.hindcasts import (

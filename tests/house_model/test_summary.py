@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from worlds import stored
 
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.house_model.summary import compare, learnt
 from synthetic_data.world import World, WorldSpec
 

@@ -21,7 +21,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> House:
     sheets["serial_token"] = sheets.pop("serial")
     store = Store(tmp_path_factory.mktemp("information") / "s.duckdb").create()
     store.append(sheets, file_name="demo.csv")
-    return refit(store)
+    return refit(store).house
 
 
 def asked(**facts: object) -> pd.DataFrame:

@@ -13,8 +13,8 @@ from forecast_yardsticks import QUANTITIES, excess, family_facts, ours, score, s
 from worlds import ideal, stored
 
 from fleet.errors import FleetError
+from fleet.fitting.fit import fit_store
 from fleet.fitting.other_benches import take_in
-from fleet.fitting.refit import fit_store
 from fleet.house_model.archive import to_parts
 from fleet.house_model.chain import LINK, LINKS, PAIRED
 from fleet.sharing.exchange import export_tallies

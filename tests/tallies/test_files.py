@@ -9,7 +9,7 @@ import pytest
 from worlds import ideal, tokened
 
 from fleet.errors import FleetError
-from fleet.fitting.refit import fit_store
+from fleet.fitting.fit import fit_store
 from fleet.house_model.archive import to_parts
 from fleet.store import Store
 from fleet.store.tallies import TEACHING, gather

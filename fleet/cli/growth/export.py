@@ -25,15 +25,7 @@ def export(
             "--as", metavar="CODE", help="Code that the bench goes by; none if left out.", show_default=False
         ),
     ] = None,
-    min_units: Annotated[
-        int | None,
-        typer.Option(
-            "--min-units",
-            min=3,
-            help="Smallest group, decided by the first publication; 5 unless told otherwise.",
-            show_default=False,
-        ),
-    ] = None,
+    min_units: common.MinUnitsOption = None,
     rows: Annotated[
         Path | None,
         typer.Option(
@@ -60,10 +52,8 @@ def export(
     from fleet.sharing.exchange import export_tallies
 
     assert file is not None
-    try:
-        done = export_tallies(where, file, bench=bench or "", smallest=min_units, progress=common.progress())
-    finally:
-        common.end_progress()
+    with common.progress() as tell:
+        done = export_tallies(where, file, bench=bench or "", smallest=min_units, progress=tell)
     say(f"Wrote {file}: {done.sentence}")
     say("Another bench takes it in with: fleet merge FILE")
 

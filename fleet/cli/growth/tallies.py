@@ -12,6 +12,8 @@ from fleet.cli.common import say
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from fleet.fitting.external_sheets import Outside
 
 ENGINES = ("duckdb", "spark")
@@ -55,32 +57,30 @@ def tallies(
         raise FleetError("--master says where Spark runs: add --engine spark")
     if engine == "spark" and source is None:
         raise FleetError("name the Parquet that Spark shall sum up: fleet tallies SOURCE --engine spark")
-    try:
-        done = _of_store(store) if source is None else _of_source(source, engine, master)
-    finally:
-        common.end_progress()
     from fleet.tallies.files import write_tallies
 
+    with common.progress() as tell:
+        done = _of_store(store, tell) if source is None else _of_source(source, engine, master, tell)
     write_tallies(out, done.gathered, done.about)
     say(done.sentence)
     say(f"Wrote {out}. Next: fleet refit --tallies {out}")
 
 
-def _of_source(source: str, engine: str, master: str | None) -> Outside:
+def _of_source(source: str, engine: str, master: str | None, tell: Callable[[str], None] | None) -> Outside:
     from fleet.fitting.external_sheets import gather_source
 
     if engine == "duckdb":
         from fleet.store.tallies import parquet_engine
 
         with parquet_engine() as duck:
-            return gather_source(duck, source, progress=common.progress())
+            return gather_source(duck, source, progress=tell)
     from fleet.tallies.spark import spark_engine
 
     with spark_engine(master) as spark:
-        return gather_source(spark, source, progress=common.progress())
+        return gather_source(spark, source, progress=tell)
 
 
-def _of_store(given: Path | None) -> Outside:
+def _of_store(given: Path | None, tell: Callable[[str], None] | None) -> Outside:
     from fleet.fitting.external_sheets import gather_store
 
-    return gather_store(common.the_store(given), progress=common.progress())
+    return gather_store(common.the_store(given), progress=tell)

@@ -51,10 +51,14 @@ def demo(
         ) from error
     store = Store(folder / STORE_NAME)
     _intake(store, folder)
-    from fleet.cli.week.refit import fit, tell_refit
+    from fleet.cli.week.refit import tell_refit
+    from fleet.fitting.refit import refit
 
     say("\n2. Fit the house model (fleet refit)")
-    tell_refit(fit(store))
+    with common.progress() as tell:
+        done = refit(store, progress=tell)
+    tell_refit(done.house)
+    say(done.sentence)
     _quotes(store, folder)
     _suspects(store, folder)
     _attainment(store, folder)

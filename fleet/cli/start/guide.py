@@ -9,7 +9,6 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.errors import FleetError
 
 
 def show_help(context: typer.Context) -> None:
@@ -28,18 +27,13 @@ def propose(
     """Draft a reading guide from a file's headers and values, with a question where there is a doubt."""
     from fleet.intake import propose_guide
 
-    if out is not None and (out.exists() or out.suffix != ".toml"):
-        why = "is there already" if out.exists() else "should end in .toml"
-        raise FleetError(f"--out {out}: {why}; choose another name.")
+    common.check_new_toml(out)
     proposal = propose_guide(file)
     if out is None:
         say(proposal.toml)
         common.warn(proposal.sentence)
         return
-    try:
-        out.write_text(proposal.toml, encoding="utf-8")
-    except OSError as error:
-        raise FleetError(f"cannot write {out}: {(error.strerror or 'no reason told').lower()}.") from error
+    common.write_text(proposal.toml, out)
     say(proposal.sentence)
     for question in proposal.guide.questions:
         say(f"  {question}")

@@ -49,11 +49,6 @@ def policies(
     if out is None:
         say(text.rstrip())
         return
-    if out.exists() or out.suffix != ".toml":
-        why = "is there already" if out.exists() else "should end in .toml"
-        raise FleetError(f"--out {out}: {why}; choose another name.")
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FleetError(f"cannot write {out}: {(error.strerror or 'no reason told').lower()}.") from error
+    common.check_new_toml(out)
+    common.write_text(text, out)
     say(f"Wrote {out}. Use it with: --policy {out}")

@@ -66,22 +66,12 @@ def attainment(
             show_default=False,
         ),
     ] = None,
-    per: Annotated[
-        Period | None, typer.Option("--per", help="Cut each group by time.", show_default=False)
-    ] = None,
+    per: common.PerOption = None,
     publish: Annotated[
         bool,
         typer.Option("--publish", help="For others' eyes: no small group shows (fleet explain sharing)."),
     ] = False,
-    min_units: Annotated[
-        int | None,
-        typer.Option(
-            "--min-units",
-            min=3,
-            help="Smallest group to publish, decided by the first publication; 5 unless told otherwise.",
-            show_default=False,
-        ),
-    ] = None,
+    min_units: common.MinUnitsOption = None,
     pooled: Annotated[
         bool, typer.Option("--pooled", help="Draw small groups' rates toward the fleet's.")
     ] = False,
@@ -181,27 +171,12 @@ def _published(
     pooled: bool,
 ) -> pd.DataFrame:
     """The table for others; forms groups of the units that came in since the last one."""
-    from fleet.attainment.publishing import (
-        check_published,
-        counting_rule,
-        group_counts,
-        published_attainment,
-    )
-    from fleet.sharing.groups import bring_up_to_date, counted
+    from fleet.attainment.publishing import check_published, published_attainment
     from fleet.store.sharing import UNITS
 
     told = per.value if per else None
     check_published(groups, told)
-    try:
-        ready = bring_up_to_date(store, smallest=min_units, progress=common.progress())
-    finally:
-        common.end_progress()
-    ready = counted(
-        store,
-        ready,
-        policy=counting_rule(policy),
-        count=lambda sheets: group_counts(sheets, policy, ready.smallest),
-    )
+    ready = common.published_groups(store, policy, min_units)
     parts = [(g.labels, g.units, g.counts or {}) for g in ready.of(UNITS)]
     return published_attainment(parts, groups, policy, told, pooled=pooled)
 

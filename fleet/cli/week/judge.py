@@ -10,8 +10,8 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.bench.align import ArmLengthOption
-from fleet.cli.column_options import split_kind, typed_row, with_columns
-from fleet.cli.common import PriorOption, prior_for, say
+from fleet.cli.column_options import KindOption, split_kind, typed_row, with_columns
+from fleet.cli.common import PriorOption, say
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 
@@ -41,9 +41,7 @@ def judge(
         Path | None,
         typer.Argument(metavar="[FILE]", help="One sheet: CSV, XLSX or Parquet; - is CSV on standard input."),
     ] = None,
-    kind: Annotated[
-        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
-    ] = None,
+    kind: KindOption = None,
     save: Annotated[bool, typer.Option("--save", help="Take the readings in as a sheet afterwards.")] = False,
     sheet_no: Annotated[
         str | None,
@@ -83,7 +81,7 @@ def judge(
 
     from fleet.faults.one_unit import judge as judge_one
 
-    verdict = judge_one(house, sheet, chosen, prior=prior_for(where, prior), arm_length_mm=arm_length_mm)
+    verdict = judge_one(house, sheet, chosen, prior=common.prior_for(where, prior), arm_length_mm=arm_length_mm)
     saved = ""
     if save:
         from fleet.intake import save_typed

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
 from fleet.cli import common
-from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
+from fleet.cli.column_options import ENQUIRY_FACTS, KindOption, with_columns
 from fleet.cli.common import CAUTION, say
-from fleet.cli.enquiries import enquiries_from
+from fleet.cli.enquiries import (
+    AsModelledOption,
+    EnquiriesArgument,
+    NoKeepOption,
+    correction,
+    enquiries_from,
+    keep,
+)
 from fleet.cli.tables import cell_text, percent, span, table, unknown
 from fleet.errors import FleetError
 
@@ -35,13 +41,8 @@ _QUANTITIES: Final = {
 
 @with_columns(ENQUIRY_FACTS)
 def quote(
-    file: Annotated[
-        Path | None,
-        typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
-    ] = None,
-    kind: Annotated[
-        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
-    ] = None,
+    file: EnquiriesArgument = None,
+    kind: KindOption = None,
     out: common.OutOption = None,
     draws: Annotated[
         str | None,
@@ -57,12 +58,8 @@ def quote(
     what_next: Annotated[
         bool, typer.Option("--what-next", help="Which fact that isn't told would narrow one quote most.")
     ] = False,
-    as_modelled: Annotated[
-        bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
-    ] = False,
-    no_keep: Annotated[
-        bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
-    ] = False,
+    as_modelled: AsModelledOption = False,
+    no_keep: NoKeepOption = False,
     store: common.StoreOption = None,
     **facts: str | None,
 ) -> None:
@@ -83,7 +80,6 @@ def quote(
         _show_what_next(enquiries, house, policies["default"], out)
         return
 
-    from fleet.cli.enquiries import correction, keep
     from fleet.quotes.quote import quote as quote_all
 
     where = common.the_store(store)

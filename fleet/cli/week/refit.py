@@ -13,10 +13,6 @@ from fleet.cli.common import say
 from fleet.errors import FleetError
 
 if TYPE_CHECKING:
-    from datetime import date
-
-    from fleet.fitting.promotion import Promotion
-    from fleet.fitting.quick_refit import Quick
     from fleet.house_model.house import House
     from fleet.store import Store
 
@@ -62,39 +58,17 @@ def refit(
     measured twice counts once. The model before is kept: the new one is tried against it on units that
     neither has seen, and taken into use by a written rule (fleet explain record).
     """
-    if tallies is not None and (quick or since is not None):
-        raise FleetError("--tallies FILE holds what teaches already: leave out --quick and --since")
-    first = None if since is None else since.date()
-    try:
-        found = _from_sums(common.the_store(store), tallies, first) if quick or tallies else None
-        done = found or _by_rule(common.the_store(store), first)
-    finally:
-        common.end_progress()
+    from fleet.fitting.refit import refit as fit_and_keep
+
+    where = common.the_store(store)
+    with common.progress() as tell:
+        first = None if since is None else since.date()
+        done = fit_and_keep(where, since=first, quick=quick, tallies=tallies, progress=tell)
     tell_refit(done.house)
     say(done.sentence)
     if faults is not None:
-        _write_faults(common.the_store(store), done.house, faults)
+        _write_faults(where, done.house, faults)
     say("Next: fleet quote FILE, fleet suspects, fleet attainment, fleet dashboard")
-
-
-def _by_rule(store: Store, since: date | None) -> Promotion:
-    from fleet.fitting.promotion import refit_by_rule
-
-    return refit_by_rule(store, since=since, progress=common.progress())
-
-
-def _from_sums(store: Store, tallies: Path | None, since: date | None) -> Quick | None:
-    """The model of sums that are there already; None where only a full refit will do, and says why."""
-    from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
-
-    if tallies is not None:
-        return refit_from_file(store, tallies, progress=common.progress())
-    try:
-        return quick_refit(store, since=since, progress=common.progress())
-    except FullRefitNeededError as why:
-        common.end_progress()
-        say(f"A full refit instead of a quick one: {why}.")
-        return None
 
 
 def _write_faults(store: Store, house: House, path: Path) -> None:
@@ -107,16 +81,6 @@ def _write_faults(store: Store, house: House, path: Path) -> None:
     except OSError as error:
         raise FleetError(f"--faults: {path.name} can't be written ({error.strerror}).") from error
     say(f"{found.sentence} Wrote {path}: fleet suspects --prior {path}")
-
-
-def fit(store: Store, *, since: date | None = None) -> House:
-    """Fit with progress on a terminal."""
-    from fleet.fitting.refit import refit as fit_store
-
-    try:
-        return fit_store(store, progress=common.progress(), since=since)
-    finally:
-        common.end_progress()
 
 
 def tell_refit(house: House) -> None:

@@ -6,13 +6,21 @@ import datetime as dt
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final, NamedTuple
 
 import typer
 
 from fleet.cli import common
-from fleet.cli.column_options import ENQUIRY_FACTS, with_columns
+from fleet.cli.column_options import ENQUIRY_FACTS, KindOption, with_columns, with_shared
 from fleet.cli.common import say
+from fleet.cli.enquiries import (
+    AsModelledOption,
+    EnquiriesArgument,
+    NoKeepOption,
+    correction,
+    enquiries_from,
+    keep,
+)
 from fleet.errors import FleetError, NoSuchUnitError
 from fleet.extras import how_to_install
 
@@ -37,55 +45,69 @@ class Size(StrEnum):
     LETTER = "letter"
 
 
-SizeOption = Annotated[Size, typer.Option("--paper", help="Size of a PDF's pages; HTML fits both.")]
-TablesOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--tables",
-        metavar="FILE",
-        help="Write the paper's tables to an .xlsx workbook too.",
-        show_default=False,
-    ),
-]
-DayOption = Annotated[
-    str | None,
-    typer.Option("--on", metavar="DATE", help="The paper's day; today if left out.", show_default=False),
-]
+class Wish(NamedTuple):
+    """What every paper is asked for with."""
+
+    out: Path | None
+    size: Size
+    tables: Path | None
+    day: dt.date
+    policies: dict[str, Policy]
+    store: Path | None
 
 
-def _out(name: str) -> typer.models.OptionInfo:
-    option: typer.models.OptionInfo = typer.Option(
-        "--out", metavar="FILE", help=f"Where the paper goes: {name} (prints from any browser) or .pdf."
-    )
-    return option
+def paper_wish(
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help="Where the paper goes: .html (prints from any browser) or .pdf; named after the command, "
+            ".html, if left out.",
+            show_default=False,
+        ),
+    ] = None,
+    paper: Annotated[Size, typer.Option("--paper", help="Size of a PDF's pages; HTML fits both.")] = Size.A4,
+    tables: Annotated[
+        Path | None,
+        typer.Option(
+            "--tables",
+            metavar="FILE",
+            help="Write the paper's tables to an .xlsx workbook too.",
+            show_default=False,
+        ),
+    ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="DATE", help="The paper's day; today if left out.", show_default=False),
+    ] = None,
+    policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
+) -> Wish:
+    """Refuse what can't be written before any work is done for it."""
+    for path, kinds, option in ((out, KINDS, "--out"), (tables, (".xlsx",), "--tables")):
+        if path is None:
+            continue
+        if path.suffix.lower() not in kinds:
+            raise FleetError(f"{option} {path}: end the name in {' or '.join(kinds)}.")
+        if path.is_dir() or not path.parent.is_dir():
+            raise FleetError(f"{option} {path}: name a file in a folder that exists.")
+    return Wish(out, paper, tables, common.day_of(on), common.policies_from(policy, policy_name), store)
 
 
 @with_columns(ENQUIRY_FACTS)
+@with_shared(paper_wish, "wish")
 def quote(
-    file: Annotated[
-        Path | None,
-        typer.Argument(metavar="[FILE]", help="Enquiries: CSV, XLSX or Parquet; - is CSV on standard input."),
-    ] = None,
+    wish: Wish,
+    file: EnquiriesArgument = None,
     enquiry: Annotated[
         str | None,
         typer.Option("--enquiry", metavar="ID", help="Only this enquiry of the file.", show_default=False),
     ] = None,
-    kind: Annotated[
-        str | None, typer.Option("--kind", metavar="STYLUS/CANTILEVER", help="Such as line_contact/boron.")
-    ] = None,
-    out: Annotated[Path, _out(".html")] = Path("quote.html"),
-    paper: SizeOption = Size.A4,
-    tables: TablesOption = None,
-    on: DayOption = None,
-    policy: common.PolicyFileOption = None,
-    policy_name: common.PolicyNameOption = None,
-    as_modelled: Annotated[
-        bool, typer.Option("--as-modelled", help="Leave out the track record's correction of the intervals.")
-    ] = False,
-    no_keep: Annotated[
-        bool, typer.Option("--no-keep", help="Don't keep these quotes for the track record.")
-    ] = False,
-    store: common.StoreOption = None,
+    kind: KindOption = None,
+    as_modelled: AsModelledOption = False,
+    no_keep: NoKeepOption = False,
     **facts: str | None,
 ) -> None:
     """Print a quote: what to expect of one pickup, what can be promised, what to mind.
@@ -93,130 +115,95 @@ def quote(
     Name a file of enquiries (one paper each, a list in front), or say what is known as for fleet quote.
     Its figures are those of fleet quote, and it is kept for the track record just so.
     """
-    day = _ready(out, tables, on)
-    policies = common.policies_from(policy, policy_name)
-
-    from fleet.cli.enquiries import enquiries_from
 
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
-    house = common.the_house_or_cold(store)
+    house = common.the_house_or_cold(wish.store)
 
-    from fleet.cli.enquiries import correction, keep
     from fleet.house_model.predict import Forecaster
     from fleet.policy.files import pick_policy
     from fleet.quotes.quote import quote as quote_all
     from fleet.quotes.value_of_information import information
     from fleet.report.quotes import quote_papers
 
-    where = common.the_store(store)
+    where = common.the_store(wish.store)
     forecaster = Forecaster(house)
     quotes = quote_all(
-        enquiries, forecaster, policies, recalibration=None if as_modelled else correction(where)
+        enquiries, forecaster, wish.policies, recalibration=None if as_modelled else correction(where)
     )
     if not no_keep:
         keep(where, quotes, enquiries, house)
     asked: tuple[str, ...] = ()
     if len(enquiries) == 1:
         named = enquiries["policy"].iloc[0] if "policy" in enquiries else None
-        chosen = pick_policy(policies, named if isinstance(named, str) else None)
+        chosen = pick_policy(wish.policies, named if isinstance(named, str) else None)
         asked = (information(enquiries, house, chosen).sentence,)
-    _write(quote_papers(enquiries, quotes, forecaster, policies, on=day, asked=asked), out, paper, tables)
+    _write(
+        quote_papers(enquiries, quotes, forecaster, wish.policies, on=wish.day, asked=asked), wish, "quote"
+    )
     if faults:
         common.warn("Some enquiries were put aside:")
         common.show_faults(faults)
         raise typer.Exit(1)
 
 
+@with_shared(paper_wish, "wish")
 def unit(
+    wish: Wish,
     sheet_no: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet's number.")],
-    bench: Annotated[
-        str | None,
-        typer.Option(
-            "--bench", metavar="CODE", help="Whose sheet, where two benches share it.", show_default=False
-        ),
-    ] = None,
-    out: Annotated[Path, _out(".html")] = Path("unit.html"),
-    paper: SizeOption = Size.A4,
-    tables: TablesOption = None,
-    on: DayOption = None,
-    policy: common.PolicyFileOption = None,
-    policy_name: common.PolicyNameOption = None,
-    store: common.StoreOption = None,
+    bench: common.SheetBenchOption = None,
 ) -> None:
     """Print one unit's sheet: readings, how they stand against its kind, alignment, before and after."""
-    day = _ready(out, tables, on)
-    chosen = common.policies_from(policy, policy_name)["default"]
-    where = common.the_store(store).open()
+    chosen = wish.policies["default"]
+    where = common.the_store(wish.store).open()
     house = common.the_house(where)
     own, every, others = _unit(where, sheet_no, bench)
 
     import pandas as pd
 
     from fleet.attainment.peers import cloud
-    from fleet.cli.common import prior_for
     from fleet.faults.one_unit import judge
     from fleet.report.units import unit_paper
 
     taught = bool(own["newest"].iloc[0])
-    verdict = judge(house, own, chosen, prior=prior_for(where, None), taught=taught)
+    verdict = judge(house, own, chosen, prior=common.prior_for(where, None), taught=taught)
     among = cloud(pd.concat([others, own], ignore_index=True), sheet_no)
-    made = unit_paper(own, verdict, among, house, chosen, on=day, earlier=every)
-    _write([made], out, paper, tables)
+    made = unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every)
+    _write([made], wish, "unit")
 
 
+@with_shared(paper_wish, "wish")
 def maker(
+    wish: Wish,
     source: Annotated[str, typer.Argument(metavar="SOURCE", help="Code of the assembly source.")],
-    min_units: Annotated[
-        int | None,
-        typer.Option(
-            "--min-units",
-            min=3,
-            help="Smallest group told, decided by the first publication; 5 unless told otherwise.",
-            show_default=False,
-        ),
-    ] = None,
-    out: Annotated[Path, _out(".html")] = Path("maker.html"),
-    paper: SizeOption = Size.A4,
-    tables: TablesOption = None,
-    on: DayOption = None,
-    policy: common.PolicyFileOption = None,
-    policy_name: common.PolicyNameOption = None,
-    store: common.StoreOption = None,
+    min_units: common.MinUnitsOption = None,
 ) -> None:
     """Print a maker's summary of its own assemblies, for the maker's eyes: no unit, no other maker in it."""
-    day = _ready(out, tables, on)
-    chosen = common.policies_from(policy, policy_name)["default"]
-    where = common.the_store(store).open()
-    ready = _groups(where, chosen, min_units)
+    chosen = wish.policies["default"]
+    where = common.the_store(wish.store).open()
+    ready = common.published_groups(where, chosen, min_units)
 
     from fleet.report.makers import maker_paper
     from fleet.store.sharing import UNITS
 
     parts = [(g.labels, g.units, g.counts or {}, g.content) for g in ready.of(UNITS)]
-    made = maker_paper(parts, source, chosen, ready.smallest, on=day)
-    _write([made], out, paper, tables)
+    made = maker_paper(parts, source, chosen, ready.smallest, on=wish.day)
+    _write([made], wish, "maker")
 
 
+@with_shared(paper_wish, "wish")
 def year(
+    wish: Wish,
     number: Annotated[
         int | None,
         typer.Argument(
             metavar="[YEAR]", help="Year of measurement; the newest if left out.", show_default=False
         ),
     ] = None,
-    out: Annotated[Path, _out(".html")] = Path("year.html"),
-    paper: SizeOption = Size.A4,
-    tables: TablesOption = None,
-    on: DayOption = None,
-    policy: common.PolicyFileOption = None,
-    policy_name: common.PolicyNameOption = None,
-    store: common.StoreOption = None,
 ) -> None:
     """Print a year's review for the house: targets met, sources, suspects, beside the year before."""
-    day = _ready(out, tables, on)
-    chosen = common.policies_from(policy, policy_name)["default"]
-    where = common.the_store(store).open()
+    chosen = wish.policies["default"]
+    where = common.the_store(wish.store).open()
     house = common.the_house(where)
 
     from fleet.store import overview
@@ -228,7 +215,7 @@ def year(
     if asked not in held:
         known = ", ".join(str(y) for y in sorted(held))
         raise FleetError(f"no sheet was measured in {asked}; years with sheets are {known}.")
-    _write([_year(where, asked, house, chosen, day)], out, paper, tables)
+    _write([_year(where, asked, house, chosen, wish.day)], wish, "year")
 
 
 def _groups(store: Store, policy: Policy, min_units: int | None) -> Published:
@@ -243,23 +230,6 @@ def _groups(store: Store, policy: Policy, min_units: int | None) -> Published:
         policy=counting_rule(policy),
         count=lambda sheets: group_counts(sheets, policy, ready.smallest),
     )
-
-
-def _ready(out: Path, tables: Path | None, on: str | None) -> dt.date:
-    """Refuse what can't be written before any work is done for it; the paper's day."""
-    for path, kinds, option in ((out, KINDS, "--out"), (tables, (".xlsx",), "--tables")):
-        if path is None:
-            continue
-        if path.suffix.lower() not in kinds:
-            raise FleetError(f"{option} {path}: end the name in {' or '.join(kinds)}.")
-        if path.is_dir() or not path.parent.is_dir():
-            raise FleetError(f"{option} {path}: name a file in a folder that exists.")
-    if on is None:
-        return dt.datetime.now(tz=dt.UTC).date()
-    try:
-        return dt.date.fromisoformat(on)
-    except ValueError:
-        raise FleetError("--on: a day is written YYYY-MM-DD, such as 2024-05-31.") from None
 
 
 def _only(enquiries: pd.DataFrame, enquiry: str | None) -> pd.DataFrame:
@@ -301,7 +271,7 @@ def _unit(where: Store, sheet_no: str, bench: str | None) -> tuple[pd.DataFrame,
 
 
 def _year(where: Store, number: int, house: House, policy: Policy, day: dt.date) -> Paper:
-    from fleet.cli.common import prior_for
+
     from fleet.faults.suspects import suspects
     from fleet.report.years import COLUMNS, year_paper
     from fleet.store import CURRENT_COLUMNS, pick_sheets
@@ -309,11 +279,11 @@ def _year(where: Store, number: int, house: House, policy: Policy, day: dt.date)
     first, last = dt.date(number, 1, 1), dt.date(number + 1, 1, 1)
     sheets = pick_sheets(where, COLUMNS, since=dt.date(number - 1, 1, 1), before=last, counting=True)
     judged = pick_sheets(where, CURRENT_COLUMNS, since=first, before=last)
-    found = suspects(house, judged, prior=prior_for(where, None))
+    found = suspects(house, judged, prior=common.prior_for(where, None))
     return year_paper(sheets, number, found, house, policy, on=day)
 
 
-def _write(papers: Sequence[Paper], out: Path, size: Size, tables: Path | None) -> None:
+def _write(papers: Sequence[Paper], wish: Wish, name: str) -> None:
     """Write papers, and their tables where asked; say what is missing and where everything went."""
     from fleet.output import write_bytes
     from fleet.report import pictures
@@ -323,18 +293,19 @@ def _write(papers: Sequence[Paper], out: Path, size: Size, tables: Path | None) 
     if not pictures.can_draw() and any(s.pictures for p in papers for s in p.sections):
         missing = how_to_install("report")
         common.warn(f"Note: pictures are left out, their words stand in; they need {missing}")
+    out = wish.out or Path(f"{name}.html")
     if out.suffix.lower() == ".pdf":
-        write_bytes(pdf_bytes(html(papers, size=size.value)), out)
+        write_bytes(pdf_bytes(html(papers, size=wish.size.value)), out)
     else:
         write_bytes(html(papers).encode(), out)
     say(papers[0].answer)
     say(f"Wrote {out}.")
-    if tables is not None:
+    if wish.tables is not None:
         from fleet.output import workbook_bytes
 
         every = {f"{i + 1} {t.heading}": t.frame for i, t in enumerate(_tables(papers))}
-        write_bytes(workbook_bytes(every), tables)
-        say(f"Wrote {tables} ({len(every)} tables).")
+        write_bytes(workbook_bytes(every), wish.tables)
+        say(f"Wrote {wish.tables} ({len(every)} tables).")
 
 
 def _tables(papers: Sequence[Paper]) -> list[Headed]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from fleet.cli import common
-from fleet.cli.common import NO_REPAIR, PriorOption, prior_for, say
+from fleet.cli.common import NO_REPAIR, PriorOption, say
 from fleet.cli.tables import percent, span, table
 from fleet.errors import FleetError
 
@@ -60,7 +60,7 @@ def suspects(
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
     units = sheets[sheets["purpose"] == "unit"]
-    found = find(house, units, fdr=fdr, prior=prior_for(where, prior), policy=chosen)
+    found = find(house, units, fdr=fdr, prior=common.prior_for(where, prior), policy=chosen)
     if verdicts:
         show_record(found, where, out)
     elif common.write_out(found.table, out) and out is None:

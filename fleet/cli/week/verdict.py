@@ -22,9 +22,7 @@ def verdict(
         str | None,
         typer.Option("--on", metavar="YYYY-MM-DD", help="Day; today if left out.", show_default=False),
     ] = None,
-    bench: Annotated[
-        str | None, typer.Option("--bench", help="The sheet's bench, where several use the number.")
-    ] = None,
+    bench: common.SheetBenchOption = None,
     store: common.StoreOption = None,
 ) -> None:
     """Record what a unit turned out to be: confirmed and the fault, healthy, or other_fault.
@@ -35,20 +33,11 @@ def verdict(
     from fleet.store import record_verdict, unit_of
 
     outcome, fault = check_verdict(outcome, fault)
-    day = _day(on)
+    day = common.day_of(on)
+    if day > dt.date.today():
+        raise FleetError("--on: the day lies in the future.")
     where = common.the_store(store).open()
     found = unit_of(where, unit, bench=bench)
     record_verdict(where, found, outcome, fault=fault, recorded_on=day)
     what = " ".join(word.replace("_", " ") for word in (outcome, fault) if word)
     say(f"Recorded of unit {found}: {what}. fleet forget erases it along with the unit.")
-
-
-def _day(text: str | None) -> dt.date:
-    today = dt.date.today()
-    try:
-        day = today if text is None else dt.date.fromisoformat(text)
-    except ValueError as error:
-        raise FleetError("--on: a day is written YYYY-MM-DD, such as 2024-05-31.") from error
-    if day > today:
-        raise FleetError("--on: the day lies in the future.")
-    return day

@@ -90,8 +90,8 @@ def _run(
     from fleet.store.quotes import keep_backtest
 
     parts = []
-    try:
-        for fold in folds(store, start=start, progress=common.progress()):
+    with common.progress() as tell:
+        for fold in folds(store, start=start, progress=tell):
             pattern = _pattern(len(fold.asked), own, told, fold.origin)
             parts.append(
                 foretold(
@@ -104,8 +104,6 @@ def _run(
                     boosting=not quick,
                 )
             )
-    finally:
-        common.end_progress()
     keep_backtest(store, pd.concat(parts, ignore_index=True))
 
 

@@ -129,3 +129,25 @@ def test_what_cannot_be_stocked_for(fleet: Fleet, sheets: Path) -> None:
     ran = fleet("wedges")
     assert (ran.status, ran.err.count("\n")) == (2, 1)
     assert "holds no unit to stock for" in ran.err
+
+
+def test_wedges_for_past_work(fleet: Fleet, sheets: Path) -> None:
+    """Tilts wanted so far: +0.8, -0.5 and none (the arm alone), +2.0: one wedge of 2° serves the rest."""
+    fleet("intake", str(sheets))
+    ran = fleet("wedges", "--most", "2")
+    assert ran.status == 0
+    table = pd.read_csv(io.StringIO(fleet("wedges", "--most", "2", "--out", "-").out)).set_index("wedges")
+    assert table.loc[1, "served"] == 1.0
+    assert float(table.loc[1, "angles_deg"]) == pytest.approx(2.0, abs=0.25)
+    assert table.loc[0, "made_to_measure"] == 0.25
+    assert "Policy: default (" in ran.out
+
+
+@pytest.mark.usefixtures("demo_store")
+def test_wedges_for_enquiries(fleet: Fleet, demo_folder: Path) -> None:
+    """For enquiries the drawn tilts count, and each wedge more serves more."""
+    file = str(demo_folder / "demo-enquiries.csv")
+    table = pd.read_csv(io.StringIO(fleet("wedges", file, "--most", "3", "--out", "-").out))
+    assert table["wedges"].tolist() == [0, 1, 2, 3]
+    assert table["served"].is_monotonic_increasing
+    assert table["served"].iloc[-1] > 0.3

@@ -1,13 +1,11 @@
-"""Sheets in, and what is there."""
+"""Sheets taken in on the command line."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
-import pytest
 
 from fleet.store import Store
 
@@ -73,46 +71,6 @@ def test_a_correction_needs_to_be_asked_for(fleet: Fleet, sheets: Path) -> None:
     assert "Sheet A1: 2 versions." in shown.out
     assert "90.20" in shown.out
     assert "90.40" in shown.out
-
-
-def test_history_of_all_intakes(fleet: Fleet, sheets: Path) -> None:
-    """Without a sheet, history lists the intakes; --out gives them to programs."""
-    fleet("intake", str(sheets))
-    assert "1 intake." in fleet("history").out
-    assert fleet("history", "--out", "intakes.json").status == 0
-    record = json.loads(Path("intakes.json").read_text())
-    assert record[0]["rows_read"] == 4
-    assert record[0]["file_name"] == "sheets.csv"
-
-
-def test_unknown_sheet(fleet: Fleet, sheets: Path) -> None:
-    """A number that no sheet has gets one line and status 2."""
-    fleet("intake", str(sheets))
-    ran = fleet("history", "B9")
-    assert (ran.status, ran.out) == (2, "")
-    assert ran.err.startswith("fleet: there is no sheet of that number")
-
-
-def test_status_says_what_is_there(fleet: Fleet, sheets: Path) -> None:
-    """Status counts sheets, units, families and sources, and says what to do next."""
-    fleet("intake", str(sheets))
-    ran = fleet("status")
-    assert ran.status == 0
-    assert "4 sheets of 4 units: 2 families, 2 assembly sources" in ran.out
-    assert "2024-01-08 to 2024-04-08" in ran.out
-    assert "The token key in use is the store's." in ran.out
-    assert "fleet refit" in ran.out
-
-
-def test_status_tells_another_key(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With another key than the store's, status says so and intake refuses in one line."""
-    fleet("intake", str(sheets))
-    monkeypatch.setenv("FLEET_SECRET", "another long secret")
-    assert "not the one this store was made with" in fleet("status").out
-    ran = fleet("intake", str(sheets))
-    assert ran.status == 2
-    assert ran.err.count("\n") == 1
-    assert "another token key" in ran.err
 
 
 def test_store_may_be_named_before_or_after_the_command(fleet: Fleet, sheets: Path) -> None:

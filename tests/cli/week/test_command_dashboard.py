@@ -1,8 +1,7 @@
-"""Attainment, tilt and the dashboard's start on the command line."""
+"""Starting the dashboard: it stays at home and leaves no server behind."""
 
 from __future__ import annotations
 
-import io
 import socket
 import subprocess
 import sys
@@ -10,85 +9,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from fleet.cli.week import dashboard as screens
 from fleet.errors import FleetError
 
 Fleet = Callable[..., "object"]
-
-
-def test_attainment_by_kind(fleet: Fleet, sheets: Path) -> None:
-    """By kind: each kind's units, both targets met level, reachable and built, checked by hand.
-
-    A1 (built-in 70.2) reaches both with +0.8, A3 (70.5) meets both as it stands, A2 (64) and A4 (67.5) can't.
-    """
-    fleet("intake", str(sheets))
-    ran = fleet("attainment")
-    assert ran.status == 0
-    assert "4 units, each by its newest sheet; policy default (" in ran.out
-    lines = {line.split()[0]: line for line in ran.out.splitlines() if "/" in line.split()[0]}
-    assert lines["line_contact/boron"].split()[1:4] == ["2", "0", "%"]
-    table = pd.read_csv(io.StringIO(fleet("attainment", "--out", "-").out)).set_index("kind")
-    assert table["both_level_met"].to_dict() == {"elliptical/aluminium": 1, "line_contact/boron": 0}
-    assert table["both_reachable_met"].to_dict() == {"elliptical/aluminium": 1, "line_contact/boron": 1}
-    assert table["conflict_built_in_met"].to_dict() == {"elliptical/aluminium": 1, "line_contact/boron": 1}
-
-
-def test_attainment_over_time_and_all_together(fleet: Fleet, sheets: Path) -> None:
-    """--per cuts by period; --by all is one row for the whole fleet."""
-    fleet("intake", str(sheets))
-    table = pd.read_csv(io.StringIO(fleet("attainment", "--per", "quarter", "--out", "-").out))
-    assert table["period"].tolist() == ["2024-Q1", "2024-Q2", "2024-Q1"]
-    whole = pd.read_csv(io.StringIO(fleet("attainment", "--by", "all", "--out", "-").out))
-    assert whole["units"].tolist() == [4]
-    assert "4 units" in fleet("attainment", "--by", "all").out
-
-
-def test_attainment_for_others(fleet: Fleet, sheets: Path) -> None:
-    """--publish shows nothing of a store too small for a group, and refuses what points at single units."""
-    fleet("intake", str(sheets))
-    ran = fleet("attainment", "--publish")
-    assert (ran.status, ran.out, ran.err.count("\n")) == (2, "", 1)
-    assert "nothing can be published" in ran.err
-    assert "may point at single units" in fleet("attainment", "--publish", "--by", "sheet_no").err
-    assert "no such column" in fleet("attainment", "--by", "colour").err
-
-
-def test_attainment_of_an_empty_store(fleet: Fleet, sheets: Path) -> None:
-    """A store without sheets is no error: nothing is counted."""
-    fleet("intake", str(sheets))
-    fleet("undo", "1")
-    ran = fleet("attainment")
-    assert ran.status == 0
-    assert ran.out.startswith("0 units")
-
-
-def test_tilt(fleet: Fleet) -> None:
-    """Tilt to 91° of rake: what to set, what it gets, how, and the cautions."""
-    ran = fleet(
-        "tilt",
-        "--sra-dynamic-deg",
-        "88.6",
-        "--vta-dynamic-deg",
-        "19",
-        "--tilt-room-deg",
-        "3",
-        "--arm-length-mm",
-        "230",
-    )
-    assert ran.status == 0
-    assert "Tilt +2.40° (tail up) gives rake 91.00° and tracking angle 21.40°: both targets met." in ran.out
-    assert "check clearance" in ran.out
-    assert "power off" in ran.out
-
-
-def test_tilt_of_a_spherical_stylus(fleet: Fleet) -> None:
-    """A spherical stylus needs no rake; an unread tilt room is said."""
-    ran = fleet("tilt", "--stylus", "spherical", "--vta-dynamic-deg", "24")
-    assert ran.out.startswith("Tilt -4.00° (tail down) gives tracking angle 20.00°")
-    assert "tilt room was not read" in ran.out
 
 
 def test_the_dashboard_stays_at_home() -> None:
