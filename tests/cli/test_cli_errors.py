@@ -35,7 +35,7 @@ WRONG = [
     (("quote", "--family", "F1", "--out", "quotes.txt"), "--out quotes.txt: what kind of file?"),
     (("quote", "--family", "F1", "--out", "nowhere/quotes.csv"), "there is no folder nowhere"),
     (("quote", "--family", "F1", "--draws", "draws"), "--draws draws: what kind of file?"),
-    (("quote", "--family", "F1", "--n-draws", "10"), "1000"),
+    (("wedges", "--most", "0"), "greater than or equal to 1"),
     (("quote", "--family", "F1", "--policy", "absent.toml"), "policy file absent.toml"),
     (("quote", "--family", "F1", "--policy-name", "loud"), "there is no policy 'loud'"),
     (("judge",), "type its readings"),

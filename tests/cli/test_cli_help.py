@@ -10,6 +10,7 @@ import pytest
 import typer
 
 from fleet import __version__
+from fleet.cli import COMMANDS as COMMANDS_BY_FOLDER
 from fleet.cli import build_app, column_options
 from fleet.columns import ENQUIRY_COLUMNS
 
@@ -72,7 +73,29 @@ def test_no_command_shows_the_help(fleet: Fleet) -> None:
     ran = fleet()
     assert ran.status == 0
     assert "intake" in ran.out
-    assert "propose" in fleet("guide").out
+    papers = fleet("report")
+    assert papers.status == 0
+    assert all(paper in papers.out for paper in ("quote", "unit", "maker", "year"))
+
+
+def test_the_weeks_nine_stand_in_front(fleet: Fleet) -> None:
+    """The first panel holds the week's nine commands; below it the panels stand in their order."""
+    out = fleet("--help").out
+    first = out.split("─ Every week ─")[1].split("─ Before bench time ─")[0]
+    shown = re.findall(r"^│ ([a-z]+) ", first, flags=re.MULTILINE)
+    week = ["intake", "refit", "quote", "judge", "suspects", "verdict", "attainment", "report", "dashboard"]
+    assert shown == week
+    places = [out.index(f"─ {panel} ─") for panel, _ in COMMANDS_BY_FOLDER.values()]
+    assert places == sorted(places)
+
+
+def test_a_command_is_found_by_its_name() -> None:
+    """Each command stands in a module of its own name, in its panel's folder."""
+    home = README.parent / "fleet" / "cli"
+    for folder, (_, names) in COMMANDS_BY_FOLDER.items():
+        assert [n for n in names.split() if not (home / folder / f"{n}.py").exists()] == []
+    named = [n for _, names in COMMANDS_BY_FOLDER.values() for n in names.split()]
+    assert sorted(named) == sorted({name.split()[0] for name in COMMANDS})
 
 
 def test_topics(fleet: Fleet) -> None:

@@ -30,9 +30,9 @@ HIDDEN = (b"planted", b"mustersson")
 """What every planted text holds, in small letters."""
 
 COMMANDS = (
-    "guide propose sheets.csv",
-    "guide propose sheets.csv --out out/guide.toml",
-    "guide propose own.csv --out out/own.toml",
+    "guide sheets.csv",
+    "guide sheets.csv --out out/guide.toml",
+    "guide own.csv --out out/own.toml",
     "intake --dry-run sheets.csv",
     "intake sheets.csv --rejects out/rejects.csv",
     "intake sheets.csv --supersede",

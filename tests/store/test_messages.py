@@ -382,10 +382,8 @@ CASES: dict[str, Case] = {
     ),
     "… lacks columns that the guide names: …": lambda b: b.guided(guide_for("vtf_mn"), "19", "Another"),
     "… has no page of the name that the guide gives": no_such_page,
-    "no column of … is recognised": lambda b: b.does(f"guide propose {b.file('foo,bar' + chr(10) + '1,2')}"),
-    "--out …: is there already": lambda b: b.does(
-        f"guide propose {b.file(GOOD)} --out {b.file('mine', 'g.toml')}"
-    ),
+    "no column of … is recognised": lambda b: b.does(f"guide {b.file('foo,bar' + chr(10) + '1,2')}"),
+    "--out …: is there already": lambda b: b.does(f"guide {b.file(GOOD)} --out {b.file('mine', 'g.toml')}"),
     "read as … is outside …": lambda b: b.guided(guide_for("vtf_mn", unit='"g"'), "9"),
     "…; … would fit: was it in mN already, not in grams?": lambda b: b.guided(
         guide_for("vtf_mn", unit='"g"'), "19.6"

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 _WORTH_A_WEDGE: Final = 0.05
+_MOST_LEFT: Final = 5
 _DAYS_A_YEAR: Final = 365.25
 _PAST_COLUMNS: Final = (
     "measured_on",
@@ -63,9 +64,6 @@ def wedges(
     years: Annotated[
         float, typer.Option("--years", min=0.1, max=100, help="How recent, back from the newest sheet.")
     ] = 3.0,
-    rest: Annotated[
-        int, typer.Option("--rest", min=1, max=100, help="Wedges still to be made that are listed.")
-    ] = 5,
     out: common.OutOption = None,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
@@ -90,7 +88,7 @@ def wedges(
         policy=drawer.policy,
     )
     if common.write_out(written, out) and out is None:
-        show_drawer(drawer, work, chosen, kept=kept, rest=rest)
+        show_drawer(drawer, work, chosen, kept=kept)
 
 
 def worthwhile(curve: pd.DataFrame) -> int:
@@ -100,7 +98,7 @@ def worthwhile(curve: pd.DataFrame) -> int:
     return max(small[0] - 1, 1) if small else len(gains) - 1
 
 
-def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: int) -> None:
+def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int) -> None:
     """Print the drawer for a reader: the sentence, the curve, what is left, which way round.
 
     Parameters
@@ -109,7 +107,6 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: 
     work : the tilts it was chosen for.
     policy : for the present stock and the tolerance.
     kept : the drawer whose rest is listed.
-    rest : lines of the rest at most.
     """
     say(f"Stocked for {work.words}.")
     say(drawer.sentence)
@@ -126,7 +123,7 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int, rest: 
         "still made to measure: of all work."
     )
     _say_stock(work.tilt_deg, policy)
-    _say_rest(work.tilt_deg, policy, tuple(curve["angles_deg"].iloc[kept]), rest)
+    _say_rest(work.tilt_deg, policy, tuple(curve["angles_deg"].iloc[kept]))
     _say_senses(work.tilt_deg, policy)
     if drawer.out_of_range > 0:
         low, high = policy.wedge_range_deg
@@ -151,7 +148,7 @@ def _say_stock(tilt_deg: NDArray[np.float64], policy: Policy) -> None:
     say(f"The wedges in stock now ({angles}) serve {served} of the work that needs one.")
 
 
-def _say_rest(tilt_deg: NDArray[np.float64], policy: Policy, angles: tuple[float, ...], most: int) -> None:
+def _say_rest(tilt_deg: NDArray[np.float64], policy: Policy, angles: tuple[float, ...]) -> None:
     from fleet.alignment.stock_wedges import left_over
 
     left = left_over(tilt_deg, angles, policy)
@@ -159,7 +156,7 @@ def _say_rest(tilt_deg: NDArray[np.float64], policy: Policy, angles: tuple[float
     if left.empty:
         say(f"With {drawer} in the drawer nothing is left to be made.")
         return
-    shown = left.head(most)
+    shown = left.head(_MOST_LEFT)
     listed = ", ".join(
         f"{angle:g}° ({percent(share)})"
         for angle, share in zip(shown["angle_deg"], shown["share"], strict=True)

@@ -30,20 +30,14 @@ def tallies(
         ),
     ] = None,
     engine: Annotated[
-        str, typer.Option("--engine", metavar="NAME", help="What sums up: duckdb or spark.")
+        str,
+        typer.Option(
+            "--engine", metavar="NAME", help="What sums up: duckdb, or spark where SPARK_MASTER says."
+        ),
     ] = "duckdb",
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The file to write.")] = Path(
         "tallies.npz"
     ),
-    master: Annotated[
-        str | None,
-        typer.Option(
-            "--master",
-            metavar="URL",
-            help="Where Spark runs (local[2], spark://host:7077, yarn); else SPARK_MASTER, else here.",
-            show_default=False,
-        ),
-    ] = None,
     store: common.StoreOption = None,
 ) -> None:
     """Sum sheets up where they lie, and write the sums to a file that fleet refit --tallies learns from.
@@ -53,20 +47,18 @@ def tallies(
     """
     if engine not in ENGINES:
         raise FleetError(f"there is no engine of that name; name one of {', '.join(ENGINES)} with --engine")
-    if engine == "duckdb" and master is not None:
-        raise FleetError("--master says where Spark runs: add --engine spark")
     if engine == "spark" and source is None:
         raise FleetError("name the Parquet that Spark shall sum up: fleet tallies SOURCE --engine spark")
     from fleet.tallies.files import write_tallies
 
     with common.progress() as tell:
-        done = _of_store(store, tell) if source is None else _of_source(source, engine, master, tell)
+        done = _of_store(store, tell) if source is None else _of_source(source, engine, tell)
     write_tallies(out, done.gathered, done.about)
     say(done.sentence)
     say(f"Wrote {out}. Next: fleet refit --tallies {out}")
 
 
-def _of_source(source: str, engine: str, master: str | None, tell: Callable[[str], None] | None) -> Outside:
+def _of_source(source: str, engine: str, tell: Callable[[str], None] | None) -> Outside:
     from fleet.fitting.external_sheets import gather_source
 
     if engine == "duckdb":
@@ -76,7 +68,7 @@ def _of_source(source: str, engine: str, master: str | None, tell: Callable[[str
             return gather_source(duck, source, progress=tell)
     from fleet.tallies.spark import spark_engine
 
-    with spark_engine(master) as spark:
+    with spark_engine() as spark:
         return gather_source(spark, source, progress=tell)
 
 

@@ -11,13 +11,7 @@ from fleet.cli import common
 from fleet.cli.common import say
 
 
-def show_help(context: typer.Context) -> None:
-    """Reading guides: sheets with a bench's own headers, units, signs and words."""
-    if context.invoked_subcommand is None:
-        say(context.get_help())
-
-
-def propose(
+def guide(
     file: Annotated[Path, typer.Argument(help="A CSV, XLSX or Parquet file of the bench.")],
     out: Annotated[
         Path | None,
@@ -40,8 +34,3 @@ def propose(
     if proposal.left_out:
         say(f"  Left out: {', '.join(proposal.left_out)}.")
     say(f"Next: look at {out}, answer its questions, then fleet intake --guide {out} --dry-run {file}")
-
-
-guide = typer.Typer(help="Reading guides: sheets with a bench's own headers, units, signs and words.")
-guide.callback(invoke_without_command=True)(show_help)
-guide.command()(propose)

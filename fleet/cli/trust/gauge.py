@@ -59,9 +59,6 @@ def gauge(
             show_default=False,
         ),
     ] = None,
-    keep_interaction: Annotated[
-        bool, typer.Option("--keep-interaction", help="Never take operator by unit for repeatability.")
-    ] = False,
     out: common.OutOption = None,
 ) -> None:
     """Judge a gauge study: repeatability, reproducibility, who reads off, how often to read a unit.
@@ -77,8 +74,7 @@ def gauge(
     data, readings = _study(file, reading)
     if len(readings) > 1 and (tolerance is not None or within is not None):
         raise FleetError("--tolerance and --within speak of one reading; name it with --reading.")
-    pool = False if keep_interaction else None
-    found = [judge(data, name, tolerance=tolerance, within=within, pool=pool) for name in readings]
+    found = [judge(data, name, tolerance=tolerance, within=within) for name in readings]
     parts = [g.components.assign(reading=g.reading, **_ndc_columns(g)) for g in found]
     rows = pd.concat(parts, ignore_index=True)
     if common.write_out(rows[["reading", *(n for n in rows if n != "reading")]], out) and out is None:

@@ -50,9 +50,6 @@ def quote(
             "--draws", metavar="FILE", help="Write the joint draws behind the quotes, by enquiry and draw."
         ),
     ] = None,
-    n_draws: Annotated[
-        int, typer.Option("--n-draws", min=1000, max=100_000, help="Joint draws an enquiry.")
-    ] = 1024,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
     what_next: Annotated[
@@ -84,7 +81,7 @@ def quote(
 
     where = common.the_store(store)
     use = None if as_modelled else correction(where)
-    quotes = quote_all(enquiries, house, policies, n_draws=n_draws, recalibration=use)
+    quotes = quote_all(enquiries, house, policies, recalibration=use)
     if not no_keep:
         keep(where, quotes, enquiries, house)
     free = common.write_out(quotes.table, out)

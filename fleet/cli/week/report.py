@@ -312,10 +312,13 @@ def _tables(papers: Sequence[Paper]) -> list[Headed]:
     return [table for paper in papers for table in paper.tables]
 
 
-report = typer.Typer(
-    no_args_is_help=True,
-    help="Print a paper: a quote, a unit's sheet, a maker's summary, a year's review.",
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
+def show_help(context: typer.Context) -> None:
+    """Print a paper: a quote, a unit's sheet, a maker's summary, a year's review."""
+    if context.invoked_subcommand is None:
+        say(context.get_help())
+
+
+report = typer.Typer(context_settings={"help_option_names": ["-h", "--help"]})
+report.callback(invoke_without_command=True)(show_help)
 for _paper in (quote, unit, maker, year):
     report.command()(_paper)

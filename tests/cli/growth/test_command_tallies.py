@@ -40,7 +40,6 @@ def test_a_tallies_file_teaches_another_store(fleet: Callable, sheets: Path, emp
     [
         ("tallies --engine abacus", "there is no engine of that name; name one of duckdb, spark"),
         ("tallies --engine spark", "name the Parquet that Spark shall sum up"),
-        ("tallies here.parquet --master local", "--master says where Spark runs"),
         ("tallies here.parquet", "there is no file or folder here.parquet"),
         ("tallies", "there is no store"),
         ("refit --tallies absent.npz", "there is no file absent.npz"),

@@ -34,7 +34,7 @@ def answered(path: Path) -> None:
 
 def test_from_draft_to_store(fleet: Fleet, own: Path) -> None:
     """A drafted guide, its questions answered, takes the good rows in, in the contract's units."""
-    ran = fleet("guide", "propose", str(own), "--out", "own.toml")
+    ran = fleet("guide", str(own), "--out", "own.toml")
     assert ran.status == 0
     assert "7 columns recognised" in ran.out
     answered(Path("own.toml"))
@@ -49,7 +49,7 @@ def test_from_draft_to_store(fleet: Fleet, own: Path) -> None:
 
 def test_a_dry_run_stores_nothing(fleet: Fleet, own: Path) -> None:
     """--dry-run shows counts and what each column would hold, names the faults, and makes no store."""
-    fleet("guide", "propose", str(own), "--out", "own.toml")
+    fleet("guide", str(own), "--out", "own.toml")
     answered(Path("own.toml"))
     ran = fleet("intake", "--guide", "own.toml", "--dry-run", str(own))
     assert ran.status == 1
@@ -64,7 +64,7 @@ def test_a_dry_run_stores_nothing(fleet: Fleet, own: Path) -> None:
 
 def test_a_draft_may_be_printed(fleet: Fleet, own: Path) -> None:
     """Without --out the guide itself is on standard output and what was found on standard error."""
-    ran = fleet("guide", "propose", str(own))
+    ran = fleet("guide", str(own))
     assert ran.status == 0
     assert 'to = "vtf_mn"' in ran.out
     assert "7 columns recognised" in ran.err
@@ -73,7 +73,7 @@ def test_a_draft_may_be_printed(fleet: Fleet, own: Path) -> None:
 def test_a_guide_is_never_overwritten(fleet: Fleet, own: Path) -> None:
     """A guide that is there, with its answers, is not replaced by a new draft."""
     Path("own.toml").write_text("mine")
-    ran = fleet("guide", "propose", str(own), "--out", "own.toml")
+    ran = fleet("guide", str(own), "--out", "own.toml")
     assert (ran.status, Path("own.toml").read_text()) == (2, "mine")
     assert "is there already" in ran.err
 
