@@ -42,14 +42,24 @@ class Period(StrEnum):
 StoreOption = Annotated[
     Path | None, typer.Option("--store", metavar="PATH", help=STORE_HELP, show_default=False)
 ]
+
+
+def _writable(param: typer.CallbackParam, out: str | None) -> str | None:
+    """Refuse a destination that can't be written, before any work is done for it."""
+    from fleet.output import check_out
+
+    check_out(out, option=param.opts[0])
+    return out
+
+
+def table_file(option: str, what: str) -> Any:
+    """An option that names a file for a table."""
+    return typer.Option(option, metavar="FILE", help=what, show_default=False, callback=_writable)
+
+
 OutOption = Annotated[
     str | None,
-    typer.Option(
-        "--out",
-        metavar="FILE",
-        help="Write the table to a .csv, .json or .parquet file; - is CSV on standard output.",
-        show_default=False,
-    ),
+    table_file("--out", "Write the table to a .csv, .json or .parquet file; - is CSV on standard output."),
 ]
 PolicyFileOption = Annotated[
     Path | None,

@@ -18,7 +18,8 @@ from fleet.faults.one_unit import judge as judge_one
 from fleet.faults.suspects import Suspects
 from fleet.faults.suspects import suspects as find_suspects
 from fleet.faults.verdicts import prior_from_verdicts
-from fleet.fitting.refit import fit_store, load_house
+from fleet.fitting.fit import fit_store
+from fleet.fitting.refit import load_house
 from fleet.house_model.house import House
 from fleet.notebook.sheets import (
     EnquiriesLike,

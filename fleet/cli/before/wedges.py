@@ -75,9 +75,7 @@ def wedges(
     units in the store needed. --out writes the curve, a row a number of wedges.
     """
     from fleet.alignment.stock_wedges import wedge_drawer
-    from fleet.output import check_out
 
-    check_out(out)
     policies = common.policies_from(policy, policy_name)
     chosen = policies["default"]
     work = _past_work(chosen, store, years) if file is None else _asked_work(file, policies, store)

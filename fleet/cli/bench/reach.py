@@ -80,9 +80,7 @@ def reach(
     """
     from fleet.alignment.reach import Arm, judge_reach
     from fleet.alignment.zenith import usual_alignment
-    from fleet.output import check_out
 
-    check_out(out)
     drawn = usual_alignment(effective_length_mm, limits.value)
     arm = Arm(
         effective_length_mm=effective_length_mm,

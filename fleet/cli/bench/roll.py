@@ -63,9 +63,7 @@ def roll(
     columns and channel_balance_db. One setting with its phases may be typed instead. Needs no store.
     """
     from fleet.alignment.roll import judge_roll
-    from fleet.output import check_out
 
-    check_out(out)
     advice = judge_roll(_roll_settings(file, readings), now=now, lateral_balance=lateral)
     if not advice.separated:
         raise FleetError(advice.sentence)

@@ -45,9 +45,7 @@ def zenith(
     Needs no store. On a level body; `fleet align` counts the tilt of a wedge too.
     """
     from fleet.alignment.alignment import WITHHELD
-    from fleet.output import check_out
 
-    check_out(out)
     chosen = common.policies_from(policy, policy_name)["default"]
     arm = {"arm_length_mm": effective_length_mm, "limits": limits.value}
     found = solved(readings, _ZENITH_FACTS, chosen, predict=False, **arm)  # type: ignore[arg-type]

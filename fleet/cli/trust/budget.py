@@ -47,9 +47,7 @@ def budget(
     listed as such (fleet explain gauge).
     """
     from fleet.bench_trust.pickup_budget import Assumed, all_budgets, pickup_budget
-    from fleet.output import check_out
 
-    check_out(out)
     assumed = Assumed().but(_figures(assume or []))
     found, typical = _noise_and_typical(store)
     if quantity is None:

@@ -68,9 +68,7 @@ def gauge(
     import pandas as pd
 
     from fleet.bench_trust.gauge import gauge as judge
-    from fleet.output import check_out
 
-    check_out(out)
     data, readings = _study(file, reading)
     if len(readings) > 1 and (tolerance is not None or within is not None):
         raise FleetError("--tolerance and --within speak of one reading; name it with --reading.")

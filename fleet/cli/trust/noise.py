@@ -34,9 +34,7 @@ def noise(
     What counts: units and check pickups read again within 92 days on the same bench.
     """
     from fleet.bench_trust.noise import noise_over_time, repeat_noise
-    from fleet.output import check_out
 
-    check_out(out)
     sheets = only_bench(sheets_of(None, store), bench)
     if per is not None:
         by_time = noise_over_time(sheets, per.value)

@@ -45,18 +45,13 @@ def watch(
     ] = 260,
     bench: BenchOption = None,
     series: Annotated[
-        str | None,
-        typer.Option(
-            "--series", metavar="FILE", help="Write every charted check to a file.", show_default=False
-        ),
+        str | None, common.table_file("--series", "Write every charted check to a file.")
     ] = None,
     offsets: Annotated[
         str | None,
-        typer.Option(
+        common.table_file(
             "--offsets",
-            metavar="FILE",
-            help="Write what each sheet's readings may be off by since the bench moved; changes no sheet.",
-            show_default=False,
+            "Write what each sheet's readings may be off by since the bench moved; changes no sheet.",
         ),
     ] = None,
     out: common.OutOption = None,
@@ -72,10 +67,7 @@ def watch(
     from fleet.bench_trust.past_sheets import touched_sheets
     from fleet.bench_trust.watch import check_pickups
     from fleet.bench_trust.watch import watch as judge
-    from fleet.output import check_out
 
-    for option, target in (("--out", out), ("--series", series), ("--offsets", offsets)):
-        check_out(target, option=option)
     chosen = common.policies_from(policy, policy_name)["default"]
     span = _days(baseline)
     sheets = sheets_of(file, store)

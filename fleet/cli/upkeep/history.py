@@ -21,9 +21,6 @@ def history(
     store: common.StoreOption = None,
 ) -> None:
     """Show every version of a sheet, or every intake so far."""
-    from fleet.output import check_out
-
-    check_out(out)
     where = common.the_store(store).open()
     if sheet is None:
         intakes = where.intakes()

@@ -113,9 +113,6 @@ def attainment(
 
     A unit counts once, by its newest sheet. Needs no house model, but for --chance house.
     """
-    from fleet.output import check_out
-
-    check_out(out)
     _one_at_a_time(pooled or chance is not None, (what_if is not None, trend, funnel, capability))
     _fit_for_others(publish, min_units, (what_if is not None, capability, chance is not None))
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))

@@ -35,10 +35,7 @@ def intake(
     supersede: Annotated[
         bool, typer.Option("--supersede", help="Other contents under a known sheet number are a correction.")
     ] = False,
-    rejects: Annotated[
-        str | None,
-        typer.Option("--rejects", metavar="FILE", help="Write every fault to a table."),
-    ] = None,
+    rejects: Annotated[str | None, common.table_file("--rejects", "Write every fault to a table.")] = None,
     store: common.StoreOption = None,
 ) -> None:
     """Take bench sheets in; rows with faults are put aside and named.
@@ -48,9 +45,7 @@ def intake(
     """
     from fleet.intake import files_in, load_guide
     from fleet.intake.ingest import trial_store
-    from fleet.output import check_out
 
-    check_out(rejects, option="--rejects")
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
     done: list[IntakeReport] = []

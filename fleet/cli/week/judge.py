@@ -69,9 +69,6 @@ def judge(
     Name a file with one sheet, or type the readings: --family, --sra-static-deg and so on; whatever hasn't
     been read yet may be left out. Nothing is stored without --save.
     """
-    from fleet.output import check_out
-
-    check_out(out)
     if not save and (sheet_no or measured_on):
         raise FleetError("--sheet-no and --measured-on go with --save.")
     chosen = common.policies_from(policy, policy_name)["default"]
@@ -81,7 +78,8 @@ def judge(
 
     from fleet.faults.one_unit import judge as judge_one
 
-    verdict = judge_one(house, sheet, chosen, prior=common.prior_for(where, prior), arm_length_mm=arm_length_mm)
+    shares = common.prior_for(where, prior)
+    verdict = judge_one(house, sheet, chosen, prior=shares, arm_length_mm=arm_length_mm)
     saved = ""
     if save:
         from fleet.intake import save_typed

@@ -46,9 +46,7 @@ def quote(
     out: common.OutOption = None,
     draws: Annotated[
         str | None,
-        typer.Option(
-            "--draws", metavar="FILE", help="Write the joint draws behind the quotes, by enquiry and draw."
-        ),
+        common.table_file("--draws", "Write the joint draws behind the quotes, by enquiry and draw."),
     ] = None,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
@@ -66,10 +64,6 @@ def quote(
     Whatever isn't told widens the answer by itself. Quotes are kept in the store for the track record
     (fleet record), a serial only as its token.
     """
-    from fleet.output import check_out
-
-    check_out(out)
-    check_out(draws, option="--draws")
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
     enquiries, faults = enquiries_from(file, kind, facts)
     house = common.the_house_or_cold(store)

@@ -115,7 +115,6 @@ def quote(
     Name a file of enquiries (one paper each, a list in front), or say what is known as for fleet quote.
     Its figures are those of fleet quote, and it is kept for the track record just so.
     """
-
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
     house = common.the_house_or_cold(wish.store)

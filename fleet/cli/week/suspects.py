@@ -41,9 +41,6 @@ def suspects(
 
     --out writes a row for every sheet, flagged or not.
     """
-    from fleet.output import check_out
-
-    check_out(out)
     if of_groups and verdicts:
         raise FleetError("--groups and --verdicts are two questions; ask one at a time.")
     where = common.the_store(store).open()

@@ -52,10 +52,6 @@ def backtest(
     Takes a few seconds a quarter of the history. The result is kept for fleet record --backtest and the
     dashboard; the house model in use stays as it is.
     """
-    from fleet.output import check_out
-
-    check_out(out)
-    check_out(quotes, option="--quotes")
     where = common.the_store(store).open()
     chosen = common.policies_from(policy, policy_name)["default"]
     _run(where, _own_enquiries(where, told), told, chosen, None if start is None else start.date(), quick)

@@ -36,9 +36,6 @@ def model(
     --out writes every level's effect with its interval. --use goes back to an earlier model, or on to one
     that a refit kept aside.
     """
-    from fleet.output import check_out
-
-    check_out(out)
     opened = common.the_store(store).open()
     if use is not None:
         from fleet.store.models import use_model

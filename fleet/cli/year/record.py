@@ -39,10 +39,6 @@ def record(
     A sheet answers the last quote before it with its enquiry number or serial. Intervals, chances, time and
     price are set against what was read, and against simpler forecasts from the same sheets.
     """
-    from fleet.output import check_out
-
-    check_out(out)
-    check_out(quotes, option="--quotes")
     where = common.the_store(store).open()
     if recalibrate is not None:
         _switch(where, on=recalibrate, backtest=backtest)

@@ -32,10 +32,7 @@ QuickOption = Annotated[
     bool, typer.Option("--quick", help="Leave gradient boosting out of the comparison: faster.")
 ]
 QuotesOption = Annotated[
-    str | None,
-    typer.Option(
-        "--quotes", metavar="FILE", help="Write every scored quote to a file, one a row.", show_default=False
-    ),
+    str | None, common.table_file("--quotes", "Write every scored quote to a file, one a row.")
 ]
 
 
