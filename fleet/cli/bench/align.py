@@ -76,7 +76,6 @@ def align(
     predicted where the house model can (mechanics and common practice without one), or withheld; the stylus
     profile is never guessed.
     """
-
     chosen = common.policies_from(policy, policy_name)["default"]
     found = solved(readings, _FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
     import pandas as pd
