@@ -145,7 +145,7 @@ def _new_groups(
         group = free(CUT + name, which)
         if len(group) >= smallest:
             yield kept(CUT + name, group, {}, content.sums_of_cut(units, name, group))
-    group = free(FAULTY, np.any([beyond[n] for n in JUDGED], axis=0))
+    group = free(FAULTY, np.any([which for n, which in beyond.items() if n in JUDGED], axis=0))
     if len(group) >= smallest:
         yield kept(FAULTY, group, {}, content.sums_of_faulty(units, group, smallest))
     yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest)
