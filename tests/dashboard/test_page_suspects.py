@@ -97,7 +97,7 @@ def test_picking_a_sheet_shows_its_own_readings(
     found = cloud(Store(filled).current(), number)
     readings = app.dataframe[1].value.set_index("reading")
     own = found.own["azimuth_optical_deg"]
-    assert readings.loc["optical azimuth", "this unit"] == f"{own:.2f}°"
+    assert readings.loc["azimuth, optical", "this unit"] == f"{own:.2f}°"
     assert number in app.dataframe[2].value["sheet"].tolist()
     assert found.sentence in notes(app)
 
