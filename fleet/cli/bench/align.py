@@ -95,7 +95,11 @@ def solved(
     store: Path | None = None,
     predict: bool = True,
 ) -> Alignment:
-    """The alignment of what was typed; the house model is asked only for what isn't there."""
+    """The alignment of what was typed.
+
+    Doubts are those of the store's bench, if there is a store; without one a model of common practice is made
+    only if something has to be predicted.
+    """
     from fleet.alignment.align import align as solve
     from fleet.alignment.readings import known
 
@@ -104,7 +108,7 @@ def solved(
         raise FleetError("type what was read, such as --sra-dynamic-deg 88.6 --vta-dynamic-deg 19.")
     row = typed_row(told, columns)[0].iloc[0]
     wanted = predict and any(told.get(name) is None for name in PREDICTABLE)
-    house = common.the_house_or_cold(store) if wanted else None
+    house = common.the_house_or_cold(store) if wanted or common.store_path(store).exists() else None
     return solve(known(row, house=house), policy, arm_length_mm=arm_length_mm, limits=limits)
 
 

@@ -38,6 +38,7 @@ def zenith(
     out: common.OutOption = None,
     policy: common.PolicyFileOption = None,
     policy_name: common.PolicyNameOption = None,
+    store: common.StoreOption = None,
     **readings: str | None,
 ) -> None:
     """Give both alignment figures for a zenith error, the sense of the correction and what it costs.
@@ -48,7 +49,7 @@ def zenith(
 
     chosen = common.policies_from(policy, policy_name)["default"]
     arm = {"arm_length_mm": effective_length_mm, "limits": limits.value}
-    found = solved(readings, _ZENITH_FACTS, chosen, predict=False, **arm)  # type: ignore[arg-type]
+    found = solved(readings, _ZENITH_FACTS, chosen, store=store, predict=False, **arm)  # type: ignore[arg-type]
     if found.known.spherical:
         raise FleetError("a spherical stylus has no contact edge, so no zenith to align.")
     if found.turn.decision == WITHHELD:
