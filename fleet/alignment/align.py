@@ -10,7 +10,6 @@ import numpy as np
 
 from fleet.alignment.alignment import (
     DO,
-    DOUBT,
     LEAVE,
     NEVER,
     NOTHING,
@@ -20,7 +19,7 @@ from fleet.alignment.alignment import (
     Correction,
     Figure,
 )
-from fleet.alignment.readings import LOWER_TENTH, PREDICTED, READ, SLIP, WORDS, Given, Known
+from fleet.alignment.readings import DOUBT, LOWER_TENTH, PREDICTED, READ, SLIP, WORDS, Given, Known
 from fleet.alignment.solve import Standing, solve, square_turn, stand
 from fleet.alignment.stack_height import mountings
 from fleet.alignment.tilt import BOTH, OUTCOMES, UNREAD, choose_tilt, outcome_at, reach

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import pandas as pd
 
-from fleet.alignment.readings import WORDS
+from fleet.alignment.readings import DOUBT, WORDS
 from fleet.results import Result
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ DO: Final = "do"
 LEAVE: Final = "leave"
 NOTHING: Final = "nothing"
 WITHHELD: Final = "withheld"
-DOUBT: Final = 2.0
-"""The doubt of a figure: so many standard uncertainties either way, as all screens print it."""
 NEVER, SURELY = 0.025, 0.975
 """A target with a chance between the two may be met; beyond them it is not met, or met."""
 

@@ -22,8 +22,11 @@ from fleet.house_model.loo_residuals import residuals
 from fleet.words import shorts
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from fleet.house_model.house import House
     from fleet.house_model.loo_residuals import Residuals
+    from fleet.statistics.gram import Floats
 
 READ: Final = "read"
 PREDICTED: Final = "predicted"
@@ -55,6 +58,8 @@ POSSIBLE: Final = {
 """Where pickups stand, with a wide margin (common practice, no source); beyond it a reading is a slip."""
 POSSIBLE_SAG: Final = (-1.5, 8.0)
 """The same for rake still less rake turning [degrees]."""
+DOUBT: Final = 2.0
+"""The doubt of a figure: so many standard uncertainties either way, as all screens print it."""
 LOWER_TENTH: Final = 1.2815515655446004
 """Standard normal quantile: nine of ten lie above the expectation less this many standard deviations."""
 RAKES: Final = ("sra_static_deg", "sra_dynamic_deg")
@@ -224,13 +229,47 @@ def _side_view(
 
 def _room(house: House, resid: Residuals) -> Given:
     """Tilt room of the unit's family, as far as the model knows it."""
+    mean, sd = _rooms(house, resid.observed.iloc[:1])
+    return Given(float(mean[0]), float(sd[0]), PREDICTED) if np.isfinite(mean[0]) else Given()
+
+
+def _rooms(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Expected tilt rooms and their standard uncertainty; NaN where the model has no link for them."""
     fit = house.links.get("tilt_room")
     if fit is None:
-        return Given()
-    mean, var = Predictor(fit).mean_and_variance(resid.observed[list(FACTORS)].iloc[:1], {})
-    own = fit.posterior.sigma**2 * fit.spread.plain(np.ones(1))[0]
-    total = float((var[:, 0] + own).mean() + mean[:, 0].var())
-    return Given(max(float(mean[:, 0].mean()), 0.0), math.sqrt(total), PREDICTED)
+        nothing = np.full(len(observed), np.nan)
+        return nothing, nothing
+    mean, var = Predictor(fit).mean_and_variance(observed[list(FACTORS)], {})
+    own = fit.posterior.sigma[:, None] ** 2 * fit.spread.plain(np.ones(1))[0]
+    return np.maximum(mean.mean(axis=0), 0.0), np.sqrt((var + own).mean(axis=0) + mean.var(axis=0))
+
+
+def room_limits(read_deg: Floats, resid: Residuals, rows: NDArray[np.int64], house: House | None) -> Floats:
+    """Largest tilt of several bodies [degrees]: as read, or else what nine of ten of the family have.
+
+    Parameters
+    ----------
+    read_deg : (k,) rooms as read, NaN where they weren't
+    resid : residuals of all sheets
+    rows : (k,) which of them these are
+    house : without one an unread room stays NaN, no upper end
+    """
+    out = np.array(read_deg, dtype=float)
+    gaps = np.isnan(out)
+    if house is not None and gaps.any():
+        mean, sd = _rooms(house, resid.observed.iloc[rows[gaps]])
+        out[gaps] = np.maximum(mean - LOWER_TENTH * sd, 0.0)
+    return out
+
+
+def noise_of(house: House | None) -> Mapping[str, float]:
+    """Standard deviation of one reading: the model's, else common practice."""
+    return READING_NOISE if house is None else house.noise
+
+
+def worth_doing(reading: Floats, sd: float) -> NDArray[np.bool_]:
+    """Which corrections are not smaller than their doubt; none that isn't read."""
+    return np.asarray(np.abs(np.nan_to_num(reading)) >= max(DOUBT * sd, 1e-12))
 
 
 def _number(value: object) -> float:

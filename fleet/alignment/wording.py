@@ -9,8 +9,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from fleet.alignment.alignment import DO, DOUBT, LEAVE, NEVER, SURELY, WITHHELD, Alignment, Correction, Figure
-from fleet.alignment.readings import PREDICTED, READ, WORDS
+from fleet.alignment.alignment import DO, LEAVE, NEVER, SURELY, WITHHELD, Alignment, Correction, Figure
+from fleet.alignment.readings import DOUBT, PREDICTED, READ, WORDS
 from fleet.alignment.zenith import cost_sentence, sense_from_above
 from fleet.numerals import percent
 from fleet.policy.policy import DECIMAL_SLACK_DEG

@@ -8,7 +8,7 @@ crosstalk of an otherwise ideal generator that stands turned by d: 20 log10 tan 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
@@ -16,10 +16,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.alignment.tilt import BOTH, NEITHER, RAKE_ONLY, choose_tilt, reach
+from fleet.alignment.readings import noise_of, room_limits, worth_doing
+from fleet.alignment.solve import solve, stand
+from fleet.alignment.tilt import BOTH, NEITHER, RAKE_ONLY, outcome_at, reach
 from fleet.alignment.zenith import groove_limits, judge_zenith
 from fleet.faults.signatures import BUILT_IN, SAG, TRACKING
 from fleet.house_model.chain import SPHERICAL
+from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals
 from fleet.numerals import percent, percent_span
 from fleet.physics import distortion
@@ -40,7 +43,13 @@ NEEDED: Final = (
 
 
 def meanings(
-    sheets: pd.DataFrame, resid: Residuals, rows: NDArray[np.int64], faults: Sequence[str], policy: Policy
+    sheets: pd.DataFrame,
+    resid: Residuals,
+    rows: NDArray[np.int64],
+    faults: Sequence[str],
+    policy: Policy,
+    *,
+    house: House | None = None,
 ) -> list[str]:
     """What each of some sheets' likeliest fault means for the owner.
 
@@ -51,6 +60,7 @@ def meanings(
     rows : (k,) which sheets are asked about
     faults : (k,) likeliest fault of each, words of `fleet.faults.signatures.FAULTS`
     policy : the target policy
+    house : predicts the tilt room where it wasn't read; without one it is taken as endless
 
     Returns
     -------
@@ -60,7 +70,8 @@ def meanings(
     """
     read = {name: _numbers(sheets, name)[rows] for name in NEEDED}
     profile = resid.observed["profile"].to_numpy(dtype=object)[rows]
-    targets = _targets(read, profile, resid.expected[rows], policy)
+    read["tilt_room_deg"] = room_limits(read["tilt_room_deg"], resid, rows, house)
+    targets = _targets(read, profile, resid.expected[rows], policy, noise_of(house))
     out = []
     for k, fault in enumerate(faults):
         one = {name: float(values[k]) for name, values in read.items()}
@@ -82,7 +93,11 @@ def _numbers(sheets: pd.DataFrame, name: str) -> Floats:
 
 
 def _targets(
-    read: dict[str, Floats], profile: NDArray[np.object_], expected: Floats, policy: Policy
+    read: dict[str, Floats],
+    profile: NDArray[np.object_],
+    expected: Floats,
+    policy: Policy,
+    noise: Mapping[str, float],
 ) -> list[str]:
     """Whether a tilt serves rake and tracking angle, here and in a sound unit of the kind."""
     sra, vta, room = (read[n] for n in ("sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg"))
@@ -90,9 +105,14 @@ def _targets(
     sra = np.where(spherical, np.nan, sra)
     kind_vta = expected[:, TRACKING] - np.where(spherical, 0.0, expected[:, SAG])
     kind_sra = np.where(spherical, np.nan, kind_vta + expected[:, BUILT_IN])
-    own, kind = (
-        [_Stand(*f) for f in _stands(s, v, room, policy)] for s, v in ((sra, vta), (kind_sra, kind_vta))
-    )
+    zenith = np.where(spherical, np.nan, read["zenith_deg"])
+    space = {
+        "lean_deg": read["azimuth_optical_deg"],
+        "zenith_deg": np.where(worth_doing(zenith, noise["zenith_deg"]), zenith, np.nan),
+        "roll_deg": _roll(read["azimuth_electrical_deg"], noise["azimuth_electrical_deg"]),
+    }
+    own = [_Stand(*f) for f in _stands(sra, vta, room, policy, **space)]
+    kind = [_Stand(*f) for f in _stands(kind_sra, kind_vta, room, policy)]
     read_all = ~np.isnan(vta) & (spherical | ~np.isnan(sra))
     return [
         (_in_reach(o, bool(sp)) if o.both else _out_of_reach(o, k, bool(sp))) if there else ""
@@ -111,11 +131,20 @@ class _Stand(NamedTuple):
     cost: float
 
 
-def _stands(sra: Floats, vta: Floats, room: Floats, policy: Policy) -> Iterator[tuple[Any, ...]]:
-    choice = choose_tilt(sra, vta, room, policy)
-    there = vta + choice.tilt_deg
+def _roll(electrical_deg: Floats, sd: float) -> Floats:
+    """The roll that an alignment would advise."""
+    return np.where(worth_doing(electrical_deg, sd), -electrical_deg, 0.0)
+
+
+def _stands(
+    sra: Floats, vta: Floats, room: Floats, policy: Policy, **space: Floats
+) -> Iterator[tuple[Any, ...]]:
+    """Where units stand with the tilt (and roll and turn) that their alignment asks for."""
+    put = solve(sra, vta, room, policy, **space)
+    s = stand(sra, vta, **space, tilt_deg=put.tilt, turn_deg=put.turn)
+    outcome = outcome_at(0.0, s.rake, s.tracking, policy)
     both = reach(sra, vta, room, policy).both
-    columns = (both, choice.outcome, choice.tilt_deg, sra + choice.tilt_deg, there, _vertical(there))
+    columns = (both, outcome, put.tilt, s.rake, s.tracking, _vertical(s.tracking))
     return zip(*columns, strict=True)
 
 

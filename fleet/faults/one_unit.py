@@ -106,7 +106,7 @@ def judge(
     flagged = bool(scores.healthy[0] < 0.5)
     sheet = frame.iloc[0]
     fault = FAULTS[int(scores.faults[0].argmax())]
-    (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy)
+    (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy, house=house)
     sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
     alignment = align(known_beside(frame, house, resid), policy, arm_length_mm=arm_length_mm)
     again = _again(resid, scores)

@@ -44,6 +44,8 @@ def explain(
     *,
     flagged: bool,
     means: str = "",
+    sound: tuple[str, ...] = (),
+    suspect: tuple[str, ...] = (),
 ) -> str:
     """One sentence for sheet ``i``.
 
@@ -53,6 +55,7 @@ def explain(
     resid, scores : of all sheets
     flagged : what the list says of its unit
     means : what its likeliest fault means for the owner (see `fleet.faults.consequences`)
+    sound, suspect : numbers of its unit's other sheets that read sound by themselves, and that don't
     """
     if np.isnan(scores.score[i]):
         return "Nothing was read that could be judged."
@@ -60,20 +63,37 @@ def explain(
     off = departures(resid, i)
     if not flagged and healthy >= 0.5:
         return f"Normal for its kind ({percent(healthy)} sure){'' if not off else f'; {off[0]}'}."
+    if flagged and healthy >= 0.5:
+        return _sound_but_flagged(healthy, off, suspect)
     fault = FAULTS[int(scores.faults[i].argmax())]
     seen = "; ".join(off) if off else "no single reading is far off, but together they are unlikely"
     cause = FAULT_WORDS[fault].cause + _else(scores, i)
     if fault == "misread" and sheet is not None:
         means = proposal(sheet, resid, scores, i)
-    parts = [part for part in (cause, means, FAULT_WORDS[fault].action) if part]
+    parts = [part for part in (cause, means, _action(fault, flagged=flagged, sound=sound)) if part]
     text = f"{_capital(seen)}{_rest(resid, i, len(off))}: {'; '.join(parts)}."
-    if flagged and healthy >= 0.5:
-        text += f" The list flags it, though by itself it is more likely sound ({percent(healthy)})."
-    elif not flagged:
+    if not flagged:
         text += (
             f" Not flagged: among so many units one like this is to be expected ({percent(healthy)} sound)."
         )
     return text
+
+
+def _sound_but_flagged(healthy: float, off: list[str], suspect: tuple[str, ...]) -> str:
+    """A flagged unit's sheet that is likelier sound: which sheet makes the unit suspect, and no fault."""
+    head = f"This sheet reads sound ({percent(healthy)} sure){'' if not off else f'; {off[0]}'}"
+    if not suspect:
+        return f"{head}, though the list flags it: measure it again before anything else."
+    which = f"sheet {suspect[0]} makes" if len(suspect) == 1 else f"sheets {', '.join(suspect)} make"
+    return f"{head}; {which} its unit suspect: measure it again before anything else."
+
+
+def _action(fault: str, *, flagged: bool, sound: tuple[str, ...]) -> str:
+    """What to do: a unit goes back to its maker only where it is itself probably faulty."""
+    if sound:
+        which = f"sheet {sound[0]} of the same unit reads" if len(sound) == 1 else "its other sheets read"
+        return f"{which} sound, so measure it again before anything else"
+    return FAULT_WORDS[fault].action if flagged else "measure it again"
 
 
 def _rest(resid: Residuals, i: int, off: int) -> str:

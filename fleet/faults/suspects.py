@@ -196,13 +196,35 @@ def _why(
         out[i] = explain(None, resid, scores, i, flagged=False)
     rows = rows[named]
     faults = [FAULTS[k] for k in scores.faults[rows].argmax(axis=1)]
-    means = meanings(frame, resid, rows, faults, policy)
+    means = meanings(frame, resid, rows, faults, policy, house=house)
+    company = _company(frame, scores, rows)
     read = frame[[r for r in READINGS if r in frame]].iloc[rows].to_dict("records")
     for i, sheet, meant in zip(rows.tolist(), read, means, strict=True):
-        out[i] = explain(sheet, resid, scores, i, flagged=bool(flagged[i]), means=meant)
+        sound, suspect = company.get(i, ((), ()))
+        listed = bool(flagged[i])
+        out[i] = explain(sheet, resid, scores, i, flagged=listed, means=meant, sound=sound, suspect=suspect)
     for i, readings in torn.items():
         again = "" if out[i].endswith(AGAIN) else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"
+    return out
+
+
+def _company(
+    frame: pd.DataFrame, scores: Scores, rows: NDArray[np.int64]
+) -> dict[int, tuple[tuple[str, ...], tuple[str, ...]]]:
+    """For rows of units with several sheets: the others that read sound by themselves, and that don't."""
+    unit = frame["unit"].astype(str).to_numpy()
+    shared = set(unit[rows][pd.Series(unit).duplicated(keep=False).to_numpy()[rows]])
+    places: dict[str, list[int]] = {}
+    for i in np.flatnonzero(np.isin(unit, list(shared))).tolist():
+        places.setdefault(unit[i], []).append(i)
+    number, read = frame["sheet_no"].astype(str).to_numpy(), ~np.isnan(scores.score)
+    out = {}
+    for i in rows.tolist():
+        others = [j for j in places.get(unit[i], []) if j != i and read[j]]
+        if others:
+            sound = tuple(number[j] for j in others if scores.healthy[j] >= 0.5)
+            out[i] = sound, tuple(number[j] for j in others if scores.healthy[j] < 0.5)
     return out
 
 

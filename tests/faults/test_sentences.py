@@ -84,7 +84,7 @@ def test_flag_and_probability_may_disagree_and_the_sentence_says_why(
     fleet: Fleet, sheet: pd.DataFrame
 ) -> None:
     """Flagged though likelier sound, and not flagged though likelier faulty: each has its clause."""
-    assert "The list flags it, though by itself it is more likely sound" in said(fleet, sheet)
+    assert "reads sound (>99 % sure), though the list flags it: measure it again" in said(fleet, sheet)
     odd = said(fleet, faulty_sheets(sheet)["stylus_twisted"], flagged=False)
     assert "Not flagged: among so many units" in odd
 

@@ -171,3 +171,21 @@ def test_the_same_sheets_in_another_order_are_the_same_list(fleet: Fleet, listed
     assert a["p_value"].to_numpy() == pytest.approx(b["p_value"].to_numpy(), rel=1e-12)
     assert (a["flagged"] == b["flagged"]).all()
     assert (a["leading_fault"] == b["leading_fault"]).all()
+
+
+def test_the_sheet_that_makes_a_unit_suspect_is_named(fleet: Fleet) -> None:
+    """One sheet sound, the other twisted or misread: the sound one says so and names the other.
+
+    Neither sends the unit to its maker: that is said only where every sheet of it reads faulty.
+    """
+    sheet = sound_sheet(fleet.house, common_line(fleet))
+    for fault in ("stylus_twisted", "misread"):
+        wrong = faulty_sheets(sheet)[fault]
+        both = one_more(fleet, first=sheet, second=wrong, third=faulty_sheets(sheet)["stylus_twisted"])
+        both.loc[both["sheet_no"].isin(["first", "second"]), "unit"] = "unit twice"
+        why = suspects(fleet.house, both).table.set_index("sheet_no")["why"]
+        assert why["first"].startswith("This sheet reads sound (")
+        assert "sheet second makes its unit suspect: measure it again" in why["first"]
+        assert "sheet first of the same unit reads sound, so measure it again" in why["second"]
+        assert "maker" not in why["first"] + why["second"]
+        assert "return it to its maker" in why["third"]
