@@ -23,21 +23,22 @@ from scipy import optimize, stats
 
 from fleet.statistics.blas_threads import one_blas_thread
 from fleet.statistics.gram import Floats, Gram
+from fleet.statistics.gram import response_sd as response_sd  # also looked for here
 from fleet.statistics.psis import smooth_weights
 from fleet.statistics.reml import (
     LOG_2PI,
     RemlFit,
-    Solved,
+    criterion_parts,
     fit_reml,
     full_inverse,
     slopes,
     solve,
     theta_unit,
 )
-from fleet.statistics.reml import response_sd as response_sd  # also looked for here
 from fleet.statistics.slice_sampling import chain_ess, slice_chain
 
-LogPrior = Callable[[Floats, float], float]
+LogPrior = Callable[[Floats, Floats], Floats]
+"""Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
 DEFAULT_DRAWS = 512
 KEPT = 160
 K_LIMIT = 0.7
@@ -58,9 +59,9 @@ def half_t_prior(scale: float, *, df: float = 4.0) -> LogPrior:
     df : degrees of freedom
     """
 
-    def log_prior(sds: Floats, sigma: float) -> float:
+    def log_prior(sds: Floats, sigma: Floats) -> Floats:
         kernel = -0.5 * (df + 1.0) * np.log1p((sds / scale) ** 2 / df)
-        return float(kernel.sum()) - float(np.log(sigma))
+        return np.asarray(kernel.sum(axis=-1) - np.log(sigma))
 
     return log_prior
 
@@ -135,67 +136,68 @@ class _Target:
     def theta(self, x: Floats) -> Floats:
         return np.asarray(self.unit * np.sinh(np.abs(x[..., : self.terms])))
 
-    def log_sigma(self, x: Floats, s: Solved) -> float:
+    def log_sigma(self, x: Floats, r2: Floats) -> Floats:
         if self.sigma is not None:
-            return float(np.log(self.sigma))
-        return float(x[-1] + 0.5 * np.log(s.r2 / self.dof))
+            return np.full_like(r2, np.log(self.sigma))
+        return np.asarray(x[..., -1] + 0.5 * np.log(r2 / self.dof))
 
-    def _outer(self, v: Floats, log_sigma: float) -> float:
+    def _outer(self, v: Floats, log_sigma: Floats) -> Floats:
         """Prior and Jacobian of (sds, sigma) -> (v, t)."""
-        sigma = float(np.exp(log_sigma))
-        sds = sigma * self.unit * np.sinh(np.abs(v))
-        total = self.prior(sds, sigma) + float(np.log(sigma * self.unit * np.cosh(v)).sum())
+        sigma = np.exp(log_sigma)
+        each = np.expand_dims(sigma, -1) * self.unit
+        total = self.prior(each * np.sinh(np.abs(v)), sigma) + np.log(each * np.cosh(v)).sum(axis=-1)
         if self.sigma is None:
-            total += log_sigma - 0.5 * float(np.log1p((self.floor / sigma) ** 2))
-        return total
+            total = total + log_sigma - 0.5 * np.log1p((self.floor / sigma) ** 2)
+        return np.asarray(total)
 
-    def _deviance(self, s: Solved, log_sigma: float) -> float:
-        misfit = s.r2 * float(np.exp(-2.0 * log_sigma))
-        return s.log_det + self.dof * (LOG_2PI + 2.0 * log_sigma) + misfit - self.gram.log_w
+    def _deviance(self, log_det: Floats, r2: Floats, log_sigma: Floats) -> Floats:
+        misfit = r2 * np.exp(-2.0 * log_sigma)
+        return np.asarray(log_det + self.dof * (LOG_2PI + 2.0 * log_sigma) + misfit - self.gram.log_w)
 
-    def evaluate(self, x: Floats) -> tuple[float, float]:
-        """Log density and sigma; -inf where theta is too large for the factorisation."""
-        if np.abs(x[: self.terms]).max(initial=0.0) > V_LIMIT:
-            return -np.inf, 1.0
-        try:
-            s = solve(self.gram, self.theta(x))
-        except np.linalg.LinAlgError:
-            return -np.inf, 1.0
-        log_sigma = self.log_sigma(x, s)
-        value = self._outer(x[: self.terms], log_sigma) - 0.5 * self._deviance(s, log_sigma)
-        return value, float(np.exp(log_sigma))
+    def evaluate(self, x: Floats) -> tuple[Floats, Floats]:
+        """Log density and sigma of each row; -inf and 1 where theta is too large for the factorisation."""
+        value, sigma = np.full(len(x), -np.inf), np.ones(len(x))
+        near = np.flatnonzero(np.abs(x[:, : self.terms]).max(axis=1, initial=0.0) <= V_LIMIT)
+        log_det, r2 = criterion_parts(self.gram, self.theta(x[near]))
+        found = near[np.isfinite(log_det)]
+        x, log_det, r2 = x[found], log_det[np.isfinite(log_det)], r2[np.isfinite(log_det)]
+        log_sigma = self.log_sigma(x, r2)
+        value[found] = self._outer(x[:, : self.terms], log_sigma) - 0.5 * self._deviance(
+            log_det, r2, log_sigma
+        )
+        sigma[found] = np.exp(log_sigma)
+        return value, sigma
 
     def value(self, x: Floats) -> float:
-        """Log density."""
-        return self.evaluate(x)[0]
+        """Log density of one point."""
+        return float(self.evaluate(x[None])[0][0])
 
     def negative(self, x: Floats) -> tuple[float, Floats]:
         """Negative log density and its gradient (the prior's own part by differences)."""
         v = x[: self.terms]
         s = solve(self.gram, self.theta(x))
-        log_sigma = self.log_sigma(x, s)
+        log_sigma = self.log_sigma(x, np.asarray(s.r2))
         d_log_det, d_r2 = slopes(self.gram, s)
-        precision = float(np.exp(-2.0 * log_sigma))
-        by_sigma = self.dof - s.r2 * precision - self._difference(v, log_sigma, None)
+        precision = np.exp(-2.0 * log_sigma)
+        outer = self._differences(v, log_sigma)
+        by_sigma = self.dof - s.r2 * precision - outer[-1]
         by_theta = 0.5 * (d_log_det + precision * d_r2)
         gradient = np.zeros(self.dim)
         if self.sigma is None:
             by_theta += by_sigma * 0.5 * d_r2 / s.r2
             gradient[-1] = by_sigma
         gradient[: self.terms] = by_theta * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
-        for i in range(self.terms):
-            gradient[i] -= self._difference(v, log_sigma, i)
-        return 0.5 * self._deviance(s, log_sigma) - self._outer(v, log_sigma), gradient
+        gradient[: self.terms] -= outer[:-1]
+        deviance = self._deviance(np.asarray(s.log_det), np.asarray(s.r2), log_sigma)
+        return float(0.5 * deviance - self._outer(v, log_sigma)), gradient
 
-    def _difference(self, v: Floats, log_sigma: float, i: int | None) -> float:
-        """Derivative of `_outer` in one v, or in log sigma."""
+    def _differences(self, v: Floats, log_sigma: Floats) -> Floats:
+        """Derivatives of `_outer` in each v and, last, in log sigma."""
         h = 1e-5
-        if i is None:
-            return (self._outer(v, log_sigma + h) - self._outer(v, log_sigma - h)) / (2.0 * h)
-        up, down = v.copy(), v.copy()
-        up[i] += h
-        down[i] -= h
-        return (self._outer(up, log_sigma) - self._outer(down, log_sigma)) / (2.0 * h)
+        step = h * np.eye(self.terms + 1)
+        up = self._outer(v + step[:, :-1], log_sigma + step[:, -1])
+        down = self._outer(v - step[:, :-1], log_sigma - step[:, -1])
+        return np.asarray((up - down) / (2.0 * h))
 
 
 @dataclass(frozen=True)
@@ -366,7 +368,7 @@ def _refit(old: _Proposal, sample: _Sample) -> _Proposal:
 
 def _importance(target: _Target, proposal: _Proposal, n: int, seed: int) -> _Sample:
     x = proposal.draw(n, seed)
-    log_p, sigma = np.array([target.evaluate(row) for row in x]).T
+    log_p, sigma = target.evaluate(x)
     weights, k = smooth_weights(log_p - proposal.log_density(x))
     return _Sample(x, sigma, weights, k, float(1.0 / (weights**2).sum()))
 
@@ -378,7 +380,7 @@ def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
     rng = np.random.default_rng(seed)
     x = slice_chain(target.value, start, widths, sweeps=sweeps, warm=min(WARM, sweeps), rng=rng)
     x[:, : target.terms] = np.abs(x[:, : target.terms])
-    sigma = np.array([target.evaluate(row)[1] for row in x])
+    sigma = target.evaluate(x)[1]
     return _Sample(x, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
 
 

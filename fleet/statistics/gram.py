@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -158,17 +159,17 @@ class Design:
     levels: tuple[tuple[tuple[str, ...], ...], ...]
     fixed: tuple[str, ...]
 
-    @property
+    @cached_property
     def sizes(self) -> list[int]:
         """Number of columns of each random term."""
         return [len(level) for level in self.levels]
 
-    @property
+    @cached_property
     def q(self) -> int:
         """Number of random columns."""
         return sum(self.sizes)
 
-    @property
+    @cached_property
     def owner(self) -> Ints:
         """(q,) array: which term each random column belongs to."""
         return np.repeat(np.arange(len(self.terms)), self.sizes)
@@ -310,3 +311,15 @@ def anchored(gram: Gram, anchors: Sequence[Anchor]) -> Gram:
         yy += weight * mean**2
         log_w += float(np.log(weight))
     return replace(gram, a=a, b=b, yy=yy, n=gram.n + len(used), log_w=log_w, anchors=(*gram.anchors, *used))
+
+
+def response_sd(gram: Gram) -> float:
+    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
+    weight, total = gram.n * gram.typical_weight, gram.yy
+    if "1" in gram.design.fixed:
+        j = gram.design.q + gram.design.fixed.index("1")
+        weight = gram.a[j, j]
+        total -= gram.b[j] ** 2 / weight
+    if total <= 1e-13 * gram.yy:
+        total = 1e-12 * gram.yy or 1e-12
+    return float(np.sqrt(total / weight))

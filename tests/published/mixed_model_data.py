@@ -174,8 +174,8 @@ def rats() -> pd.DataFrame:
 def gamma_precisions(shape: float, rate: float) -> LogPrior:
     """Independent Gamma priors on 1 / sd² of every sd and of sigma, as a density of the sds."""
 
-    def log_prior(sds: np.ndarray, sigma: float) -> float:
-        x = np.append(sds, sigma)
-        return float((-(2.0 * shape + 1.0) * np.log(x) - rate / x**2).sum())
+    def log_prior(sds: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+        x = np.concatenate([sds, np.expand_dims(sigma, -1)], axis=-1)
+        return np.asarray((-(2.0 * shape + 1.0) * np.log(x) - rate / x**2).sum(axis=-1))
 
     return log_prior

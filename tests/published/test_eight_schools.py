@@ -87,7 +87,10 @@ def engine_flat(draws: int) -> dict[str, np.ndarray | float]:
     """Prior (a): known variances as row weights, sigma = 1."""
     frame = pd.DataFrame({"y": EFFECT, "school": SCHOOLS})
     gram, shifts = gram_of_frame(frame, "y", random=[Term(("school",))], weights=ERROR**-2.0)
-    return summary(fit_bayes(gram, prior=lambda sds, sigma: 0.0, sigma=1.0, draws=draws), float(shifts[-1]))
+    return summary(
+        fit_bayes(gram, prior=lambda sds, sigma: np.zeros_like(sigma), sigma=1.0, draws=draws),
+        float(shifts[-1]),
+    )
 
 
 def engine_proper(draws: int) -> dict[str, np.ndarray | float]:
@@ -98,7 +101,7 @@ def engine_proper(draws: int) -> dict[str, np.ndarray | float]:
     weights = np.append(ERROR**-2.0, 5.0**-2.0)
     gram, shifts = gram_of_frame(frame, "y", random=[Term(("school",), "real")], weights=weights)
     posterior = fit_bayes(
-        gram, prior=lambda sds, sigma: -float(np.log1p((sds[0] / 5.0) ** 2)), sigma=1.0, draws=draws
+        gram, prior=lambda sds, sigma: -np.log1p((sds[..., 0] / 5.0) ** 2), sigma=1.0, draws=draws
     )
     return summary(posterior, float(shifts[-1]))
 

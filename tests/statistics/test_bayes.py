@@ -9,6 +9,7 @@ from threadpoolctl import threadpool_limits
 from fleet.statistics import bayes
 from fleet.statistics.bayes import (
     SWEEPS,
+    V_LIMIT,
     Posterior,
     _at_mode,
     _poor,
@@ -43,7 +44,7 @@ def test_density_is_prior_times_restricted_likelihood() -> None:
     target = _Target(gram, PRIOR, None, 0.05)
 
     def natural(point: np.ndarray) -> np.ndarray:
-        sigma = target.evaluate(point)[1]
+        sigma = target.evaluate(point[None])[1]
         return np.append(target.theta(point) * sigma, sigma)
 
     differences = []
@@ -61,6 +62,18 @@ def test_density_is_prior_times_restricted_likelihood() -> None:
         plain = -0.5 * likelihood + PRIOR(np.array(sds), sigma) + floor
         differences.append(target.value(point) - plain - np.log(abs(np.linalg.det(jacobian))))
     assert differences == pytest.approx([differences[0]] * 5, abs=1e-5)
+
+
+@pytest.mark.parametrize("sigma", [None, 0.8])
+def test_points_together_have_the_density_of_each_alone(sigma: float | None) -> None:
+    """Forty points in stacks, one of them too far out to be looked at."""
+    target = _Target(gram_of(80, 2), PRIOR, sigma, 0.05)
+    points = np.random.default_rng(3).normal(1.0, 1.0, (40, target.dim))
+    points[30, 0] = 2.0 * V_LIMIT
+    together, _ = target.evaluate(points)
+    alone = np.array([target.value(point) for point in points])
+    assert np.flatnonzero(np.isneginf(together)).tolist() == [30]
+    np.testing.assert_allclose(together, alone, rtol=1e-10)
 
 
 @pytest.mark.parametrize("sigma", [None, 0.8])

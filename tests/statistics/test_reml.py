@@ -11,10 +11,12 @@ from fleet.statistics.reml import (
     _minimise,
     criterion,
     criterion_and_gradient,
+    criterion_parts,
     fit_frame,
     fit_reml,
     gram_of_frame,
     response_sd,
+    solve,
 )
 
 SLOPE = Term(("source",), "s")
@@ -37,6 +39,20 @@ def test_criterion_is_the_restricted_likelihood(seed: int) -> None:
     variances = (theta[gram.design.owner] * sigma) ** 2
     dense = restricted(frame["y"].to_numpy(), z, x, variances, sigma, frame["w"].to_numpy())
     assert criterion(gram, theta, sigma=sigma) == pytest.approx(dense, abs=1e-9)
+
+
+def test_many_thetas_at_once_are_as_each_alone() -> None:
+    """Fifty thetas in stacks, both parts to 1e-10; one that can't be factorised is inf, the others not."""
+    _, gram, _ = weighted_gram()
+    thetas = np.random.default_rng(5).uniform(0.0, 2.0, (50, 4))
+    thetas[20] = 1e9
+    with pytest.raises(np.linalg.LinAlgError):
+        solve(gram, thetas[20])
+    log_det, r2 = criterion_parts(gram, thetas)
+    assert np.isposinf(log_det[20])
+    for i in np.flatnonzero(np.arange(50) != 20):
+        alone = solve(gram, thetas[i])
+        assert (log_det[i], r2[i]) == pytest.approx((alone.log_det, alone.r2), rel=1e-10)
 
 
 def test_profiled_criterion_is_the_least_over_sigma() -> None:

@@ -27,7 +27,7 @@ NAMES = [*(t.name for t in TERMS), "sigma"]
 def prior_of(scale: float) -> LogPrior:
     half_t = half_t_prior(scale)
 
-    def log_prior(sds: np.ndarray, sigma: float) -> float:
+    def log_prior(sds: np.ndarray, sigma: np.ndarray) -> np.ndarray:
         return half_t(sds, sigma) - 0.5 * ((np.log(sigma) - np.log(0.8)) / 0.4) ** 2
 
     return log_prior
