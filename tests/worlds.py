@@ -17,6 +17,7 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import pytest
 
 from fleet.fitting.fit import fit_store
 from fleet.house_model.family_facts import FleetFacts, learn_facts
@@ -26,6 +27,7 @@ from fleet.store.tallies import Tallier, fleet_tables
 from synthetic_data.world import Noise, World, WorldSpec
 
 LONG = os.environ.get("FLEET_LONG") == "1"
+long_only = pytest.mark.skipif(not LONG, reason="in the long run alone: FLEET_LONG=1, and .ci/run")
 FACTS = (
     "body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
     "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm",
@@ -109,6 +111,12 @@ def lines(world: World) -> list[dict[str, Any]]:
     """Facts and share of every family that the bench meets, one dictionary a line (family and source)."""
     frame = world.catalogue.frame.assign(share=world.catalogue.share)
     return [{str(k): v for k, v in r.items()} for r in frame[frame["share"] > 0].to_dict("records")]
+
+
+@cache
+def reference(seed: int) -> Fleet:
+    """300 sheets over 36 families, the world that most promises speak of; fitted once for all of them."""
+    return fleet_of(ideal(seed), 300)
 
 
 @cache

@@ -43,7 +43,7 @@ class Attacker:
         self.ledgers: dict[str, Ledger] = defaultdict(Ledger)
         self.members: dict[int, list[str]] = {}
         self.counted: dict[int, list[str]] = {}
-        self.tallies: list[bytes] = []
+        self.met: dict[int, tuple[list[str], list[str]]] = {}
 
     def publish(self) -> Published:
         """One day's publications: tallies and every table; returns the groups behind them."""
@@ -109,13 +109,20 @@ class Attacker:
             read: dict[str, float] = {}
             met = 0
             for group in groups:
-                who = self.counted[int(group.group_id or 0)]
-                state = states(self.sheets.loc[who], Policy())[MEASURE]
-                if (state >= 0).sum() >= SMALLEST:
-                    read |= {r: 1.0 for r, s in zip(who, state, strict=True) if s >= 0}
-                    met += int((state == 1).sum())
+                of_group, at_target = self._judged(int(group.group_id or 0))
+                if len(of_group) >= SMALLEST:
+                    read |= dict.fromkeys(of_group, 1.0)
+                    met += len(at_target)
             assert (len(read), met) == (row[f"{MEASURE}_n"], row[f"{MEASURE}_met"])
             self.ledgers[MEASURE].add(read)
+
+    def _judged(self, number: int) -> tuple[list[str], list[str]]:
+        """Who of a group was read for the measure and who met it: a record's readings never change."""
+        if number not in self.met:
+            who = np.array(self.counted[number])
+            state = states(self.sheets.loc[who], Policy())[MEASURE]
+            self.met[number] = list(who[state >= 0]), list(who[state == 1])
+        return self.met[number]
 
     def fewest(self) -> dict[str, int]:
         """Fewest units that any combination of all figures so far shows, by quantity."""

@@ -1,7 +1,8 @@
 """The whole chain against invented worlds of known truth: issue bars, and naive ways that miss them.
 
 Bars are those of this project's own design (expected scores over 4 000 draws of the true distribution).  In
-short form two worlds of each kind; FLEET_LONG=1 takes six and the worlds away from the reference one.
+short form two reference worlds; FLEET_LONG=1 takes six, and adds what only six together can settle: families
+never met or not told, and worlds away from the reference one.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ import pandas as pd
 import pytest
 from chain_worlds import AWAY, held_out, known, not_told
 from forecast_yardsticks import QUANTITIES, brier_skill, chance_error, cover, excess, per_world, ratio
-from worlds import LONG
+from worlds import LONG, long_only
 
 pytestmark = pytest.mark.validity
 SEEDS = range(1, 7) if LONG else (1, 4)
 POOLED = range(1, 7)
+"""Fewer can't settle it: a world's ratio has an sd of 0.03 about 0.89 where the bar is 0.92 (measured)."""
 
 
 @cache
@@ -73,6 +75,7 @@ def test_more_sheets_come_nearer() -> None:
         assert excess(rows["ours"], q) <= bar, told(rows)
 
 
+@long_only
 def test_families_never_met_beat_the_past_of_their_kind() -> None:
     """CRPS at most 0.85 sag, 0.90 rake, 0.93 tracking of that past; 90 % intervals hold 86 to 96 %."""
     rows, _ = per_world(POOLED, held_out)
@@ -81,6 +84,7 @@ def test_families_never_met_beat_the_past_of_their_kind() -> None:
         assert 0.86 <= cover(rows["ours"], q) <= 0.96, told(rows)
 
 
+@long_only
 def test_families_not_told_are_drawn_from_those_that_match() -> None:
     """CRPS at most 0.92 of the past of the same stylus and cantilever."""
     rows, _ = per_world(POOLED, not_told)
@@ -88,7 +92,8 @@ def test_families_not_told_are_drawn_from_those_that_match() -> None:
         assert ratio(rows["ours"], rows["kind"], q) <= 0.92, told(rows)
 
 
-@pytest.mark.parametrize("away", AWAY if LONG else ["half the sheets"])
+@long_only
+@pytest.mark.parametrize("away", AWAY)
 def test_away_from_the_reference_intervals_still_hold(away: str) -> None:
     """85 to 95 % inside the 90 % intervals."""
     n, spec = AWAY[away]

@@ -7,13 +7,13 @@ from collections.abc import Callable
 
 import pandas as pd
 import pytest
-from worlds import ideal, in_memory, tallied, tokened
+from worlds import ideal, in_memory, long_only, tallied, tokened
 
 from fleet.estimation.fit import fit_cut
 from fleet.estimation.trimming import cut_tallies
 from fleet.house_model.chain import READING_NOISE
 
-pytestmark = pytest.mark.validity
+pytestmark = [pytest.mark.validity, long_only]
 FEW, MANY = 8_000, 80_000
 
 

@@ -49,11 +49,11 @@ def spoilt_fit(link: str, n: int, families: int, seed: int) -> tuple[float, int,
     """Change of the residual sd by outliers; outliers beyond the cut, outliers, and rows beyond the cut."""
     world = ideal(seed, n_families=families, fault_share=0.0, slip_share=0.0, repeat_share=0.0)
     sheets, _ = world.sheets(n)
-    clean = house_of(sheets)
-    before = residuals(clean, sheets)
-    sd = residual_sd(clean, link, before.observed)
     rng = np.random.default_rng(seed)
     hit = rng.random(n) < 0.05
+    rest = house_of(sheets[~hit].reset_index(drop=True))
+    before = residuals(rest, sheets)
+    sd = residual_sd(rest, link, before.observed)
     shift = np.where(hit, rng.uniform(6.0, 15.0, n) * np.where(rng.random(n) < 0.5, -1.0, 1.0), 0.0)
     spoilt = sheets.copy()
     for name in MOVED[link]:
@@ -64,7 +64,6 @@ def spoilt_fit(link: str, n: int, families: int, seed: int) -> tuple[float, int,
     value = after.value[:, JUDGED.index(link)]
     read = ~np.isnan(value)
     beyond = read & (np.abs(value) > CUT_SIGMAS * residual_sd(house, link, after.observed))
-    rest = house_of(sheets[~hit].reset_index(drop=True))
     ratio = typical_sd(house, link, before.observed) / typical_sd(rest, link, before.observed)
     return ratio - 1.0, int((beyond & hit).sum()), int((read & hit).sum()), int(beyond.sum())
 

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 from suspect_yardsticks import Tally, from_scores, near_oracle, ours, own_residuals, pooled
-from worlds import LONG, Fleet, fleet_of, ideal
+from worlds import LONG, Fleet, fleet_of, ideal, long_only, reference
 
 from fleet.faults.likelihood_ratio import score_sheets
 from fleet.house_model.variance_function import Spread
@@ -21,7 +21,7 @@ from synthetic_data.world import Spread as WorldSpread
 pytestmark = pytest.mark.validity
 LARGE_SEEDS = range(1, 7) if LONG else range(1, 3)
 SMALL_SEEDS = range(1, 11) if LONG else range(1, 5)
-SOUND_SEEDS = range(1, 7) if LONG else range(1, 3)
+SOUND_SEEDS = range(1, 7) if LONG else range(1, 2)
 HARDER = {
     "smaller faults": {"fault_scale": 0.6},
     "double the spread between sources": {"source_sd_scale": 2.0},
@@ -34,12 +34,6 @@ def large(seed: int) -> Fleet:
     return fleet_of(ideal(seed, n_families=24), 1500)
 
 
-@cache
-def small(seed: int) -> Fleet:
-    """300 sheets over 36 families."""
-    return fleet_of(ideal(seed), 300)
-
-
 def test_large_fleets_are_judged_nearly_as_well_as_can_be() -> None:
     """Recall at least 0.90 of the near-oracle's at 5 %, at most 8 % false alarms, 92 % of causes right."""
     mine, oracle = pooled((large(s) for s in LARGE_SEEDS), ours, near_oracle)
@@ -50,7 +44,7 @@ def test_large_fleets_are_judged_nearly_as_well_as_can_be() -> None:
 
 def test_small_fleets_are_judged_well_too() -> None:
     """300 sheets over 36 families: recall at least 0.85 of the near-oracle's, at most 10 % false alarms."""
-    mine, oracle = pooled((small(s) for s in SMALL_SEEDS), ours, near_oracle)
+    mine, oracle = pooled((reference(s) for s in SMALL_SEEDS), ours, near_oracle)
     assert mine.recall >= 0.85 * oracle.recall, f"{mine}; near-oracle {oracle}"
     assert mine.false_share <= 0.10, str(mine)
 
@@ -62,7 +56,8 @@ def test_sound_fleets_have_hardly_a_suspect() -> None:
         assert ours(sound).flagged <= 2
 
 
-@pytest.mark.parametrize("world", HARDER if LONG else ["smaller faults"])
+@long_only
+@pytest.mark.parametrize("world", HARDER)
 def test_in_harder_worlds_false_alarms_stay_few(world: str) -> None:
     """At most 8 % of the flags."""
     fleets = (fleet_of(ideal(s, n_families=24, **HARDER[world]), 1500) for s in LARGE_SEEDS)
@@ -81,11 +76,11 @@ def one_spread(fleet: Fleet) -> Tally:
     return ours(plain)
 
 
+@long_only
 def test_one_spread_for_all_sources_is_not_honest() -> None:
     """Sources that scatter unequally (sd 0.5 of the log): with one spread for all false alarms abound."""
     unequal = WorldSpread(unit_spread_log=0.5)
-    seeds = LARGE_SEEDS if LONG else (5, 6)
-    fleets = (fleet_of(ideal(s, n_families=24, spread=unequal), 1500) for s in seeds)
+    fleets = (fleet_of(ideal(s, n_families=24, spread=unequal), 1500) for s in LARGE_SEEDS)
     honest, naive = pooled(fleets, ours, one_spread)
     assert honest.false_share <= 0.08, str(honest)
     assert naive.false_share > 0.10, str(naive)
@@ -120,5 +115,5 @@ def kept_in(fleet: Fleet) -> Tally:
 
 def test_units_inside_their_own_reference_hide() -> None:
     """In small fleets judging a unit with itself among the teachers finds fewer."""
-    mine, hidden = pooled((small(s) for s in SMALL_SEEDS), ours, kept_in)
+    mine, hidden = pooled((reference(s) for s in SMALL_SEEDS), ours, kept_in)
     assert hidden.hits < mine.hits, f"{mine}; {hidden}"
