@@ -16,12 +16,6 @@ from fleet.errors import FleetError
 from fleet.words import quantity, spoken
 
 STEPS: Final = {"vtf_mn": 0.5, "compliance_um_per_mn": 0.5, "temperature_c": 0.5, "hours_used": 50.0}
-SENSE: Final = {
-    "azimuth_optical_deg": " + = clockwise, facing the nose.",
-    "azimuth_electrical_deg": " + = clockwise, facing the nose.",
-    "zenith_deg": " + = clockwise, seen from the record's side, looking at the tip.",
-    "roll_applied_deg": " + = clockwise, facing the nose.",
-}
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
 Told = dict[str, str | float]
 
@@ -124,6 +118,7 @@ def _figures(fields: Sequence[str], columns: Mapping[str, Column], nothing: str)
     cells = st.columns(3 if len(fields) % 4 else 4)
     for i, name in enumerate(fields):
         column = columns[name]
+        sense = f" {quantity(name).sense}." if quantity(name).sense else ""
         with cells[i % len(cells)]:
             value = state.number(
                 _capital(quantity(name).title),
@@ -133,7 +128,7 @@ def _figures(fields: Sequence[str], columns: Mapping[str, Column], nothing: str)
                 step=STEPS.get(name, 0.1),
                 shape=f"%.{quantity(name).digits}f",
                 nothing=nothing,
-                note=f"{column.note}; {column.accepts}.{SENSE.get(name, '')}",
+                note=f"{column.note}; {column.accepts}.{sense}",
             )
         told |= {} if value is None else {name: value}
     return told

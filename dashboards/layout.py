@@ -20,7 +20,6 @@ from fleet.output import csv_text, xlsx_bytes
 from fleet.policy.files import load_policy, pick_policy
 from fleet.policy.policy import Policy
 
-BENCH_DECIDES: Final = "A prediction is not a measurement: the bench decides."
 EVERYTHING: Final = "all"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 ICON: Final = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">

@@ -17,13 +17,13 @@ from fleet.attainment.distributions import Quantity
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
 from fleet.errors import FleetError
-from fleet.numerals import figure
+from fleet.numerals import NOT_KNOWN, figure, percent
 from fleet.words import fault_words, spoken
 
 OF: Final = "of"
 CLICK: Final = "picked"
 MOST_LISTED: Final = 300
-FALSE_SHARES: Final = ("5%", "1%", "10%", "20%")
+FALSE_SHARES: Final = ("0.05", "0.01", "0.1", "0.2")
 FLAGGED, WHOLE, OPEN = "flagged", "all", "open"
 SHOWN: Final = {
     FLAGGED: "flagged units",
@@ -214,8 +214,9 @@ def suspect_list(found: layout.Ready) -> tuple[Listed, pd.DataFrame, bool]:
     with cells[0]:
         show = state.pick("Show", list(SHOWN), "show", names=SHOWN)
     with cells[1]:
-        share = state.pick("False alarms allowed", FALSE_SHARES, "fdr", names={s: s for s in FALSE_SHARES})
-    listed = suspected(found.path, found.revision, float(share.removesuffix("%")) / 100.0)
+        said = {share: percent(float(share)) for share in FALSE_SHARES}
+        share = state.pick("False alarms allowed", FALSE_SHARES, "fdr", names=said)
+    listed = suspected(found.path, found.revision, float(share))
     shown = listed.table
     with cells[2]:
         faults = state.several(
@@ -313,6 +314,6 @@ def _about(frame: pd.DataFrame) -> pd.DataFrame:
             "measured": pd.to_datetime(frame["measured_on"]).dt.strftime("%Y-%m-%d"),
             "family": frame["body_family"],
             "kind": kind.map(spoken),
-            "source": frame["assembly_source"].fillna("–"),
+            "source": frame["assembly_source"].fillna(NOT_KNOWN),
         }
     )

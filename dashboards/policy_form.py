@@ -21,13 +21,13 @@ def another(policy: Policy) -> Policy:
     """
     cells = st.columns(4)
     with cells[0]:
-        accepted = state.span("Rake accepted (°)", "if_rake", 86.0, 96.0, policy.rake_accepted_deg, 0.1)
+        accepted = state.span("Rake accepted [°]", "if_rake", 86.0, 96.0, policy.rake_accepted_deg, 0.1)
     with cells[1]:
         limit = policy.tracking_limit_deg
-        tracking = state.slider("Tracking angle up to (°)", "if_tracking", 14.0, 32.0, limit, 0.5)
+        tracking = state.slider("Tracking angle up to [°]", "if_tracking", 14.0, 32.0, limit, 0.5)
     with cells[2]:
         lowest = policy.tilt_lower_limit_deg
-        lower = state.slider("Tilt down to (°)", "if_lower", -12.0, 0.0, lowest, 0.5)
+        lower = state.slider("Tilt down to [°]", "if_lower", -12.0, 0.0, lowest, 0.5)
     with cells[3]:
         room = policy.clearance_deg
         clearance = state.slider("Clearance kept (° of the room)", "if_clearance", 0.0, 4.0, room, 0.1)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from fleet.numerals import percent
-from fleet.words import spoken
+from fleet.numerals import count, percent
+from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,17 +16,10 @@ if TYPE_CHECKING:
     from fleet.faults.one_unit import Verdict
     from fleet.intake import IntakeReport
 
-CLEARANCE: Final = (
-    "Tilting a body brings it nearer the record: check clearance on a record that doesn't matter."
-)
-NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
-GUARD: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
-
-
 BEFORE_READING: Final = (
     "Say what is known of the unit: family, stylus, cantilever and source decide what is normal.",
     "Read rake and tracking angle with the record turning, then rake with the record still.",
-    "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
+    HANDLING,
 )
 
 
@@ -37,13 +30,14 @@ def alignment(verdict: Verdict) -> list[tuple[str, str]]:
 
 def alignment_cautions(verdict: Verdict) -> list[str]:
     """What to mind while aligning, each once."""
-    return [c for c in verdict.alignment.cautions if c not in (NO_REPAIR, GUARD)]
+    return [c for c in verdict.alignment.cautions if c not in (NO_REPAIR, HANDLING)]
 
 
 AFTER_SHEETS: Final = (
     "New sheets teach the model only after `fleet refit`, a few seconds in a terminal.",
     "An intake that went wrong is taken back whole: `fleet undo NUMBER`.",
-    "Names, addresses and free remarks have no place on a sheet: local privacy law decides what may be kept.",
+    "Names, addresses and free remarks have no place on a sheet.",
+    PRIVACY,
 )
 
 
@@ -51,7 +45,7 @@ def looked_at(report: IntakeReport) -> str:
     """What an intake of a file would do, in a sentence."""
     corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
     return (
-        f"{report.file}: {_count(report.rows_read, 'row')} read, {report.accepted} would go in{corrected}, "
+        f"{report.file}: {count(report.rows_read, 'row')} read, {report.accepted} would go in{corrected}, "
         f"{report.already_there} are there already, {report.put_aside} would be put aside. "
         "Nothing is stored yet."
     )
@@ -60,7 +54,7 @@ def looked_at(report: IntakeReport) -> str:
 def held(sheets: int, of_units: int, intakes: int) -> str:
     """What the store holds, in a sentence."""
     return (
-        f"{_count(sheets, 'sheet')} from {_count(intakes, 'intake')}: {of_units} of units, "
+        f"{count(sheets, 'sheet')} from {count(intakes, 'intake')}: {of_units} of units, "
         f"{sheets - of_units} of check pickups."
     )
 
@@ -69,11 +63,7 @@ def versions(number: str, history: pd.DataFrame) -> str:
     """How often a sheet came in, in a sentence."""
     undone = int(history["undone_at"].notna().sum())
     more = f", {undone} of them undone" if undone else ""
-    return f"Sheet {number}: {_count(len(history), 'version')}{more}; the last that isn't undone counts."
-
-
-def _count(n: int, word: str) -> str:
-    return f"{n} {word}{'' if n == 1 else 's'}"
+    return f"Sheet {number}: {count(len(history), 'version')}{more}; the last that isn't undone counts."
 
 
 def after_judging(verdict: Verdict) -> list[str]:
@@ -84,7 +74,7 @@ def after_judging(verdict: Verdict) -> list[str]:
         lines.append("Don't align it yet: two readings that agree first, then tell whoever it belongs to.")
     elif not verdict.again:
         lines.append("Go on with the alignment, read rake and tracking angle again afterwards, and save.")
-    return [*lines, CLEARANCE, NO_REPAIR, GUARD]
+    return [*lines, CLEARANCE, NO_REPAIR, HANDLING]
 
 
 def what_if_answer(whole: pd.DataFrame, title: str) -> str:
@@ -93,9 +83,9 @@ def what_if_answer(whole: pd.DataFrame, title: str) -> str:
     if not row["n"]:
         return "No unit was read that could tell."
     return (
-        f"{title[:1].upper()}{title[1:]}: {percent(row['rate'])} of {_count(int(row['n']), 'unit')} become "
-        f"{percent(row['rate_other'])}; {_count(int(row['gained']), 'unit')} would be gained, "
-        f"{_count(int(row['lost']), 'unit')} lost."
+        f"{title[:1].upper()}{title[1:]}: {percent(row['rate'])} of {count(int(row['n']), 'unit')} become "
+        f"{percent(row['rate_other'])}; {count(int(row['gained']), 'unit')} would be gained, "
+        f"{count(int(row['lost']), 'unit')} lost."
     )
 
 
@@ -103,7 +93,7 @@ def trend_lines(trends: pd.DataFrame, by: list[str], *, most: int = 3) -> list[s
     """Sentences of the clearest trends, the surest first; those that chance explains are left out."""
     clear = trends[trends["q_value"] < 0.05].sort_values("q_value").head(most)
     if clear.empty:
-        return ["No group's rate rises or falls by more than chance explains (5% false-discovery rate)."]
+        return ["No group's rate rises or falls by more than chance explains (5 % false-discovery rate)."]
     lines = []
     for row in clear.to_dict("records"):
         group = " · ".join(spoken(str(row[name])) for name in by)
@@ -138,7 +128,7 @@ def passing(table: pd.DataFrame, shown: pd.DataFrame) -> str:
     """How many of the units judged, and of those flagged, pass the filters."""
     flagged = table[table["flagged"].astype(bool)]
     own = shown[shown["flagged"].astype(bool)]
-    judged, marked = _count(shown["unit"].nunique(), "unit"), own["unit"].nunique()
+    judged, marked = count(shown["unit"].nunique(), "unit"), own["unit"].nunique()
     every = flagged["unit"].nunique()
     return f"With these filters: {judged} listed, {marked} of them among the {every} flagged."
 
@@ -146,11 +136,11 @@ def passing(table: pd.DataFrame, shown: pd.DataFrame) -> str:
 def after_suspect(row: Mapping[str, Any]) -> list[str]:
     """What to do with one sheet's unit, beyond the advice in its own sentence."""
     if not row["flagged"] and row["p_healthy"] >= 0.5:
-        return ["Nothing stands out: go on with the alignment.", GUARD]
+        return ["Nothing stands out: go on with the alignment.", HANDLING]
     lines = ["Read again before judging: two readings that agree are worth more than one that surprises."]
     if row["leading_fault"] == "misread":
         lines.append("Was it a slip? A corrected sheet goes in with `fleet intake FILE --supersede`.")
-    return [*lines, NO_REPAIR, GUARD]
+    return [*lines, NO_REPAIR, HANDLING]
 
 
 def asked_like(row: Mapping[str, Any]) -> dict[str, str]:

@@ -140,7 +140,7 @@ _SHEET = (
         "°",
         -20,
         20,
-        "how far the generator is rolled: the electrically best body roll, sign reversed",
+        "how far the generator is rolled, + clockwise facing the nose: the best body roll, sign reversed",
     ),
     _number("crosstalk_l_to_r_db", "dB", -80, 0, "undriven right over driven left channel; negative"),
     _number("crosstalk_r_to_l_db", "dB", -80, 0, "undriven left over driven right channel; negative"),

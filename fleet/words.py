@@ -31,6 +31,7 @@ class Quantity:
     unit : as written behind a figure; a sheet's column has that of `fleet.columns`
     more, less : what a source, family or stylus does that has more, or less, of it than the fleet
     read_with : which readings it needs
+    sense : what a positive figure means, where the eye must know where it stands
     """
 
     name: str
@@ -42,6 +43,7 @@ class Quantity:
     more: str = ""
     less: str = ""
     read_with: str = ""
+    sense: str = ""
 
     @property
     def head(self) -> str:
@@ -51,7 +53,7 @@ class Quantity:
     @property
     def title(self) -> str:
         """Title of an axis or a choice: the long name with its unit."""
-        return f"{self.long} ({self.unit})" if self.unit else self.long
+        return f"{self.long} [{self.unit}]" if self.unit else self.long
 
     def figure(self, value: Any, digits: int | None = None) -> str:
         """A value with its unit."""
@@ -72,6 +74,7 @@ def _q(name: str, long: str, short: str = "", *, unit: str | None = None, **more
     return Quantity(name, long, short or long, unit=own, **more)
 
 
+_FACING: Final = "+ = clockwise, facing the nose"
 _ALL: Final = (
     _q("sheet_no", "sheet number", "sheet"),
     _q("measured_on", "day of the measurement", "measured"),
@@ -118,6 +121,7 @@ _ALL: Final = (
     _q(
         "sag_deg",
         "dynamic sag",
+        "sag",
         unit="°",
         more="has softer rubber or more drag",
         less="has stiffer rubber or less drag",
@@ -130,6 +134,7 @@ _ALL: Final = (
         more="turns the stylus clockwise",
         less="turns the stylus anticlockwise",
         read_with="the zenith",
+        sense="+ = clockwise, seen from the record's side, looking at the tip",
     ),
     _q(
         "azimuth_optical_deg",
@@ -138,6 +143,7 @@ _ALL: Final = (
         more="cants the stylus clockwise",
         less="cants the stylus anticlockwise",
         read_with="the optical azimuth",
+        sense=_FACING,
     ),
     _q(
         "azimuth_electrical_deg",
@@ -146,6 +152,7 @@ _ALL: Final = (
         more="rolls the generator clockwise",
         less="rolls the generator anticlockwise",
         read_with="the electrical azimuth",
+        sense=_FACING,
     ),
     _q(
         "channel_balance_db",
@@ -163,7 +170,7 @@ _ALL: Final = (
     _q("tilt_room_deg", "tilt room, tail up", "tilt room", digits=1),
     _q("tilt_deg", "tilt that the policy would choose", "tilt", digits=1, unit="°"),
     _q("tilt_applied_deg", "tilt applied"),
-    _q("roll_applied_deg", "roll applied"),
+    _q("roll_applied_deg", "roll applied", sense=_FACING),
     _q("sra_after_deg", "rake after the correction", "rake after"),
     _q("vta_after_deg", "tracking angle after the correction", "tracking angle after"),
     _q("bench_minutes", "bench time", digits=0),
@@ -202,6 +209,12 @@ _FACTORS: Final = {
 def quantity(name: str) -> Quantity:
     """The quantity of a column, of a link of the chain, or of a factor of the house model."""
     return QUANTITIES[_LINKS.get(name) or _FACTORS.get(name) or name]
+
+
+def forecast_digits(name: str) -> int:
+    """Decimals that a forecast deserves: rake and tracking angle are not foretold to a hundredth."""
+    own = quantity(name)
+    return own.digits if name == "sag_deg" else min(own.digits, 1)
 
 
 def shorts(names: Iterable[str]) -> dict[str, str]:
@@ -331,6 +344,7 @@ GLUE: Final = (
     "end its warranty; the maker's terms decide."
 )
 DUST: Final = "Cut and file a wedge away from the pickup: dust of brass in the gap is not got out again."
+PLAY_AGAIN: Final = "Check the clearance and the channels again on a record that doesn't matter."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
 PRIVACY: Final = "Personal data: local privacy law decides what may be kept and passed on."
 SIGNS: Final = (

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
+from fleet import words
 from fleet.bench_trust.noise import Noise, repeat_noise
 from fleet.bench_trust.past_sheets import Touched, touched_sheets
 from fleet.bench_trust.pickup_budget import all_budgets, typical_unit
@@ -106,7 +107,7 @@ def without_checks() -> list[str]:
     """What to do where there is no watch yet."""
     return [
         "Keep a pickup of your own and read it once a week; after 20 checks the limits are there.",
-        "Stylus and cantilever break at a touch: power off, volume down, guard on while handling.",
+        words.HANDLING,
     ]
 
 
@@ -124,5 +125,5 @@ def after_watch(found: Watched) -> list[str]:
     else:
         lines.append("Go on reading the check pickup once a week, temperature noted; better two of them.")
     lines.append("A gauge study (`fleet gauge FILE`) tells more of the operators than daily repeats can.")
-    lines.append("Stylus and cantilever break at a touch: power off, volume down, guard on while handling.")
+    lines.append(words.HANDLING)
     return lines

@@ -10,7 +10,7 @@ from fleet.charts import rates as charts
 
 layout.question(
     "How often are the targets met, and is it getting better?",
-    "Groups of units, with 95% intervals; a group too small to be told is put together with others.",
+    "Groups of units, with 95 % intervals; a group too small to be told is put together with others.",
 )
 found = layout.ready(model=False)
 held = shared.groups(found)
@@ -43,5 +43,5 @@ st.header("Where no tilt serves both: why")
 layout.show(charts.conflict_causes(table, look), "causes")
 layout.note(f"Policy {policy.label}.")
 layout.next_steps(
-    ["A difference between groups counts only where their intervals are apart.", layout.BENCH_DECIDES]
+    ["A difference between groups counts only where their intervals are apart.", words.BENCH_DECIDES]
 )

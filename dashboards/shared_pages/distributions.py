@@ -26,13 +26,13 @@ whole = published_readings(held.contents, reading).iloc[0]
 table = published_readings(held.contents, reading, by)
 layout.answer(
     f"{what.long[:1].upper()}{what.long[1:]}: {what.figure(whole['mean'])} on average over "
-    f"{whole['n']} units (95% interval {what.span(whole['low'], whole['high'])}); one unit's "
+    f"{whole['n']} units (95 % interval {what.span(whole['low'], whole['high'])}); one unit's "
     f"own lies within about {figure(2.0 * whole['sd'], what.unit)} of that nineteen times of twenty."
 )
 layout.show(charts.means_by_group(table, reading, layout.look()), "means")
 layout.table(charts.figures(table, reading), "mean_figures")
 layout.note(
-    "Diamond: mean; line: its 95% interval. Counts are to the nearest multiple of the smallest group."
+    "Diamond: mean; line: its 95 % interval. Counts are to the nearest multiple of the smallest group."
 )
 layout.download(table, "published-readings", "published_csv")
-layout.next_steps(["Two groups differ for sure only where their intervals are apart.", layout.BENCH_DECIDES])
+layout.next_steps(["Two groups differ for sure only where their intervals are apart.", words.BENCH_DECIDES])

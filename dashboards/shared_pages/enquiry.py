@@ -2,6 +2,7 @@
 
 from dashboards import enquiry_page, form, layout, shared, state
 from dashboards.data.quotes import quoted
+from fleet import words
 
 enquiry_page.ask()
 found = layout.ready(model=True)
@@ -14,6 +15,6 @@ enquiry_page.figures(asked, policy, shared.told_only(str(asked.row["basis"])))
 layout.next_steps(
     [
         "Send the pickup in with whatever is known of it; each fact narrows the answer.",
-        layout.BENCH_DECIDES,
+        words.BENCH_DECIDES,
     ]
 )

@@ -13,7 +13,7 @@ from fleet.words import spoken
 
 layout.question(
     "How often are the targets met, and is it getting better?",
-    "Every unit once, by its newest sheet; with 95% intervals, so that few units don't look like many.",
+    "Every unit once, by its newest sheet; with 95 % intervals, so that few units don't look like many.",
 )
 found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 2, 2])
@@ -69,7 +69,7 @@ st.header("Sources against chance")
 table, limits = group_figures.source_limits(found.path, found.revision, per, measure, policy, since)
 sources = charts.named(table, ["assembly_source"])
 layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
-layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95% limits; full: 99.8%.")
+layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95 % limits; full: 99.8 %.")
 layout.download(table, "funnel", "funnel_csv")
 
 st.header("Under another policy")

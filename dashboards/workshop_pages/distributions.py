@@ -19,7 +19,7 @@ layout.question(
 found = layout.ready(model=False)
 cells = st.columns([3, 3, 3, 3, 2])
 with cells[0]:
-    names = {key: f"{q.words} ({q.unit})" for key, q in QUANTITIES.items()}
+    names = words.titles(QUANTITIES)
     quantity = state.pick("Quantity", list(QUANTITIES), "quantity", names=names)
 with cells[1]:
     by = state.pick("By", list(GROUPINGS), "by", names=words.longs(GROUPINGS))
@@ -73,6 +73,6 @@ if group is not None:
 if len(periods):
     layout.show(contrasts.over_time(periods, what, look), "over_time")
     layout.table(contrasts.period_figures(periods, what), "period_figures")
-    layout.note("Diamond: median with its 95% interval; the bar holds the middle half of the readings.")
+    layout.note("Diamond: median with its 95 % interval; the bar holds the middle half of the readings.")
     layout.download(periods, "over-time", "over_time_csv")
 layout.next_steps(sentences.after_distribution(result))

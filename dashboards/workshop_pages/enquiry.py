@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboards import enquiry_page, form, layout, sentences
 from dashboards.data.quotes import informed, printable, quoted
+from fleet import words
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
 
@@ -34,7 +35,7 @@ if len(worth.table):
     layout.table(open_facts.figures(worth), "worth")
     layout.note(
         "Bar: mean over rake, tracking angle and tilt. Table: width of nine in ten now, and as expected once "
-        "the fact is told, over the answers that it may have. Under 3% it is hardly worth a question."
+        "the fact is told, over the answers that it may have. Under 3 % it is hardly worth a question."
     )
     layout.download(worth.table, "what-next", "worth_csv")
 st.download_button(
@@ -48,4 +49,4 @@ st.download_button(
     help="One page that stands alone, as `fleet report quote` writes it; print it from any browser.",
 )
 layout.next_steps(sentences.after_quote(asked.figures))
-layout.note(layout.BENCH_DECIDES)
+layout.note(words.BENCH_DECIDES)

@@ -11,10 +11,7 @@ from fleet.quotes.track_record import CHANCES
 
 GROUPS = {
     "standing": "whether the family was known",
-    "kind": "kind",
-    "body_family": "family",
-    "assembly_source": "source",
-    "stylus_profile": "stylus",
+    **words.shorts(("kind", "body_family", "assembly_source", "stylus_profile")),
     "model_id": "house model",
 }
 WHOLE = "the whole time"
@@ -49,7 +46,7 @@ if waiting:
 
 look = layout.look()
 layout.show(charts.intervals_held(result.coverage, look), "intervals")
-layout.note("Bars: where the share may lie, 95% sure; quotes of one family err together and count for less.")
+layout.note("Bars: where the share may lie, 95 % sure; quotes of one family err together and count for less.")
 st.header("For whom")
 layout.show(charts.groups_held(result.groups, look), "groups")
 
@@ -97,4 +94,4 @@ else:
 if not len(tried):
     lines.append("`fleet backtest` shows how good quotes would have been on the sheets that are there.")
 lines.append("Write the enquiry's number on the sheet: without it or a serial no quote can be scored.")
-layout.next_steps([*lines, layout.BENCH_DECIDES])
+layout.next_steps([*lines, words.BENCH_DECIDES])

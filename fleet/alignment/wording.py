@@ -14,7 +14,7 @@ from fleet.alignment.readings import DOUBT, PREDICTED, READ, WORDS
 from fleet.alignment.zenith import cost_sentence, sense_from_above
 from fleet.numerals import percent
 from fleet.policy.policy import DECIMAL_SLACK_DEG
-from fleet.words import CLEARANCE, DUST, GLUE, NO_ROOM, STEEL
+from fleet.words import CLEARANCE, DUST, GLUE, NO_ROOM, REMEDIES, STEEL
 
 if TYPE_CHECKING:
     from fleet.alignment.stack_height import Mounting
@@ -194,16 +194,15 @@ def _height(a: Alignment) -> str:
         text += f", and its bearing {abs(a.arm_rise_mm):.1f} mm {'higher' if a.arm_rise_mm > 0 else 'lower'}"
     others = [o for o in a.mountings[1:] if not math.isnan(o.height_mm)]
     if others:
-        named = {
-            "none": "bare and level",
-            "stock_wedge": "on the stock wedge",
-            "made_wedge": "on a made wedge",
-        }
         text += "; " + ", ".join(
-            f"{named[o.kind]}{f' of {o.tilt_deg:+g}°' if o.tilt_deg else ''} {o.height_mm:.2f} mm"
+            f"{_base(o.kind)}{f' of {o.tilt_deg:+g}°' if o.tilt_deg else ''} {o.height_mm:.2f} mm"
             for o in others
         )
     return f"{text}."
+
+
+def _base(kind: str) -> str:
+    return "bare and level" if kind == "none" else f"on {REMEDIES[kind]}"
 
 
 def _stands(m: Mounting) -> str:

@@ -83,8 +83,8 @@ def predictive(
     )
     y = alt.Y("share:Q", title=None, axis=None, scale=alt.Scale(domain=[0, top]))
     tips = [
-        alt.Tooltip("from:Q", title="from (°)", format=".2f"),
-        alt.Tooltip("to:Q", title="to (°)", format=".2f"),
+        alt.Tooltip("from:Q", title="from [°]", format=".2f"),
+        alt.Tooltip("to:Q", title="to [°]", format=".2f"),
         alt.Tooltip("share_said:N", title="chance"),
     ]
     columns = (
@@ -151,7 +151,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
             strokeDash=dash,
             tooltip=[
                 alt.Tooltip("target:N", title="target"),
-                alt.Tooltip("tilt_deg:Q", title="tilt (°)", format="+.1f"),
+                alt.Tooltip("tilt_deg:Q", title="tilt [°]", format="+.1f"),
                 alt.Tooltip("chance_said:N", title="chance"),
             ],
         )

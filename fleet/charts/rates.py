@@ -78,7 +78,7 @@ def rate_span(row: Mapping[str, Any] | pd.Series, measure: str) -> str:
 
 
 def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = LIGHT) -> alt.LayerChart:
-    """Draw one rate by group with its 95% interval, best first, and the rate of all as a line.
+    """Draw one rate by group with its 95 % interval, best first, and the rate of all as a line.
 
     Parameters
     ----------

@@ -8,16 +8,13 @@ import pandas as pd
 
 from fleet.columns import COLUMNS
 from fleet.numerals import NOT_KNOWN, day, figure, percent, percents, signed, span, unknown, yes_no
-from fleet.words import OUTCOMES, quantity, spoken
+from fleet.quotes.outcomes import FORECAST
+from fleet.words import OUTCOMES, forecast_digits, quantity, spoken
 
 if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
     from fleet.policy.policy import Policy
 
-QUOTED: Final = (
-    "sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "built_in_deg", "tilt_deg", "bench_minutes",
-)  # fmt: skip
-_ANGLES: Final = ("sra_dynamic_deg", "vta_dynamic_deg", "built_in_deg")
 _HIDDEN: Final = ("serial_token",)
 
 
@@ -56,8 +53,8 @@ def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
 def quantiles(row: pd.Series) -> pd.DataFrame:
     """Medians and ranges of every predicted quantity; angles to the tenth that a forecast deserves."""
     rows = []
-    for name in QUOTED:
-        own, digits = quantity(name), 1 if name in _ANGLES else None
+    for name in FORECAST:
+        own, digits = quantity(name), forecast_digits(name)
         q = {level: row[f"{name}_{level}"] for level in ("q05", "q25", "q50", "q75", "q95")}
         rows.append(
             {

@@ -14,18 +14,14 @@ import typer
 
 from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES, Column
 from fleet.errors import FleetError
+from fleet.words import shorts
 
 if TYPE_CHECKING:
     import pandas as pd
 
 ENQUIRY_FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
 """What may be known of a pickup before bench time."""
-SHORT_NAMES: Final = {
-    "body_family": "family",
-    "assembly_source": "source",
-    "stylus_profile": "stylus",
-    "cantilever_material": "cantilever",
-}
+SHORT_NAMES: Final = shorts(("body_family", "assembly_source", "stylus_profile", "cantilever_material"))
 """Short forms of options that are typed often."""
 
 

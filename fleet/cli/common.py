@@ -79,9 +79,6 @@ PolicyNameOption = Annotated[
         show_default=False,
     ),
 ]
-NO_REPAIR: Final = "A corrected alignment is no repair of a faulty stylus."
-HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."
-CAUTION: Final = "A prediction is not a measurement: the bench decides."
 PriorOption = Annotated[
     Path | None,
     typer.Option(

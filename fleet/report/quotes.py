@@ -31,6 +31,7 @@ from fleet.words import (
     OUTCOMES,
     PRIVACY,
     SIGNS,
+    forecast_digits,
     known_fact,
     quantity,
     spoken,
@@ -197,19 +198,19 @@ def _tilt(
 def _list(papers: list[Paper], table: pd.DataFrame, forecaster: Forecaster, on: date) -> Paper:
     """One line a quote, in the order of the papers that follow."""
 
-    def ranges(name: str, digits: int) -> list[str]:
+    def ranges(name: str) -> list[str]:
         ends = zip(table[f"{name}_q05"], table[f"{name}_q95"], strict=True)
-        return [span(a, b, digits=digits) for a, b in ends]
+        return [span(a, b, digits=forecast_digits(name)) for a, b in ends]
 
     heads = {name: quantity(name).head for name in ("sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")}
     lines = pd.DataFrame(
         {
             "enquiry": [p.subject for p in papers],
-            heads["sra_dynamic_deg"]: ranges("sra_dynamic_deg", 1),
-            heads["vta_dynamic_deg"]: ranges("vta_dynamic_deg", 1),
+            heads["sra_dynamic_deg"]: ranges("sra_dynamic_deg"),
+            heads["vta_dynamic_deg"]: ranges("vta_dynamic_deg"),
             "one tilt serves both": percents(table["p_both_met"]),
             "tilt": [tilt_words(t) for t in table["tilt_deg_q50"]],
-            heads["bench_minutes"]: ranges("bench_minutes", 0),
+            heads["bench_minutes"]: ranges("bench_minutes"),
         }
     )
     if table["price_quoted"].notna().any():

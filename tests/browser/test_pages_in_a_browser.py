@@ -185,7 +185,7 @@ def test_on_the_bench(page: Page, server: str, demo_store: Path) -> None:
     page.goto(f"{server}/on_the_bench?stylus_profile=line_contact&cantilever_material=boron")
     page.get_by_text("Nothing is read yet.").wait_for()
     told = {"sra_dynamic_deg": 87.6, "vta_dynamic_deg": 24.0, "zenith_deg": 9.5}
-    labels = ("Rake, record turning (°)", "Tracking angle, record turning (°)", "Zenith error (°)")
+    labels = ("Rake, record turning [°]", "Tracking angle, record turning [°]", "Zenith error [°]")
     for label, value in zip(labels, told.values(), strict=True):
         field = page.get_by_label(label, exact=True)
         field.fill(str(value))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.tables import cell_text, percent, span, table
+from fleet.cli.tables import cell_text, table
 
 
 def test_columns_are_aligned() -> None:
@@ -20,7 +20,7 @@ def test_columns_are_aligned() -> None:
     assert text.splitlines() == [
         "  kind       tilt [°]  units",
         "  a/b             1.0      3",
-        "  long_name         -     12",
+        "  long_name         –     12",
     ]
 
 
@@ -39,10 +39,10 @@ def test_no_rows() -> None:
         (7, "7"),
         (True, "yes"),
         (np.bool_(False), "no"),
-        (None, "-"),
-        (pd.NA, "-"),
-        (pd.NaT, "-"),
-        (math.nan, "-"),
+        (None, "–"),
+        (pd.NA, "–"),
+        (pd.NaT, "–"),
+        (math.nan, "–"),
         (dt.date(2024, 5, 1), "2024-05-01"),
         (pd.Timestamp("2024-05-01"), "2024-05-01"),
         ("F1", "F1"),
@@ -51,18 +51,3 @@ def test_no_rows() -> None:
 def test_cells(value: object, text: str) -> None:
     """Each kind of value has one way to be written."""
     assert cell_text(value) == text
-
-
-@pytest.mark.parametrize(
-    ("share", "text"),
-    [(0.0, "0 %"), (0.004, "<1 %"), (0.5, "50 %"), (0.996, ">99 %"), (1.0, "100 %"), (math.nan, "-")],
-)
-def test_percent(share: float, text: str) -> None:
-    """A chance is only said to be 0 % or 100 % where it is exactly that."""
-    assert percent(share) == text
-
-
-def test_span() -> None:
-    """An interval says both ends, or that it isn't known."""
-    assert span(-0.2, 1.0, 1) == "-0.2 to 1.0"
-    assert span(math.nan, 1.0) == "-"

@@ -70,7 +70,7 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     assert app.dataframe[0].value["forecast"].nunique() >= 3
     assert len(app.get("vega_lite_chart")) == 5
     assert all('"description"' in c.proto.spec for c in app.get("vega_lite_chart"))
-    assert any("95% sure" in n for n in notes(app))
+    assert any("95 % sure" in n for n in notes(app))
     assert any("Bench time" in n for n in notes(app))
 
 

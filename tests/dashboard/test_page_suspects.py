@@ -53,14 +53,14 @@ def test_fewer_false_alarms_mean_a_shorter_list(filled: Path, open_page: OpenPag
     """At 1% fewer are flagged than at 20%, as the judgement itself says."""
     app = open_page(filled, "suspects")
     found = {}
-    for share in ("1%", "20%"):
+    for share in ("0.01", "0.2"):
         app.selectbox(key="suspects.fdr").set_value(share).run()
         assert not app.exception
         found[share] = len(app.dataframe[0].value)
         store = Store(filled)
-        own = suspects(load_house(store), store.current(), fdr=float(share.rstrip("%")) / 100)
+        own = suspects(load_house(store), store.current(), fdr=float(share))
         assert found[share] == own.table["flagged"].sum()
-    assert found["1%"] < found["20%"]
+    assert found["0.01"] < found["0.2"]
 
 
 def test_filters_by_fault_source_and_year(filled: Path, open_page: OpenPage, own_list: Suspects) -> None:

@@ -57,7 +57,7 @@ UNIT = {
 FILLED: dict[str, dict[str, Any]] = {
     "enquiry": {name: UNIT[name] for name in state.ENQUIRY},
     "on_the_bench": {name: UNIT[name] for name in state.BENCH},
-    "suspects": {"show": "all", "fdr": "20%", "source": ["S01"], "since": "2021"},
+    "suspects": {"show": "all", "fdr": "0.2", "source": ["S01"], "since": "2021"},
     "distributions": {
         "quantity": "zenith_deg",
         "by": "assembly_source",

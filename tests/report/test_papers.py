@@ -80,7 +80,9 @@ def test_every_chance_is_promised_open_or_ruled_out(house: House) -> None:
 def test_a_spherical_stylus_is_promised_no_rake(house: House) -> None:
     """For a spherical stylus there is no picture of the rake and the note says why."""
     (paper,) = papers_of(enquiries(stylus_profile="spherical"), house)
-    assert not [p for s in paper.sections for p in s.pictures if "Rake (°)" in str(p.description)]
+    assert not [
+        p for s in paper.sections for p in s.pictures if "rake, record turning [°]" in str(p.description)
+    ]
     assert "A spherical stylus has no rake." in words(paper)
 
 

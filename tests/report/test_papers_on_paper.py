@@ -41,7 +41,7 @@ def test_a_quote_as_pdf(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert size_of(own_bench / "q.pdf") == A4_PT
     assert "What will this pickup need?" in pages[0]
     assert answer in pages[0]
-    assert "Tracking angle (°)" in pages[0]
+    assert "tracking angle, record turning [°]" in pages[0]
     for word in ("the bench decides", "default (", "taught by", "2025-07-01"):
         assert word in pages[1]
     assert "2 / 2" in pages[1]

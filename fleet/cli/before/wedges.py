@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Final, NamedTuple
 import typer
 
 from fleet.cli import common
-from fleet.cli.common import CAUTION, HANDLING, say
-from fleet.cli.tables import percent, table
+from fleet.cli.common import say
+from fleet.cli.tables import table
 from fleet.errors import FleetError
+from fleet.numerals import NOT_KNOWN, percent, percents
+from fleet.words import BENCH_DECIDES, CLEARANCE, HANDLING
 
 if TYPE_CHECKING:
     import numpy as np
@@ -111,9 +113,9 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int) -> Non
     curve = drawer.curve
     columns: dict[str, list[object]] = {
         "wedges": list(curve["wedges"]),
-        "angles [°]": [" ".join(f"{a:g}" for a in angles) or "-" for angles in curve["angles_deg"]],
-        "served": [percent(share) for share in curve["served"]],
-        "still made to measure": [percent(share) for share in curve["made_to_measure"]],
+        "angles [°]": [" ".join(f"{a:g}" for a in angles) or NOT_KNOWN for angles in curve["angles_deg"]],
+        "served": [*percents(curve["served"])],
+        "still made to measure": [*percents(curve["made_to_measure"])],
     }
     say(table(columns, digits=0))
     say(
@@ -126,7 +128,6 @@ def show_drawer(drawer: Drawer, work: Work, policy: Policy, *, kept: int) -> Non
     if drawer.out_of_range > 0:
         low, high = policy.wedge_range_deg
         say(f"{percent(drawer.out_of_range)} of all work lies beyond what is made ({low:g} to {high:g}°).")
-    from fleet.words import CLEARANCE
 
     for caution in (work.caution, CLEARANCE, HANDLING):
         say(caution)
@@ -219,4 +220,4 @@ def _asked_work(file: Path, policies: dict[str, Policy], store: Path | None) -> 
     tilt = np.asarray(quotes.arrays["tilt_deg"], dtype=float).ravel()
     number = len(enquiries)
     words = f"the tilts that {number} {'enquiry is' if number == 1 else 'enquiries are'} expected to need"
-    return Work(tilt, words, CAUTION)
+    return Work(tilt, words, BENCH_DECIDES)

@@ -10,9 +10,10 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.column_options import typed_row, with_columns
-from fleet.cli.common import HANDLING, NO_REPAIR, say
+from fleet.cli.common import say
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
+from fleet.words import HANDLING, NO_REPAIR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import math
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from fleet.cli import common
 from fleet.cli.bench.arm_options import LengthOption, Limits, LimitsOption
-from fleet.cli.common import HANDLING, say
+from fleet.cli.common import say
 from fleet.cli.tables import table
+from fleet.words import HANDLING, PLAY_AGAIN
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from fleet.alignment.reach import ReachAdvice
     from fleet.physics.arm_geometry import Alignment
-
-_PLAY_CAUTION: Final = "Check the clearance and the channels again on a record that doesn't matter."
 
 
 class Aim(StrEnum):
@@ -102,7 +101,7 @@ def reach(
             f"Taken from the arm's length: pivot to spindle {arm.pivot_to_spindle_mm:.2f} mm, offset "
             f"{arm.offset_deg:.2f}°; type what the arm has if it is known."
         )
-    say(_PLAY_CAUTION)
+    say(PLAY_AGAIN)
     say(HANDLING)
 
 

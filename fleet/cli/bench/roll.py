@@ -10,23 +10,21 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.column_options import typed_row, with_columns
-from fleet.cli.common import HANDLING, say
+from fleet.cli.common import say
 from fleet.cli.tables import table
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.words import HANDLING, quantity
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from fleet.alignment.roll import RollAdvice, RollFigures
 
-_ELECTRICAL: Final = {
-    "crosstalk_l_to_r_db": "crosstalk L to R [dB]",
-    "crosstalk_r_to_l_db": "crosstalk R to L [dB]",
-    "crosstalk_phase_l_to_r_deg": "its phase L to R [°]",
-    "crosstalk_phase_r_to_l_deg": "its phase R to L [°]",
-    "channel_balance_db": "channel balance, left over right [dB]",
-}
+_ELECTRICAL: Final = (
+    "crosstalk_l_to_r_db", "crosstalk_r_to_l_db", "crosstalk_phase_l_to_r_deg", "crosstalk_phase_r_to_l_deg",
+    "channel_balance_db",
+)  # fmt: skip
 _ROLL: Final = replace(
     COLUMNS["roll_applied_deg"], name="roll_deg", note="roll of the body; + clockwise facing the nose"
 )
@@ -118,7 +116,11 @@ def _show_roll(advice: RollAdvice) -> None:
         return [at.roll_deg, *(getattr(at, name) for name in _ELECTRICAL), at.mean_crosstalk_db]
 
     columns: dict[str, list[Any]] = {
-        "": ["roll, + = clockwise facing the nose [°]", *_ELECTRICAL.values(), "mean crosstalk [dB]"],
+        "": [
+            "roll, + = clockwise facing the nose [°]",
+            *(quantity(name).head for name in _ELECTRICAL),
+            "mean crosstalk [dB]",
+        ],
         "now": figures(advice.before),
         "proposed": figures(advice.after),
     }

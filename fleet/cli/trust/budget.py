@@ -9,9 +9,10 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.cli.tables import percent, table
+from fleet.cli.tables import table
 from fleet.cli.trust.bench_sheets import LOOKED_AT
 from fleet.errors import FleetError, TooFewError
+from fleet.numerals import percent, percents
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,7 +125,7 @@ def show_budget(made: Budget) -> None:
         "dof": [_dof(float(v)) for v in rows["dof"]],
         "sensitivity": list(rows["sensitivity"]),
         "contribution": list(rows["contribution"]),
-        "share": [percent(float(v)) for v in rows["share"]],
+        "share": percents(rows["share"]),
     }
     say(table(columns, digits={"value": 2, "u": 3, "sensitivity": 3, "contribution": 4}))
     for row in rows.to_dict("records"):

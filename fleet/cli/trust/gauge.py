@@ -9,9 +9,10 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.cli.tables import table, unknown
+from fleet.cli.tables import table
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.numerals import unknown
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,7 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import Period, say
-from fleet.cli.tables import percent, table
+from fleet.cli.tables import table
 from fleet.cli.week.attainment_comparisons import (
     other_policy,
     show_capability,
@@ -18,6 +18,8 @@ from fleet.cli.week.attainment_comparisons import (
     show_what_if,
 )
 from fleet.errors import FleetError
+from fleet.numerals import NOT_KNOWN, percent, percent_span, percents
+from fleet.words import measure as measure_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -274,7 +276,8 @@ def show_attainment(
     """
     labels = list(found.columns[: list(found.columns).index("units")])
     total = int(found["units"].sum())
-    say(f"{total} units, each by its newest sheet; policy {found['policy'].iloc[0] if len(found) else '-'}.")
+    policy = found["policy"].iloc[0] if len(found) else NOT_KNOWN
+    say(f"{total} units, each by its newest sheet; policy {policy}.")
     if found.empty:
         return
     columns: dict[str, list[Any]] = {name.replace("_", " "): list(found[name]) for name in labels}
@@ -283,11 +286,11 @@ def show_attainment(
         columns[state] = _rates(found, f"both_{state}")
     columns["built-in"] = _rates(found, "conflict_built_in", interval=False)
     columns["room"] = _rates(found, "conflict_reach", interval=False)
-    words = measure.value.replace("_", " ")
+    counted = measure_words(measure.value)
     if f"{measure.value}_pooled" in found:
-        columns[f"{words}, pooled"] = _rates(found, measure.value, rate="pooled", ends="pooled_")
+        columns[f"{counted}, pooled"] = _rates(found, measure.value, rate="pooled", ends="pooled_")
     if f"{measure.value}_chance" in found:
-        columns[f"{words}, chance"] = [percent(float(share)) for share in found[f"{measure.value}_chance"]]
+        columns[f"{counted}, chance"] = percents(found[f"{measure.value}_chance"])
     say(_LEGEND)
     say(table(columns, digits=0))
     if f"{measure.value}_pooled" in found:
@@ -308,6 +311,6 @@ def _rates(
     columns = [f"{measure}_{name}" for name in (rate, f"{ends}low", f"{ends}high")]
     for row in found[columns].itertuples(index=False):
         share, low, high = (float("nan") if value != value else float(value) for value in row)
-        limits = f" ({100 * low:.0f}-{100 * high:.0f})" if interval and share == share else ""
+        limits = f" ({percent_span(low, high).removesuffix(' %')})" if interval and share == share else ""
         cells.append(f"{percent(share)}{limits}")
     return cells

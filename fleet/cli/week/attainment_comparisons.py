@@ -7,9 +7,11 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from fleet import words
 from fleet.cli.common import say
-from fleet.cli.tables import percent, span, table, unknown
+from fleet.cli.tables import table
 from fleet.errors import FleetError
+from fleet.numerals import percent, percent_spans, percents, unknown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,11 +21,7 @@ if TYPE_CHECKING:
 
 _ALARM: Final = 0.05
 _WIDER: Final = 1.05
-_SHOWN: Final = {
-    "both_level": "both, level",
-    "both_reachable": "both, reachable",
-    "both_built": "both, as built",
-}
+_SHOWN: Final = tuple(f"both_{state}" for state in words.STATES)
 _ANGLES: Final = {"rake_built": "rake as built", "tracking_built": "tracking as built"}
 
 
@@ -72,15 +70,15 @@ def show_what_if(found: pd.DataFrame, policy: Policy, other: Policy) -> None:
         if f.name != "name" and getattr(policy, f.name) != getattr(other, f.name)
     ]
     say(f"Changed: {'; '.join(changed) or 'nothing'}.")
-    shown = found[found["measure"].isin(list(_SHOWN))]
+    shown = found[found["measure"].isin(_SHOWN)]
     if labels:
         shown = shown.sort_values(labels, kind="stable")
     columns = {name.replace("_", " "): list(shown[name]) for name in labels}
     columns |= {
-        "met": [_SHOWN[name] for name in shown["measure"]],
+        "met": [words.measure(name) for name in shown["measure"]],
         "units read": list(shown["n"]),
-        "now": [percent(rate) for rate in shown["rate"]],
-        "what if": [percent(rate) for rate in shown["rate_other"]],
+        "now": percents(shown["rate"]),
+        "what if": percents(shown["rate_other"]),
         "gained": list(shown["gained"]),
         "lost": list(shown["lost"]),
     }
@@ -130,7 +128,7 @@ def show_funnel(found: pd.DataFrame, funnel: Funnel, measure: str, policy: Polic
     columns = {name.replace("_", " "): list(ordered[name]) for name in labels}
     columns |= {
         "units read": list(ordered["n"]),
-        "rate": [percent(rate) for rate in ordered["rate"]],
+        "rate": percents(ordered["rate"]),
         "95 % limits [%]": _limits(ordered, "95"),
         "99.8 % limits [%]": _limits(ordered, "998"),
         "z": [f"{z:+.1f}" for z in ordered["z"]],
@@ -159,8 +157,8 @@ def show_capability(found: pd.DataFrame, policy: Policy) -> None:
         "sd [°]": list(found["sd"]),
         "Cp (95 %)": _index(found, "cp"),
         "Cpk (95 %)": _index(found, "cpk"),
-        "outside, counted": [percent(share) for share in found["outside_counted"]],
-        "outside, if normal": [percent(share) for share in found["outside_normal"]],
+        "outside, counted": percents(found["outside_counted"]),
+        "outside, if normal": percents(found["outside_normal"]),
     }
     say(table(columns))
     odd = found[found["caution"].str.startswith("The values")]
@@ -180,7 +178,7 @@ def _labels(found: pd.DataFrame, first: str) -> list[str]:
 
 
 def _words(measure: str) -> str:
-    return measure.replace("_", " ").capitalize()
+    return words.measure(measure).capitalize()
 
 
 def _told(value: Any) -> str:
@@ -196,10 +194,7 @@ def _p_text(p: float) -> str | None:
 
 
 def _limits(found: pd.DataFrame, level: str) -> list[str]:
-    return [
-        span(100 * low, 100 * high, 0)
-        for low, high in zip(found[f"low{level}"], found[f"high{level}"], strict=True)
-    ]
+    return percent_spans(found[f"low{level}"], found[f"high{level}"])
 
 
 def _index(found: pd.DataFrame, name: str) -> list[str | None]:

@@ -9,7 +9,7 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.column_options import ENQUIRY_FACTS, KindOption, with_columns
-from fleet.cli.common import CAUTION, say
+from fleet.cli.common import say
 from fleet.cli.enquiries import (
     AsModelledOption,
     EnquiriesArgument,
@@ -18,8 +18,10 @@ from fleet.cli.enquiries import (
     enquiries_from,
     keep,
 )
-from fleet.cli.tables import cell_text, percent, span, table, unknown
+from fleet.cli.tables import cell_text, table
 from fleet.errors import FleetError
+from fleet.numerals import number, percent, percents, span, unknown
+from fleet.words import BENCH_DECIDES, forecast_digits, quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,14 +31,6 @@ if TYPE_CHECKING:
     from fleet.quotes.quote import Quotes
 
 MOST_IN_WORDS: Final = 3
-_QUANTITIES: Final = {
-    "sag_deg": ("sag of the rake [°]", 2),
-    "sra_dynamic_deg": ("rake, record turning [°]", 1),
-    "vta_dynamic_deg": ("tracking angle, record turning [°]", 1),
-    "built_in_deg": ("built-in angle, rake less tracking [°]", 1),
-    "tilt_deg": ("tilt, + = tail up [°]", 1),
-    "bench_minutes": ("bench time [min]", 0),
-}
 
 
 @with_columns(ENQUIRY_FACTS)
@@ -93,7 +87,6 @@ def quote(
 def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
     """Print or write what each fact that isn't told would take off the quote's ranges."""
     from fleet.quotes.value_of_information import WIDTHS, information
-    from fleet.words import shorts
 
     if len(enquiries) != 1:
         raise FleetError(
@@ -107,14 +100,14 @@ def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: 
         return
     rows = found.table.to_dict("records")
     columns: dict[str, list[Any]] = {"fact": [row["words"] for row in rows]}
-    for name, words in shorts(WIDTHS).items():
-        columns[f"{words} [°]"] = [
+    for name in WIDTHS:
+        columns[quantity(name).head] = [
             f"{cell_text(row[f'{name}_now'], 1)} -> {cell_text(row[f'{name}_then'], 1)}" for row in rows
         ]
     columns["narrower by"] = [percent(max(float(row["worth"]), 0.0)) for row in rows]
     say("Width of nine readings in ten, now -> expected once the fact is told:")
     say(table(columns))
-    say(CAUTION)
+    say(BENCH_DECIDES)
 
 
 def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None = None) -> None:
@@ -139,15 +132,17 @@ def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None
             say(f"{note}.")
         if most is not None and len(rows) > most:
             say(f"  ... and {len(rows) - most} more.")
-    say(CAUTION)
+    say(BENCH_DECIDES)
 
 
 def _figures(row: dict[Hashable, Any], currency: str) -> str:
     """Quantiles, chances, price and basis of one quote."""
-    told = {name: words for name, words in _QUANTITIES.items() if not unknown(row[f"{name}_q50"])}
-    columns: dict[str, list[str]] = {"": [heading for heading, _ in told.values()]}
+    from fleet.quotes.outcomes import FORECAST
+
+    told = [quantity(name) for name in FORECAST if not unknown(row[f"{name}_q50"])]
+    columns: dict[str, list[str]] = {"": [own.title for own in told]}
     for heading, q in (("5 % below", "q05"), ("middle", "q50"), ("5 % above", "q95")):
-        columns[heading] = [cell_text(row[f"{name}_{q}"], digits) for name, (_, digits) in told.items()]
+        columns[heading] = [number(row[f"{own.name}_{q}"], forecast_digits(own.name)) for own in told]
     lines = [
         table(columns),
         f"  One tilt meets both: {percent(row['p_both_met'])}; "
@@ -167,18 +162,18 @@ def _figures(row: dict[Hashable, Any], currency: str) -> str:
 
 
 def _lines(quotes: pd.DataFrame) -> str:
-    def interval(name: str, digits: int) -> list[str]:
-        return [span(a, b, digits) for a, b in zip(quotes[f"{name}_q05"], quotes[f"{name}_q95"], strict=True)]
+    def interval(name: str) -> list[str]:
+        ends = zip(quotes[f"{name}_q05"], quotes[f"{name}_q95"], strict=True)
+        return [span(a, b, digits=forecast_digits(name)) for a, b in ends]
 
-    columns: dict[str, list[object]] = {
-        "enquiry": list(quotes["enquiry_id"]),
-        "sag [°]": list(interval("sag_deg", 2)),
-        "rake [°]": list(interval("sra_dynamic_deg", 1)),
-        "tracking [°]": list(interval("vta_dynamic_deg", 1)),
-        "both met": [percent(p) for p in quotes["p_both_met"]],
-        "tilt [°]": list(quotes["tilt_deg_q50"]),
-        "made wedge": [percent(p) for p in quotes["p_made_wedge"]],
-        "time [min]": list(interval("bench_minutes", 0)),
+    columns: dict[str, list[object]] = {"enquiry": list(quotes["enquiry_id"])}
+    for name in ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg"):
+        columns[quantity(name).head] = list(interval(name))
+    columns |= {
+        "both met": [*percents(quotes["p_both_met"])],
+        quantity("tilt_deg").head: list(quotes["tilt_deg_q50"]),
+        "made wedge": [*percents(quotes["p_made_wedge"])],
+        quantity("bench_minutes").head: list(interval("bench_minutes")),
     }
     if quotes["price_quoted"].notna().any():
         columns["price"] = list(quotes["price_quoted"])

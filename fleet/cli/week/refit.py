@@ -11,6 +11,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.errors import FleetError
+from fleet.numerals import percent
 
 if TYPE_CHECKING:
     from fleet.house_model.house import House
@@ -96,6 +97,6 @@ def tell_refit(house: House) -> None:
     bad = sum(b for _, b in house.faulty.values())
     if units:
         say(
-            f"  {bad:.0f} of {units:.0f} units ({100 * bad / units:.1f} %) stand too far out to teach "
+            f"  {bad:.0f} of {units:.0f} units ({percent(bad / units, 1)}) stand too far out to teach "
             "what is normal."
         )

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from fleet.cli import common
-from fleet.cli.common import NO_REPAIR, PriorOption, say
-from fleet.cli.tables import percent, span, table
+from fleet.cli.common import PriorOption, say
+from fleet.cli.tables import table
 from fleet.errors import FleetError
+from fleet.numerals import percent_spans, percents
+from fleet.words import NO_REPAIR, fault_words, quantity
 
 if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
     from fleet.faults.suspects import Suspects
     from fleet.store import Store
-
-NEVER_SURE: Final = 0.9999
 
 
 def suspects(
@@ -78,7 +78,7 @@ def show_suspects(found: Suspects, *, most: int, one_a_cause: bool = False) -> N
     if units.empty:
         return
     causes = units["leading_fault"].value_counts()
-    said = ", ".join(f"{str(fault).replace('_', ' ')} {count}" for fault, count in causes.items())
+    said = ", ".join(f"{fault_words(str(fault))} {count}" for fault, count in causes.items())
     say(f"Probably: {said}.")
     flagged = (units.drop_duplicates("leading_fault") if one_a_cause else units).head(most)
     faults = [str(fault) for fault in flagged["leading_fault"]]
@@ -87,8 +87,8 @@ def show_suspects(found: Suspects, *, most: int, one_a_cause: bool = False) -> N
         "sheet": list(flagged["sheet_no"]),
         "measured": list(flagged["measured_on"]),
         "q": ["<0.0001" if q < 1e-4 else f"{q:.4f}" for q in flagged["q_value"]],
-        "probably": [fault.replace("_", " ") for fault in faults],
-        "chance": [percent(float("nan") if c is None else min(float(c), NEVER_SURE)) for c in chance],
+        "probably": [fault_words(fault) for fault in faults],
+        "chance": percents(chance),
     }
     say(table(columns))
     say()
@@ -116,22 +116,17 @@ def show_record(found: Suspects, store: Store, out: str | None) -> None:
     say(
         table(
             {
-                "flagged as": [str(fault).replace("_", " ") for fault in shown["leading_fault"]],
+                "flagged as": [fault_words(str(fault)) for fault in shown["leading_fault"]],
                 "flagged": list(shown["flagged"]),
                 "verdicts": list(shown["with_verdict"]),
                 "faulty": list(shown["faulty"]),
-                "faulty, 95 %": [percent_span(*row[:2]) for row in rates],
+                "faulty, 95 %": percent_spans(*rates.T[:2]),
                 "as named": list(shown["right_fault"]),
-                "as named, 95 %": [percent_span(*row[2:]) for row in rates],
+                "as named, 95 %": percent_spans(*rates.T[2:]),
             }
         )
     )
     say("Record a verdict: fleet verdict SHEET confirmed FAULT, or healthy, or other_fault.")
-
-
-def percent_span(low: float, high: float) -> str:
-    """An interval of shares as whole per cent."""
-    return f"{span(100.0 * low, 100.0 * high, 0)} %" if low == low else "-"
 
 
 def show_groups(found: Groups, out: str | None) -> None:
@@ -150,10 +145,10 @@ def show_groups(found: Groups, out: str | None) -> None:
         table(
             {
                 "group": [f"{kind} {name}" for kind, name in zip(rest["kind"], rest["group"], strict=True)],
-                "reading": [str(link).replace("_", " ") for link in rest["link"]],
+                "reading": [quantity(str(link)).long for link in rest["link"]],
                 "check": [str(check).replace("_", " ") for check in rest["check"]],
                 "units": list(rest["units"]),
-                "chance, all checks": [percent(float(p)) for p in rest["p_adjusted"]],
+                "chance, all checks": percents(rest["p_adjusted"]),
             }
         )
     )

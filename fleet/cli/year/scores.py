@@ -10,6 +10,7 @@ from fleet.cli import common
 from fleet.cli.common import Period, say
 from fleet.cli.tables import table
 from fleet.extras import how_to_install
+from fleet.numerals import percent, percent_span, percent_spans, percents
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,8 +108,8 @@ def show_record(found: Record) -> None:
                 {
                     "group": groups["group"].tolist(),
                     "quotes": groups["n"].tolist(),
-                    "held": [_share(x) for x in groups["held"]],
-                    "95 % sure": [_span(a, b) for a, b in zip(groups["low"], groups["high"], strict=True)],
+                    "held": percents(groups["held"]),
+                    "95 % sure": percent_spans(groups["low"], groups["high"]),
                     "": groups["verdict"].tolist(),
                     "sag": groups["sag_crps"].tolist(),
                     "rake": groups["rake_crps"].tolist(),
@@ -120,7 +121,7 @@ def show_record(found: Record) -> None:
     for key, chances in found.chances.items():
         if chances.n:
             curve = "; ".join(
-                f"told {100 * r['chance']:.0f} %, came {100 * r['rate']:.0f} % of {r['n']}"
+                f"told {percent(r['chance'])}, came {percent(r['rate'])} of {r['n']}"
                 for r in chances.table.to_dict("records")
             )
             say(
@@ -138,8 +139,8 @@ def _show_coverage(found: Record) -> None:
     columns: dict[str, list[object]] = {"": first["quantity"].tolist(), "quotes": first["n"].tolist()}
     for share in sorted(held["promised"].unique()):
         rows = held[held["promised"] == share].set_index("quantity").loc[first["quantity"]]
-        columns[f"{100 * share:.0f} % held"] = [
-            f"{_share(r['held'])} ({_span(r['low'], r['high'])})" for r in rows.to_dict("records")
+        columns[f"{percent(share)} held"] = [
+            f"{percent(r['held'])} ({percent_span(r['low'], r['high'])})" for r in rows.to_dict("records")
         ]
     verdicts = held.groupby("quantity", sort=False)["verdict"].agg(_together)
     say(table({**columns, "in all": verdicts.loc[first["quantity"]].tolist()}))
@@ -178,11 +179,3 @@ def _show_scores(found: Record) -> None:
     )
     if BOOSTED not in set(scores["forecaster"]) and not have_boosting():
         say(f"Gradient boosting joins in with: {how_to_install('reference')}")
-
-
-def _share(x: float) -> str:
-    return f"{100 * x:.0f} %"
-
-
-def _span(a: float, b: float) -> str:
-    return f"{100 * a:.0f} to {100 * b:.0f} %"

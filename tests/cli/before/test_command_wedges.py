@@ -63,7 +63,7 @@ def test_what_a_technician_reads(fleet: Fleet, worked: list[float]) -> None:
     assert f"the tilts that {len(worked)} units of the 3 years up to 2024-05-09 needed" in ran.out
     assert "With 2° in the drawer, still made to measure (of all work): 3.5° (11 %)." in ran.out
     assert "tail up (thin edge to the tail) 83 %" in ran.out
-    assert "check clearance" in ran.out
+    assert "check the clearance" in ran.out
     assert "power off" in ran.out
     assert "Policy: default (" in ran.out
 

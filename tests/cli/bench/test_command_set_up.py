@@ -45,7 +45,7 @@ def test_roll_turns_back_what_is_rolled(fleet: Fleet, rolled: float, sense: str)
     Path("roll.csv").write_text(channel_rows(rolled, (0.0, 1.0, -1.0)))
     ran = fleet("roll", "roll.csv")
     assert ran.out.startswith(f"Turn the body {abs(rolled):.2f}° {sense} facing the nose")
-    assert "its phase R to L [°]" in ran.out
+    assert "phase of the crosstalk, right into left [°]" in ran.out
     assert "power off" in ran.out
     found = table_of(fleet("roll", "roll.csv", "--out", "-")).set_index("at")
     assert found.loc["proposed", "roll_deg"] == pytest.approx(-rolled, abs=0.02)

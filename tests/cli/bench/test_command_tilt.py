@@ -22,7 +22,7 @@ def test_tilt(fleet: Fleet) -> None:
     )
     assert ran.status == 0
     assert "Tilt +2.40° (tail up) gives rake 91.00° and tracking angle 21.40°: both targets met." in ran.out
-    assert "check clearance" in ran.out
+    assert "check the clearance" in ran.out
     assert "power off" in ran.out
 
 

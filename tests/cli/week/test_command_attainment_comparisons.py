@@ -94,7 +94,7 @@ def test_trend(fleet: Fleet, units: pd.DataFrame) -> None:
     told = found["p_value"].notna()
     assert (found.loc[told, "q_value"] >= found.loc[told, "p_value"] - 1e-9).all()
     shown = fleet("attainment", "--trend", "--per", "quarter", "--by", "all", "--measure", "rake_level").out
-    assert shown.startswith("Rake level: ")
+    assert shown.startswith("The rake target met on a level headshell: ")
     assert "change [points a quarter]" in shown
 
 
@@ -121,7 +121,7 @@ def test_pooled_and_chance(fleet: Fleet) -> None:
     chance = found["both_reachable_chance"]
     assert ((chance > 0) & (chance < 1)).all()
     shown = fleet(*words).out
-    assert "both reachable, pooled" in shown
+    assert "both targets within reach of some tilt, pooled" in shown
     assert "(the house model)" in shown
     by_repeats = fleet("attainment", "--chance", "repeats", "--measure", "rake_built").out
     assert "repeat readings)" in by_repeats

@@ -10,8 +10,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from fleet.cli.common import NO_REPAIR
 from fleet.store import Store
+from fleet.words import NO_REPAIR
 
 Fleet = Callable[..., "object"]
 

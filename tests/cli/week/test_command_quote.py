@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.common import CAUTION
 from fleet.fitting.refit import load_house
 from fleet.intake import read_enquiries
 from fleet.policy.files import load_policy
 from fleet.quotes.quote import quote
 from fleet.store import Store
+from fleet.words import BENCH_DECIDES
 
 Fleet = Callable[..., "object"]
 pytestmark = pytest.mark.usefixtures("demo_store")
@@ -46,7 +46,7 @@ def test_a_file_read_by_people(fleet: Fleet, demo_folder: Path) -> None:
     ran = fleet("quote", str(demo_folder / "demo-enquiries.csv"))
     assert ran.out.count("DEMO-Q") == 40
     assert "rake [°]" in ran.out
-    assert ran.out.endswith(f"{CAUTION}\n")
+    assert ran.out.endswith(f"{BENCH_DECIDES}\n")
 
 
 def test_one_kind(fleet: Fleet) -> None:
@@ -56,10 +56,10 @@ def test_one_kind(fleet: Fleet) -> None:
     for words in (
         "Expect rake",
         "5 % below",
-        "sag of the rake [°]",
+        "dynamic sag [°]",
         "One tilt meets both",
         "Basis: told",
-        CAUTION,
+        BENCH_DECIDES,
     ):
         assert words in ran.out
 

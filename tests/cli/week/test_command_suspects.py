@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.cli.common import NO_REPAIR
 from fleet.faults.suspects import suspects
 from fleet.fitting.refit import load_house
 from fleet.store import Store
+from fleet.words import NO_REPAIR
 
 Fleet = Callable[..., "object"]
 
