@@ -13,7 +13,15 @@ ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "DEVELOPERS.md"
 PACKAGES = ("fleet", "dashboards", "synthetic_data")
 BETWEEN = re.compile(r"(<!-- (commands|files) -->\n).*?(<!-- end -->)", re.DOTALL)
-NO_ANSWER = ("fleet.cli", "fleet.errors", "fleet.output", "fleet.policy", "fleet.columns", "fleet.words", "fleet.numerals")
+NO_ANSWER = (
+    "fleet.cli",
+    "fleet.errors",
+    "fleet.output",
+    "fleet.policy",
+    "fleet.columns",
+    "fleet.words",
+    "fleet.numerals",
+)
 """What every command uses; the table names the rest."""
 
 
