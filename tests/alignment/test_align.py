@@ -74,6 +74,7 @@ def space(a: Alignment) -> tuple[dict[str, float], dict[str, float]]:
     return seen(a.tilt.degrees, a.roll.degrees, a.turn.degrees), seen(0.0, 0.0, a.seen_bare.value)
 
 
+@pytest.mark.timeout(3600)
 def test_the_advice_holds_in_space() -> None:
     """Random pickups set as advised read what is stated, to 1e-6°, by a rotation library of others.
 
