@@ -22,7 +22,7 @@ from fleet import words
 from fleet.charts import tables
 from fleet.cli.week.quote import show_quotes
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS
-from fleet.faults.sentences import explain
+from fleet.faults.sentences import explain, plain
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import JUDGED, LINKS
 from fleet.numerals import NOT_KNOWN, figure, number, p_value, percent, percent_span, signed, span, unknown
@@ -123,6 +123,15 @@ def test_a_chance_reads_alike_wherever_it_is_read(chance: float, said: str, tmp_
         assert said in found, (place, text)
         if place != "JSON":
             assert found == {said}, (place, text)
+
+
+def test_the_list_of_the_sound_is_never_surer_than_its_chance() -> None:
+    """Sentences made many at once are grouped by chance without rounding one up to a certainty."""
+    links = len(JUDGED)
+    resid = SimpleNamespace(value=np.zeros((2, links)), covariance=np.array([np.eye(links)] * 2))
+    scores = SimpleNamespace(score=np.ones(2), healthy=np.array([0.99997, 0.75]))
+    said = plain(resid, scores, np.zeros(2, dtype=bool))  # type: ignore[arg-type]
+    assert said.tolist() == ["Normal for its kind (>99 % sure).", "Normal for its kind (75 % sure)."]
 
 
 def test_the_thresholds_go_with_the_digits() -> None:

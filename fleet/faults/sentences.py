@@ -29,7 +29,7 @@ def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArr
     for j in range(len(JUDGED)):
         off |= np.abs(resid.value[:, j]) >= OFF_SIGMAS * np.sqrt(resid.covariance[:, j, j])
     normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
-    share, place = np.unique(np.round(scores.healthy, 4), return_inverse=True)
+    share, place = np.unique(np.floor(1e4 * scores.healthy) / 1e4, return_inverse=True)
     texts = np.array([f"Normal for its kind ({percent(p)} sure)." for p in share], dtype=object)
     out: NDArray[np.object_] = texts[place]
     out[~normal] = None
