@@ -7,7 +7,16 @@ from __future__ import annotations
 
 
 class FleetError(Exception):
-    """Something could not be done; the message is one line that says why and what to do."""
+    """Something could not be done; the message is one line that says why and what to do.
+
+    Parameters
+    ----------
+    line : str
+        Ends with a full stop on every screen, whether it was written with one or not.
+    """
+
+    def __init__(self, line: str) -> None:
+        super().__init__(line if line.endswith((".", "?", "!")) else f"{line}.")
 
 
 class NoStoreError(FleetError):

@@ -89,3 +89,15 @@ def test_every_error_is_a_fleet_error() -> None:
     assert all(issubclass(c, FleetError) for c in classes)
     source = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "fleet").rglob("*.py"))
     assert [c.__name__ for c in classes if not re.search(rf"(raise|return) {c.__name__}\(", source)] == []
+
+
+@pytest.mark.parametrize("kind", [FleetError, errors.NoStoreError, errors.UnreadableFileError])
+def test_every_message_ends_as_a_sentence(kind: type[FleetError]) -> None:
+    """One style on every screen: a full stop is there once, and a question keeps its own sign."""
+    assert str(kind("no model yet: run `fleet refit`")) == "no model yet: run `fleet refit`."
+    assert str(kind("the file is empty.")) == "the file is empty."
+    assert str(kind("is it grams?")) == "is it grams?"
+    assert (
+        str(kind(f"policy file p.toml: {kind('a key is unknown')}"))
+        == "policy file p.toml: a key is unknown."
+    )

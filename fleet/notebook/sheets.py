@@ -228,7 +228,7 @@ def faulty(faults: Iterable[Fault]) -> FleetError:
     told = [str(fault) for fault in faults]
     rest = len(told) - MOST_FAULTS_SAID
     more = f"; ... and {rest} more" if rest > 0 else ""
-    return FleetError(f"{'; '.join(told[:MOST_FAULTS_SAID])}{more}.")
+    return FleetError(f"{'; '.join(told[:MOST_FAULTS_SAID])}{more}")
 
 
 def enquiries_of(source: EnquiriesLike) -> pd.DataFrame:

@@ -86,7 +86,7 @@ def test_the_line_is_the_command_s(
 @pytest.mark.parametrize(
     ("facts", "option", "line"),
     [
-        ({"vtf_mn": 1.8}, "--vtf-mn", "vtf_mn: 1.8 is outside 5 to 60 mN; 1.8 g is 17.7 mN: is it grams?."),
+        ({"vtf_mn": 1.8}, "--vtf-mn", "vtf_mn: 1.8 is outside 5 to 60 mN; 1.8 g is 17.7 mN: is it grams?"),
         (
             {"stylus_profile": "line-contact"},
             "--stylus",

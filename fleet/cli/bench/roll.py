@@ -86,7 +86,7 @@ def _roll_settings(file: Path | None, readings: dict[str, str | None]) -> pd.Dat
     read = read_table(file, _SETTINGS)
     checked = check_table(read, _SETTINGS, key=None)
     if checked.faults:
-        raise FleetError(f"{'; '.join(str(fault) for fault in checked.faults)}.")
+        raise FleetError("; ".join(str(fault) for fault in checked.faults))
     good = checked.good.reset_index(drop=True)
     if good.empty:
         raise FleetError(f"{read.file} holds no roll setting, only a header.")

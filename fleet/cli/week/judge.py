@@ -122,7 +122,7 @@ def _one_sheet(
     read = read_table(file, _ANY_SHEET)
     checked = check_table(read, _ANY_SHEET, key=load_key(make=False) if "serial" in read.columns else None)
     if checked.faults:
-        raise FleetError(f"{'; '.join(str(fault) for fault in checked.faults)}.")
+        raise FleetError("; ".join(str(fault) for fault in checked.faults))
     if len(checked.good) != 1:
         raise FleetError(
             f"{read.file} holds {len(checked.good)} sheets, but one at a time is judged; "
