@@ -36,6 +36,7 @@ class Catalogue:
     unit_spread: Floats
     cant_to_electrical: float
     operator_habit: dict[str, Floats]
+    patchy: NDArray[np.bool_]
 
     def column(self, name: str) -> NDArray[np.generic]:
         """Column of `frame` as an array, one element a line."""
@@ -113,11 +114,15 @@ def _family_figures(rng: np.random.Generator, spec: WorldSpec, words: pd.DataFra
     tracking = s.tracking_family_deg * rng.standard_normal(n)
     built_in = s.built_in_family_deg * rng.standard_normal(n) + s.built_in_per_tracking_family * tracking
     hundred = rng.random(n) < spec.hundred_hz_share
+    wrong = np.zeros(n, dtype=bool)
+    if spec.wrong_frequency_share > 0.0:
+        wrong = _some(spec, n, spec.wrong_frequency_share, 1)
+        hundred |= wrong
     told = np.where(hundred, np.maximum(np.round(compliance / spec.hundred_hz_ratio), 2.0), compliance)
     return words.assign(
         vtf_mn=vtf,
         compliance_um_per_mn=told,
-        compliance_frequency_hz=np.where(hundred, 100.0, 10.0),
+        compliance_frequency_hz=np.where(hundred & ~wrong, 100.0, 10.0),
         compliance_10_hz=compliance,
         cantilever_length_mm=length,
         family_tracking_deg=tracking,
@@ -127,6 +132,12 @@ def _family_figures(rng: np.random.Generator, spec: WorldSpec, words: pd.DataFra
         tip_mean_mm=rng.uniform(8.4, 10.6, n),
         log_minutes=4.13 + 0.09 * rng.standard_normal(n),
     )
+
+
+def _some(spec: WorldSpec, n: int, share: float, which: int) -> NDArray[np.bool_]:
+    """Which families share an oddity; drawn by itself, so that it changes nothing else of the world."""
+    chosen = np.random.default_rng([spec.seed, CATALOGUE_STREAM, which]).permutation(n)
+    return np.isin(np.arange(n), chosen[: round(share * n)])
 
 
 def _drag_by_profile(rng: np.random.Generator, spec: WorldSpec) -> dict[str, float]:
@@ -182,6 +193,7 @@ def draw_catalogue(spec: WorldSpec) -> Catalogue:
     stiffness = stiffness_un_m(frame["static_compliance"].to_numpy(), length, still)
     part = lines["part"].to_numpy()
     noise = spec.noise
+    patchy = _some(spec, len(families), spec.patchy_share, 2)
     return Catalogue(
         frame=frame,
         share=share[lines["family"]] * part,
@@ -196,4 +208,5 @@ def draw_catalogue(spec: WorldSpec) -> Catalogue:
             "azimuth_optical_deg": noise.operator * noise.azimuth_optical_deg * rng.standard_normal(3),
             "zenith_deg": noise.operator * noise.zenith_deg * rng.standard_normal(3),
         },
+        patchy=patchy[lines["family"]],
     )

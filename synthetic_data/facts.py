@@ -71,7 +71,8 @@ def line_weights(catalogue: Catalogue, facts: Mapping[str, Any], share: Floats) 
         if not pd.isna(facts.get(name)):
             weight = weight * (catalogue.column(name) == facts[name])
     for name in _FIGURES:
-        if not pd.isna(facts.get(name)):
+        # A force may be told that is not the family's own.
+        if not pd.isna(facts.get(name)) and not (name == "vtf_mn" and not pd.isna(family)):
             weight = weight * np.isclose(catalogue.figures(name), float(facts[name]), atol=0.01)
     if not pd.isna(facts.get("tilt_room_deg")):
         away = (float(facts["tilt_room_deg"]) - catalogue.figures("tilt_room_mean_deg")) / _ROOM_SD_DEG

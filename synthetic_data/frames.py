@@ -15,6 +15,7 @@ from synthetic_data.units import Stand, Units
 
 _WORDS = ("body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source")
 _FIGURES = ("vtf_mn", "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm")
+_HIDDEN = ("vta_dynamic_deg", "compliance_um_per_mn", "cantilever_length_mm")
 SHEET_COLUMNS = (
     "sheet_no", "measured_on", "serial", "bench", "operator", "purpose", *_WORDS, "hours_used", *_FIGURES,
     "temperature_c", "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "azimuth_optical_deg",
@@ -47,11 +48,18 @@ def sheet_frame(
     }
     out |= {name: catalogue.column(name).astype(object)[units.line] for name in _WORDS}
     out |= {name: catalogue.figures(name)[units.line] for name in _FIGURES}
+    out["vtf_mn"] = units.vtf_mn
     return pd.DataFrame({**out, **written})
 
 
-def drop_facts(rng: np.random.Generator, spec: WorldSpec, sheets: pd.DataFrame) -> pd.DataFrame:
+def drop_facts(
+    rng: np.random.Generator, spec: WorldSpec, sheets: pd.DataFrame, faulty: NDArray[np.bool_]
+) -> pd.DataFrame:
     """Empty the facts that the bench did not know; a lost compliance loses its frequency too."""
+    if spec.hidden_where_worst > 0.0:
+        worst = faulty & (rng.random(len(sheets)) < spec.hidden_where_worst)
+        for column in (*_HIDDEN, "compliance_frequency_hz"):
+            sheets[column] = sheets[column].mask(worst)
     for name, share, along in (
         ("compliance_um_per_mn", spec.missing_compliance, "compliance_frequency_hz"),
         ("cantilever_length_mm", spec.missing_length, None),
@@ -157,6 +165,7 @@ def told_frame(catalogue: Catalogue, units: Units, ids: NDArray[np.object_], vis
             "policy": empty,
             **words,
             **figures,
+            "vtf_mn": units.vtf_mn,
             "temperature_c": np.full(n, np.nan),
             "tilt_room_deg": np.round(units.tilt_room_deg, 1),
             "hours_used": units.hours_used,

@@ -112,6 +112,16 @@ class WorldSpec:
         Share of families with a spherical stylus: no rake and no zenith on their sheets.
     hundred_hz_share : float
         Share of families whose catalogue figure is told at 100 Hz (lower by `hundred_hz_ratio`).
+    patchy_share, patchy_missing_vta : float
+        Share of families on whose sheets this share of the tracking angles is missing.
+    off_force_share, off_force_range : float, tuple of float
+        Share of sheets (and enquiries) at another force than the family's own, and how many times it.
+    wrong_frequency_share : float
+        Share of families whose figure at 100 Hz is told as one at 10 Hz.
+    hidden_where_worst : float
+        Share of faulty units' sheets that lack the tracking angle, compliance and length as well.
+    owner_sd_deg : float
+        Standard deviation of an owner's own readings on an enquiry; 0 = as well as the bench reads.
     temperature_mean_c, temperature_sd_c, softening_per_k : float
         Bench temperature [degrees C]; growth of ln compliance with it [1/K] from 22 degrees C.
     creep_deg_per_1000_h : float
@@ -150,6 +160,13 @@ class WorldSpec:
     spherical_share: float = 0.0
     hundred_hz_share: float = 0.0
     hundred_hz_ratio: float = 1.75
+    patchy_share: float = 0.0
+    patchy_missing_vta: float = 0.5
+    off_force_share: float = 0.0
+    off_force_range: tuple[float, float] = (0.8, 1.25)
+    wrong_frequency_share: float = 0.0
+    hidden_where_worst: float = 0.0
+    owner_sd_deg: float = 0.0
     tracking_mean_deg: float = 25.0
     built_in_mean_deg: float = 67.5
     softness_median: float = 1.75
@@ -177,3 +194,15 @@ class WorldSpec:
                     raise FleetError(f"{item.name} is {value}; give a share between 0 and {highest}.")
         if self.n_families < max(self.n_sources, 1):
             raise FleetError("n_families is below n_sources; give each source at least one family.")
+
+
+AWKWARD: dict[str, float] = {
+    "spherical_share": 0.25,
+    "hundred_hz_share": 0.3,
+    "patchy_share": 0.3,
+    "off_force_share": 0.25,
+    "wrong_frequency_share": 0.1,
+    "hidden_where_worst": 0.5,
+    "owner_sd_deg": 1.0,
+}
+"""What a workshop's sheets are like on a bad day, all at once (invented): ``WorldSpec(seed, **AWKWARD)``."""

@@ -44,6 +44,7 @@ class Units:
     hours_used: Floats
     height_offset_mm: Floats
     tip_to_mount_mm: Floats
+    vtf_mn: Floats
 
     def __len__(self) -> int:
         return len(self.line)
@@ -150,7 +151,17 @@ def draw_units(
         hours_used=np.minimum(np.round(np.exp(np.log(300.0) + 0.9 * normal(n))), 6000.0),
         height_offset_mm=0.03 * normal(n),
         tip_to_mount_mm=pick("tip_mean_mm")[line] + 0.04 * normal(n),
+        vtf_mn=_forces(rng, spec, pick("vtf_mn")[line]),
     )
+
+
+def _forces(rng: np.random.Generator, spec: WorldSpec, nominal: Floats) -> Floats:
+    """Tracking force of each unit on the bench [mN]: its family's own, or some other one."""
+    if spec.off_force_share == 0.0:
+        return nominal.copy()
+    off = rng.random(len(nominal)) < spec.off_force_share
+    times = rng.uniform(*spec.off_force_range, len(nominal))
+    return np.where(off, np.round(nominal * times, 1), nominal)
 
 
 def stand(spec: WorldSpec, catalogue: Catalogue, units: Units, temperature_c: Floats) -> Stand:
@@ -167,7 +178,7 @@ def stand(spec: WorldSpec, catalogue: Catalogue, units: Units, temperature_c: Fl
         Arrays of shape (n,) [degrees]; SRA as if the stylus had an edge, also where it is spherical.
     """
     line = units.line
-    vtf, length = catalogue.figures("vtf_mn")[line], catalogue.figures("cantilever_length_mm")[line]
+    vtf, length = units.vtf_mn, catalogue.figures("cantilever_length_mm")[line]
     warm = np.exp(spec.softening_per_k * (temperature_c - _REFERENCE_C))
     stiffness = catalogue.stiffness_un_m[line] / (units.softness * warm)
     free = units.free_angle_deg - spec.creep_deg_per_1000_h * units.hours_used / 1000.0

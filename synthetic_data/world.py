@@ -206,7 +206,8 @@ class World:
         return draw_units(rng, self.spec, self.catalogue, line, fault)
 
     def _with_facts(self, units: Units, facts: Mapping[str, Any]) -> Units:
-        told = {n: facts[n] for n in ("tilt_room_deg", "hours_used") if not pd.isna(facts.get(n))}
+        names = ("tilt_room_deg", "hours_used", "vtf_mn")
+        told = {n: facts[n] for n in names if not pd.isna(facts.get(n))}
         return units.with_values(**{name: np.full(len(units), float(v)) for name, v in told.items()})
 
     def _matching_visit(
@@ -228,7 +229,11 @@ class World:
         upright, operator = self._earlier_visit(rng, units)
         keep = np.where(rng.random(len(units)) < share, 1.0, np.nan)
         readings = read(rng, self.spec, self.catalogue, units, upright, np.zeros(len(units)), operator)
-        return {name: keep * readings[name] for name in ("sra_static_deg", "vta_dynamic_deg")}
+        told = {name: keep * readings[name] for name in ("sra_static_deg", "vta_dynamic_deg")}
+        if self.spec.owner_sd_deg > 0.0:
+            off = self.spec.owner_sd_deg * rng.standard_normal((2, len(units)))
+            told = {n: rounded(n, v + e) for (n, v), e in zip(told.items(), off, strict=True)}
+        return told
 
     def _earlier_visit(self, rng: np.random.Generator, units: Units) -> tuple[Stand, Ints]:
         temperature = self.temperature(rng, rng.uniform(0.0, 365.25, len(units)))
@@ -266,12 +271,14 @@ class World:
         spoilt = np.flatnonzero((rng.random(n) < share) & (units.fault == 0))
         written, slip_code = slip(rng, clean, spoilt)
         if not whole:
-            written["vta_dynamic_deg"][rng.random(n) < self.spec.missing_vta] = np.nan
+            missing = np.where(self.catalogue.patchy[units.line], self.spec.patchy_missing_vta, 0.0)
+            missing = np.maximum(missing, self.spec.missing_vta)
+            written["vta_dynamic_deg"][rng.random(n) < missing] = np.nan
         done, remedy = bench.handle(rng, self.spec, self.catalogue, units, upright, clean)
         written |= done
         sheets = frames.sheet_frame(self.spec, self.catalogue, units, written, day, temperature)
         sheets["operator"] = np.array(["A", "B", "C"], dtype=object)[operator]
         sheets["remedy"] = remedy.astype(object)
         if not whole:
-            sheets = frames.drop_facts(rng, self.spec, sheets)
+            sheets = frames.drop_facts(rng, self.spec, sheets, units.fault > 0)
         return sheets, frames.truth_frame(self.catalogue, units, upright, slip_code)

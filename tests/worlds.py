@@ -24,6 +24,7 @@ from fleet.house_model.family_facts import FleetFacts, learn_facts
 from fleet.house_model.house import House
 from fleet.store import Store
 from fleet.store.tallies import Tallier, fleet_tables
+from synthetic_data.spec import AWKWARD
 from synthetic_data.world import Noise, World, WorldSpec
 
 LONG = os.environ.get("FLEET_LONG") == "1"
@@ -57,6 +58,11 @@ def ideal(seed: int, **spec: Any) -> World:
     return World(WorldSpec(seed=seed, noise=Noise(operator=0.0), **spec))
 
 
+def awkward(seed: int, **spec: Any) -> World:
+    """A world whose sheets lack and get wrong whatever a workshop's sheets can."""
+    return World(WorldSpec(seed=seed, **{**AWKWARD, **spec}))
+
+
 def tokened(sheets: pd.DataFrame) -> pd.DataFrame:
     """Sheets as the door would pass them on; invented serials stand for their own tokens."""
     return sheets.rename(columns={"serial": "serial_token"})
@@ -83,6 +89,18 @@ def fleet_of(world: World, n: int, *, stream: int = 0) -> Fleet:
         house, current = fit_store(store), store.current()
     fault = truth.set_index("sheet_no")["fault"].reindex(current["sheet_no"]).reset_index(drop=True)
     return Fleet(world, current, fault, house)
+
+
+def fleet_from(world: World, sheets: pd.DataFrame) -> Fleet:
+    """A bench of exactly these sheets, whose faults don't matter."""
+    with passing_store(sheets) as store:
+        house, current = fit_store(store), store.current()
+    return Fleet(world, current, pd.Series("", index=current.index), house)
+
+
+def family_lines(world: World) -> list[dict[str, Any]]:
+    """Everything that an enquiry can tell of each family that the bench meets."""
+    return [{k: line[k] for k in FACTS} for line in lines(world)]
 
 
 def house_of(sheets: pd.DataFrame) -> House:

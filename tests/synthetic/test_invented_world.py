@@ -252,13 +252,13 @@ def test_drift_moves_the_rake_readings_alone() -> None:
 def test_sheets_are_drawn_all_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """A thousand times the sheets takes no more solver calls: nothing loops over sheets."""
     calls = []
-    solver = units_module.equilibrium_deg
+    solver = units_module.settled_deg
 
     def counted(*args: object) -> object:
         calls.append(1)
         return solver(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(units_module, "equilibrium_deg", counted)
+    monkeypatch.setattr(units_module, "settled_deg", counted)
     world = World(WorldSpec(seed=8))
     for n in (20, 20_000):
         world.sheets(n)
