@@ -169,6 +169,7 @@ _ALL: Final = (
     _q("tip_to_mount_mm", "stylus tip to mounting holes", "tip to mount", digits=1),
     _q("tilt_room_deg", "tilt room, tail up", "tilt room", digits=1),
     _q("tilt_deg", "tilt that the policy would choose", "tilt", digits=1, unit="°"),
+    _q("wedge_deg", "wedge that most likely serves", "wedge", digits=1, unit="°"),
     _q("tilt_applied_deg", "tilt applied"),
     _q("roll_applied_deg", "roll applied", sense=_FACING),
     _q("sra_after_deg", "rake after the correction", "rake after"),

@@ -23,7 +23,7 @@ from fleet.policy.remedies import made_wedge, price
 from fleet.quotes.outcomes import FORECAST
 from fleet.quotes.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
 from fleet.results import Result
-from fleet.statistics.quantile_forecasts import quantiles_of
+from fleet.statistics.quantile_forecasts import densest_middle, quantiles_of
 from fleet.words import known_fact
 
 Floats = NDArray[np.float64]
@@ -40,8 +40,11 @@ COLUMNS: Final = (
     *CHANCES,
     *PRICES,
     "policy",
+    "wedge_deg",
     "basis",
 )
+WEDGE_WINDOW_DEG: Final = 0.5
+"""A wedge within a quarter of a degree of what the bench then chooses serves (common practice, no source)."""
 CHUNK: Final = 256
 FEW_UNITS: Final = 60
 FACTS: Final = (
@@ -201,6 +204,7 @@ def _answer(
     }
     for q in FORECAST:
         table |= _quantile_columns(q, arrays[q])
+    table["wedge_deg"] = densest_middle(tilt, WEDGE_WINDOW_DEG)
     table |= chances
     table |= _prices(minutes, wedge, policies)
     counts = _counts(forecaster.house)

@@ -44,6 +44,27 @@ def quantiles_of(draws: Floats, levels: Floats = GRID) -> Floats:
     return np.where(count > 0, a + (place - low) * (b - a), np.nan)
 
 
+def densest_middle(draws: Floats, width: float) -> Floats:
+    """Middle of the window of this width that holds most draws, one a row; NaN where a row has none.
+
+    It hits within half the width more often than the median does, where a distribution is skewed or has two
+    peaks.
+
+    Parameters
+    ----------
+    draws : (m, n) draws, NaN where there is none
+    width : of the window, in the draws' unit
+    """
+    out = np.full(len(draws), np.nan)
+    for i, row in enumerate(np.sort(draws, axis=1)):
+        x = row[~np.isnan(row)]
+        if len(x):
+            held = np.searchsorted(x, x + width, side="right") - np.arange(len(x))
+            best = np.flatnonzero(held == held.max())
+            out[i] = x[best[len(best) // 2]] + 0.5 * width
+    return out
+
+
 def between(quantiles: Floats, share: float) -> tuple[Floats, Floats]:
     """Ends (m,) of the central interval that should hold this share of readings.
 

@@ -67,8 +67,8 @@ def table(quotes: Quotes) -> pd.DataFrame:
 
 
 def test_columns_stand_in_the_contracts_order(quotes: Quotes) -> None:
-    """The contract's columns first and in order, then the policy's label and the basis."""
-    assert tuple(quotes.table.columns) == (*CONTRACT, "policy", "basis")
+    """The contract's columns first and in order, then the policy's label, the wedge to name and the basis."""
+    assert tuple(quotes.table.columns) == (*CONTRACT, "policy", "wedge_deg", "basis")
     assert quotes.table["enquiry_id"].tolist() == ASKED["enquiry_id"].tolist()
 
 
@@ -113,6 +113,13 @@ def test_the_tilt_is_the_policys_on_the_reading(fleet: Fleet, quotes: Quotes) ->
     for i, policy in ((0, DEFAULT), (5, POLICIES["tracker"])):
         want = choose_tilt(draws.sra_dynamic[i], draws.vta_dynamic[i], draws.tilt_room[i], policy).tilt_deg
         assert np.array_equal(quotes.arrays["tilt_deg"][i], want)
+
+
+def test_the_wedge_named_holds_more_tilts_than_the_median_does(quotes: Quotes) -> None:
+    """Within a quarter of a degree of it lie at least as many of the tilts drawn as about the median."""
+    for wedge, tilt in zip(quotes.table["wedge_deg"], quotes.arrays["tilt_deg"], strict=True):
+        near = [(np.abs(tilt - middle) <= 0.25 + 1e-9).sum() for middle in (wedge, np.median(tilt))]
+        assert near[0] >= near[1]
 
 
 def test_a_policy_goes_by_its_name(table: pd.DataFrame, fleet: Fleet) -> None:
@@ -238,7 +245,7 @@ def test_missing_numbers_are_refused_and_no_enquiry_is_no_row(fleet: Fleet) -> N
     with pytest.raises(FleetError, match="enquiry_id"):
         quote(pd.DataFrame([{"body_family": "F001"}]), fleet.house, POLICIES)
     empty = quote(ASKED.iloc[:0], fleet.house, POLICIES)
-    assert tuple(empty.table.columns) == (*CONTRACT, "policy", "basis")
+    assert tuple(empty.table.columns) == (*CONTRACT, "policy", "wedge_deg", "basis")
     assert empty.draws().empty
 
 

@@ -172,6 +172,7 @@ def _lines(quotes: pd.DataFrame) -> str:
     columns |= {
         "both met": [*percents(quotes["p_both_met"])],
         quantity("tilt_deg").head: list(quotes["tilt_deg_q50"]),
+        quantity("wedge_deg").head: list(quotes["wedge_deg"]),
         "made wedge": [*percents(quotes["p_made_wedge"])],
         quantity("bench_minutes").head: list(interval("bench_minutes")),
     }
@@ -181,4 +182,4 @@ def _lines(quotes: pd.DataFrame) -> str:
         "Ranges hold nine readings of ten; "
         "rake and tracking angle as read on a level headshell, record turning."
     )
-    return f"{heading}\n{table(columns, digits={'tilt [°]': 1, 'price': 2})}"
+    return f"{heading}\n{table(columns, digits={'tilt [°]': 1, 'wedge [°]': 1, 'price': 2})}"
