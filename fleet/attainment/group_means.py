@@ -95,7 +95,7 @@ def uncorrelated(house: House, links: tuple[tuple[str, float], ...]) -> tuple[li
     """Links whose variances add up, and the constant that belongs to them.
 
     Where tracking and built-in angle are both asked for alike, the rake stands in, which learns from sheets
-    without a tracking angle too; in models that don't have its link, the two canonical combinations, which
+    without a tracking angle too; in models that don't have its link, the two combinations, which
     the model fits as deviations from the two angles' centres.
     """
     weights = dict(links)

@@ -17,13 +17,13 @@ import pandas as pd
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import CutTallies
 from fleet.estimation.trimming import cut_tallies
-from fleet.house_model.canonical_variates import (
+from fleet.house_model.angle_sums import (
     JOINT,
+    LOADING,
     added,
-    canonical_rows,
     combine,
-    covariance_from_sums,
     lone_sums,
+    separate_rows,
 )
 from fleet.house_model.cell_sums import Sums, Tallies
 from fleet.house_model.chain import (
@@ -40,25 +40,16 @@ from fleet.house_model.chain import (
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
-from fleet.house_model.priors import BELIEFS, TERM_ROWS, Belief, pair_belief
+from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Belief, pair_belief
 from fleet.house_model.variance_function import Spread, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
-from fleet.statistics.reml import fit_reml
 
 KEPT_VARIANCE: Final = 0.993888
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
 FEW_ROWS: Final = 30
-FEWEST_FAMILIES: Final = 8
-"""Below this many families how tracking and built-in angle go together between families isn't learnt."""
-ENOUGH_BOTH: Final = 0.4
-"""Nor where the sheets that read both are fewer than this share of those that read one alone."""
-RAKE_WEIGHTS: Final = np.array([1.0, 1.0])
-LOADING: Final = {PAIRED[0]: np.array([1.0, 0.0]), RAKE: RAKE_WEIGHTS}
-"""What a sheet reads of (tracking, built-in) that doesn't read both, by link."""
-RAKE_FIRST: Final = np.array([[1.0, 1.0], [1.0 / 3.0, -2.0 / 3.0]])
-"""The rake, and what is uncorrelated with it where tracking angles vary twice as much as built-in angles, as
-`fleet.house_model.priors` believes between units, levels and fleets alike."""
+TYPICAL_S2: Final = 1.5**2
+"""Squared sag scale [degrees²] of a common pickup (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -151,34 +142,26 @@ class _Finisher(Fitter):
         self.sums, self.products = dict(cut.sums), cut.products
         if RAKE in cut.sums:
             # A rake is tracking plus built-in angle: its link learns from the sheets that read both as well.
-            self.sums[RAKE] = added(combine(self.joint, RAKE_WEIGHTS, RAKE), cut.sums[RAKE])
-            both = _of_combination(cut.products, RAKE_WEIGHTS, RAKE)
+            self.sums[RAKE] = added(combine(self.joint, LOADING[RAKE], RAKE), cut.sums[RAKE])
+            both = _of_combination(cut.products, LOADING[RAKE], RAKE)
             keys = ["source", "scale_class", "a", "b"]
             every = pd.concat([cut.products, both], ignore_index=True)
             self.products = every.groupby(keys, sort=False, as_index=False)[["n", "total"]].sum()
 
     def pair_rows(self) -> Floats:
-        """Combinations of tracking and built-in angle that are fitted one at a time.
+        """Two combinations of tracking and built-in angle that are fitted one at a time.
 
-        Canonical ones, from REML fits of both and of their sum, where enough sheets read both; else the angle
-        that most sheets read comes first, and learns from all of them.
+        The rake comes first, or the tracking angle where more sheets read that, and learns from all of them.
+        A few rows of what is believed stand in where hardly a sheet reads both.
         """
-        both = self.joint.counts
-        families = len(np.unique(self.levels["family"][both > 0.0]))
-        tracking, rake = (float(self.lone[n].counts.sum()) for n in (PAIRED[0], RAKE))
-        if families < FEWEST_FAMILIES or both.sum() < ENOUGH_BOTH * max(tracking, rake):
-            return RAKE_FIRST if rake > tracking + both.sum() else np.eye(2)
+        believed = np.diag([BELIEFS[n].base + BELIEFS[n].growth * TYPICAL_S2 for n in PAIRED])
         t, b = (_pooled(self.products, n, n) for n in PAIRED)
         cross = _pooled(self.products, *PAIRED)
-        unit = np.array([[t, cross], [cross, b]])
-        family = []
-        link = PAIR_LINKS[0]
-        for weights in (np.array([1.0, 0.0]), np.array([0.0, 1.0]), np.array([1.0, 1.0])):
-            spread = Spread(0.0, max(float(weights @ unit @ weights), 1e-6), 0.0, {}, 0.0)
-            gram = self.gram(combine(self.joint, weights, link.name), link, spread, pair_belief(weights))
-            which = [term.name for term in link.terms].index("family")
-            family.append(float(fit_reml(gram, sigma=self.known_sigma(gram)).sds[which] ** 2))
-        return canonical_rows(covariance_from_sums(*family), unit)
+        rows = float(self.joint.counts.sum())
+        read = np.array([[t, cross], [cross, b]])
+        unit = (rows * read + SPREAD_ROWS * believed) / (rows + SPREAD_ROWS)
+        tracking, rake = (float(self.sums[n].counts.sum()) if n in self.sums else rows for n in LOADING)
+        return separate_rows(unit, RAKE if rake >= tracking else PAIRED[0])
 
     def pair_link(self, link: Link, weights: Floats) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""

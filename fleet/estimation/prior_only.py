@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.estimation.fit import fit_house
-from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS, PAIR_COVARIATES, PAIRED, READING_NOISE
 from fleet.house_model.family_facts import SPECIFICATIONS, learn_facts

@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.house_model.chain import JUDGED
+from fleet.house_model.chain import JUDGED, TYPICAL_DRAG_RATIO
 from fleet.physics.sag import soften
 
 Floats = NDArray[np.float64]
@@ -56,9 +56,6 @@ SOFTER: Final = (1.4, 1.8, 2.3, 3.0)
 STIFFER: Final = (0.18, 0.27, 0.38, 0.55)
 """Times as soft as its kind (common practice, no source)."""
 SUSPENSION_BUMP: Final[Bumps] = ((1.0, 0.2),)
-TYPICAL_DRAG_RATIO: Final = 0.28
-"""Drag over tracking force that turns a sag into a static deflection; assumed within 0.2 to 0.4, no published
-law of it was found."""
 SLIP_SIZES: Final[Bumps] = ((4.0, 1.5), (9.0, 1.0), (18.0, 6.0))
 FAR_SIZES: Final[Bumps] = ((14.0, 4.0),)
 """A wrong digit moves a reading by some units, by nine or ten, or by tens (common practice, no source)."""

@@ -41,6 +41,11 @@ STEEPEST_VTA_DEG: Final = 75.0
 TYPICAL_DRAG: Final = 0.5
 """Sag over sag scale where no rake can be read: drag about 0.3 times rubber softer than its catalogue figure
 by about 1.7 (common practice, no source)."""
+TYPICAL_DRAG_RATIO: Final = 0.28
+"""Drag over tracking force that turns a sag into a static deflection; assumed within 0.2 to 0.4, no published
+law of it was found."""
+FORCE_LIMITS: Final = (0.5, 2.0)
+"""A sheet's force over its family's own is believed within these; beyond, one of the two is a slip."""
 CONFLICT_BUILT_IN_DEG: Final = 68.5
 """Below this built-in angle no tilt serves both targets (90.5° − 22°; common practice, no source)."""
 
@@ -56,8 +61,18 @@ KIND_SCALE_EXPRESSION: Final = SCALE_EXPRESSION.replace("t_used", "t_kind")
 """The same at the family's own angle.  How much units scatter is judged by this one: a unit that stands wrong
 must not choose its own yardstick."""
 
+PRESSED_EXPRESSION: Final = (
+    "57.29577951308232 * sink * (1.0 - times) / (1.0 - sink * times * tan(t_used * 0.017453292519943295))"
+)
+"""What pressing ``times`` as hard as the family's own force adds to the angle of a record still [degrees]:
+the balance of `fleet.physics.sag` to first order (derived), ``sink`` [radians] lost at the family's own."""
+SINK_EXPRESSION: Final = (
+    f"{0.001 * TYPICAL_DRAG / TYPICAL_DRAG_RATIO:.9f} * n_used * c_used / l_used"
+    " / cos(t_used * 0.017453292519943295)"
+)
+
 RESPONSES: Final[dict[str, tuple[str, float]]] = {
-    "tracking": ("t_read", 1000.0),
+    "tracking": ("t_read - pressed", 1000.0),
     "built_in": ("b_read", 1000.0),
     "sag": ("sra_static_deg - sra_dynamic_deg", 1000.0),
     "zenith": ("zenith_deg", 1000.0),
@@ -66,7 +81,7 @@ RESPONSES: Final[dict[str, tuple[str, float]]] = {
     "balance": ("channel_balance_db", 1000.0),
     "tilt_room": ("tilt_room_deg", 1000.0),
     "minutes": ("ln(bench_minutes)", 1000.0),
-    "rake": ("r_alone", 1000.0),
+    "rake": ("r_alone - pressed", 1000.0),
 }
 """Per link the response's expression and the number that turns it into an integer code."""
 
@@ -203,8 +218,8 @@ LINKS: Final[tuple[Link, ...]] = (
 )
 LINK: Final = {link.name: link for link in LINKS}
 PAIR: Final = ("pair_1", "pair_2")
-"""The two combinations of tracking and built-in angle that are uncorrelated between families *and* between
-units of a family; fitted apart they lose nothing (see `fleet.house_model.canonical_variates`)."""
+"""Two combinations of tracking and built-in angle whose residuals are uncorrelated: fitted apart they lose
+next to nothing (see `fleet.house_model.angle_sums`)."""
 PAIRED: Final = ("tracking", "built_in")
 PAIR_COVARIATES: Final = ("warm", "aged")
 PAIR_LINKS: Final = tuple(
@@ -266,7 +281,9 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     filled = fill.reindex(out["family"].to_numpy())
     d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=d.index))
     d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=d.index))
-    d["vtf_mn"] = d["vtf_mn"].fillna(pd.Series(filled["n_fill"].to_numpy(), index=d.index))
+    d["n_used"] = pd.Series(filled["n_fill"].to_numpy(), index=d.index)
+    d["times"] = (d["vtf_mn"] / d["n_used"]).clip(*FORCE_LIMITS).where(out["family"] != NOT_TOLD).fillna(1.0)
+    d["vtf_mn"] = d["vtf_mn"].fillna(d["n_used"])
     of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
     d["t_used"] = d["vta_dynamic_deg"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
@@ -276,6 +293,8 @@ def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     d["r_alone"] = still.fillna(turning + guess).where(d["vta_dynamic_deg"].isna())
     limited = d["t_read"].clip(upper=STEEPEST_VTA_DEG)
     d["t_used"] = limited.fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    d["sink"] = _evaluate(d, SINK_EXPRESSION)
+    d["pressed"] = _evaluate(d, PRESSED_EXPRESSION).where(d["times"] != 1.0, 0.0)
     d["t_kind"] = of_family.fillna(limited).fillna(TYPICAL_VTA_DEG)
     d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
     out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)

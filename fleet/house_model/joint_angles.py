@@ -1,6 +1,6 @@
 """Tracking and built-in angle together, learnt from every pattern of readings.
 
-A sheet that reads both tells of the two canonical combinations one at a time.  A sheet that reads the
+A sheet that reads both tells of the two combinations of the angles one at a time.  A sheet that reads the
 tracking angle alone, or a rake alone (tracking plus built-in angle), tells of one combination of the two: its
 rows tie the coefficients of both together.  Given the spreads, which the links' own posteriors draw, the
 coefficients are one normal vector, whose precision is the sum of what each kind of row tells.
@@ -48,7 +48,7 @@ class Alone:
 
 @dataclass(frozen=True)
 class JointAngles:
-    """The coefficients of both canonical combinations as one normal vector for each draw of the spreads.
+    """The coefficients of both combinations as one normal vector for each draw of the spreads.
 
     Attributes
     ----------
@@ -204,3 +204,11 @@ def _inverse(a: Floats, first: Ints, second: Ints) -> Floats:
     own[n + place, place] -= d12 / det
     out[np.ix_(gone, gone)] = own
     return out
+
+
+def correlated(cov: Floats, first: Floats, second: Floats) -> Floats:
+    """Two normals (2, m, n) with covariances (2, 2, m, n) from standard ones (n,)."""
+    root = np.sqrt(cov[0, 0])
+    slope = cov[0, 1] / root
+    rest = np.sqrt(np.maximum(cov[1, 1] - slope**2, 0.0))
+    return np.stack([root * first, slope * first + rest * second])

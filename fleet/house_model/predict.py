@@ -19,21 +19,25 @@ from fleet.house_model.chain import (
     ANGLES,
     FACTOR_COLUMNS,
     FACTORS,
+    FORCE_LIMITS,
     LINK,
+    NOT_TOLD,
     PAIR,
     PAIR_COVARIATES,
     PAIRED,
     REFERENCE_HOURS,
     REFERENCE_TEMPERATURE_C,
     SPHERICAL,
+    TYPICAL_DRAG_RATIO,
 )
 from fleet.house_model.earlier_readings import Visit, condition
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.factor_scenarios import Candidates, Chooser, told_factors
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
 from fleet.house_model.house import House, LinkFit
+from fleet.house_model.joint_angles import correlated
 from fleet.house_model.variance_function import nearest_covariance
-from fleet.physics.sag import sag_scale_deg
+from fleet.physics.sag import pressed_deg, sag_scale_deg
 from fleet.statistics.gram import Floats, Ints
 
 DIMENSIONS: Final = (
@@ -223,23 +227,26 @@ class Forecaster:
     ) -> tuple[Floats, Floats, Floats, Ints]:
         """True tracking, built-in angle and sag per draw, and which draw each now stands for."""
 
-        def scale(angle: Floats) -> Floats:
+        def scale(angle: Floats, force: Floats | None = None) -> Floats:
             clipped = np.clip(angle, SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
-            return sag_scale_deg(
-                figures["vtf_mn"], figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped
-            )
+            n = figures["vtf_mn"] if force is None else force
+            return sag_scale_deg(n, figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped)
 
         mean, cov = self._pair(rows, row, parameters)
-        s2 = scale(self._angles(mean)[0]) ** 2
+        own_force = self._own_force(figures["vtf_mn"], rows, row)
+        s2 = scale(self._angles(mean)[0], own_force) ** 2
         sd = np.stack(
             [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
         )
         sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
         z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
-        coef = _correlated(cov, self._z["coef_1"], self._z["coef_2"])
+        coef = correlated(cov, self._z["coef_1"], self._z["coef_2"])
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
         angles = self._angles(mean + coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
+        times = np.clip(figures["vtf_mn"] / own_force, *FORCE_LIMITS)
+        pressed = self._pressed(angles[0], beta * scale(angles[0], own_force), times)
+        angles[0] += pressed
         own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
@@ -247,9 +254,9 @@ class Forecaster:
             since = self._since_visit(parameters[visit.told])
             cov[0, 0] += sd[0] ** 2
             cov[1, 1] += sd[1] ** 2
-            angles, pick = self._condition(
-                angles, self._angles(mean) + fault, cov, np.maximum(sag, 0.0), visit, since
-            )
+            middle = self._angles(mean) + fault
+            middle[0] += pressed
+            angles, pick = self._condition(angles, middle, cov, np.maximum(sag, 0.0), visit, since)
             beta, s2, sd_sag, own, sag_fault, *kept = (
                 np.take_along_axis(x, pick, axis=1)
                 for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
@@ -257,6 +264,21 @@ class Forecaster:
             figures = dict(zip(figures, kept, strict=True))
         sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own)
         return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
+
+    def _own_force(self, force: Floats, rows: pd.DataFrame, row: Ints) -> Floats:
+        """The family's own force, at which its angles are known; the one told where the fleet has none."""
+        families = self.house.facts.families["vtf_mn"].astype(float).drop(NOT_TOLD, errors="ignore")
+        own = families.reindex(rows["family"]).to_numpy()[row]
+        return np.where(np.isnan(own), force, own)
+
+    @staticmethod
+    def _pressed(tracking: Floats, sag: Floats, times: Floats) -> Floats:
+        """What ``times`` the family's own force adds to the angle of a record still."""
+        out, off = np.zeros(tracking.shape), np.abs(times - 1.0) > 1e-9
+        if off.any():
+            still = np.clip(tracking[off], SMALLEST_VTA_DEG, LARGEST_VTA_DEG)
+            out[off] = pressed_deg(still, sag[off], times[off], TYPICAL_DRAG_RATIO)
+        return out
 
     def _since_visit(self, parameters: Ints) -> Floats:
         """What use since the earlier visit, of which nobody tells, does to tracking and built-in angle."""
@@ -359,14 +381,6 @@ class Forecaster:
         log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict
         unit = fit.posterior.sigma[parameters] * np.sqrt(fit.spread.plain(np.ones(1))[0])
         return np.asarray(np.exp(log_minutes + unit * self._z["unit_minutes"]))
-
-
-def _correlated(cov: Floats, first: Floats, second: Floats) -> Floats:
-    """Two normals (2, m, n) with covariances (2, 2, m, n) from standard ones (n,)."""
-    root = np.sqrt(cov[0, 0])
-    slope = cov[0, 1] / root
-    rest = np.sqrt(np.maximum(cov[1, 1] - slope**2, 0.0))
-    return np.stack([root * first, slope * first + rest * second])
 
 
 def _typical_total(fit: LinkFit) -> float:

@@ -367,3 +367,28 @@ def soften(
     new_still = free_rad - _solve_deflection(free_rad, softer, 0.0, 0.0)
     new_moving = free_rad - _solve_deflection(free_rad, softer, drag, 0.0)
     return np.degrees(new_still)[()], np.degrees(new_still - new_moving)[()]
+
+
+def pressed_deg(vta_still_deg: ArrayLike, sag_deg: ArrayLike, times: ArrayLike, drag_ratio: float) -> Floats:
+    """What `times` the tracking force adds to the still angle of the same unit; below 0 for more force.
+
+    Force and softness enter the balance as a product, so it is that of a suspension `times` as soft. Derived.
+
+    Parameters
+    ----------
+    vta_still_deg, sag_deg : array_like
+        Still angle and sag at the force as it was [degrees].
+    times : array_like
+        New force over old.
+    drag_ratio : float
+        Drag over tracking force, which tells the static deflection from the sag.
+
+    Returns
+    -------
+    ndarray
+        Change of the still angle [degrees]; 0 where it can't be told.
+    """
+    still, sag = np.asarray(vta_still_deg, float), np.asarray(sag_deg, float)
+    deflection = sag / (drag_ratio * tand(still))
+    out: Floats = np.nan_to_num(soften(still, sag, deflection, times)[0] - still)
+    return out

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.chain import (
     ANGLES,
     FACTORS,

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError, UnreadableFileError
-from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import (
     FACTORS,

@@ -19,7 +19,7 @@ from fleet.estimation.fit import KEPT_VARIANCE
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import CutTallies, Floats
 from fleet.estimation.trimming import mean_square_scale
-from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READING_NOISE, READINGS
 from fleet.house_model.family_facts import SPECIFICATIONS

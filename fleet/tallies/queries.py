@@ -22,17 +22,20 @@ from fleet.house_model.chain import (
     CONFLICT_BUILT_IN_DEG,
     COVARIATES,
     FACTORS,
+    FORCE_LIMITS,
     JUDGED,
     KIND_SCALE_EXPRESSION,
     LINK,
     LINKS,
     PAIR_COVARIATES,
     PAIRED,
+    PRESSED_EXPRESSION,
     PRODUCTS,
     READINGS,
     RESPONSES,
     SAG_EDGES,
     SCALE_EXPRESSION,
+    SINK_EXPRESSION,
     SPHERICAL,
     STEEPEST_VTA_DEG,
     TYPICAL_DRAG,
@@ -113,6 +116,7 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     ]
     products = [f"({a} * {b}) as {name}" for name, (a, b) in PRODUCTS.items()]
     steepest, typical = number(STEEPEST_VTA_DEG), number(TYPICAL_VTA_DEG)
+    low, high = map(number, FORCE_LIMITS)
     angle = f"coalesce(vta_dynamic_deg, t_fill, {typical})"
     guess = f"{number(TYPICAL_DRAG)} * ({doubles(SCALE_EXPRESSION).replace('t_used', angle)})"
     sheet, of_plain = ("sheet_no, ", "p.sheet_no, ") if with_sheet else ("", "")
@@ -123,7 +127,10 @@ with plain as (
   from {source}
 ), filled as (
   select {of_plain}{", ".join(f"p.{f}" for f in FACTORS)}, {", ".join(f"p.{r}" for r in READINGS)},
-    coalesce(p.vtf_mn, f.n_fill) as vtf_mn,
+    coalesce(p.vtf_mn, f.n_fill) as vtf_mn, f.n_fill as n_used,
+    case when p.family = '' or p.vtf_mn is null or f.n_fill is null then 1e0
+      when p.vtf_mn < {low} * f.n_fill then {low} when p.vtf_mn > {high} * f.n_fill then {high}
+      else p.vtf_mn / f.n_fill end as times,
     coalesce(p.compliance_um_per_mn, f.c_fill) as c_used,
     coalesce(p.cantilever_length_mm, f.l_fill) as l_used,
     (p.compliance_um_per_mn is not null or coalesce(f.c_sure, false))
@@ -145,8 +152,11 @@ with plain as (
     case when t_read > {steepest} then {steepest} else coalesce(t_read, t_fill, {typical}) end as t_used,
     case when t_fill is null and t_read > {steepest} then {steepest}
       else coalesce(t_fill, t_read, {typical}) end as t_kind from tracked
+), sunk as (
+  select *, {doubles(SINK_EXPRESSION)} as sink from angled
 ), scaled as (
-  select *, {doubles(SCALE_EXPRESSION)} as s_deg, {doubles(KIND_SCALE_EXPRESSION)} as s_kind from angled
+  select *, {doubles(SCALE_EXPRESSION)} as s_deg, {doubles(KIND_SCALE_EXPRESSION)} as s_kind,
+    case when times = 1e0 then 0e0 else {doubles(PRESSED_EXPRESSION)} end as pressed from sunk
 ), coded as (
   select {sheet}{", ".join(FACTORS)}, {_scale_class()} as scale_class,
     {", ".join(covariates)}, {", ".join(responses)}

@@ -35,6 +35,7 @@ from worlds import Fleet, fleet_of, house_of, ideal
 from fleet.alignment.tilt import reach
 from fleet.faults.suspects import suspects
 from fleet.house_model.predict import Forecaster
+from synthetic_data.spec import AWKWARD
 from synthetic_data.world import World
 
 SPHERICAL = "spherical"
@@ -71,15 +72,20 @@ CASES: dict[str, tuple[dict[str, Any], Drop]] = {
     "static rake alone": ({}, without(TRACKING, DYNAMIC)),
     "static rake and tracking": ({}, without(DYNAMIC)),
     "dynamic rake alone": ({}, without(TRACKING, STATIC)),
+    "awkward": (dict(AWKWARD), as_it_is),
 }
+PRESSED = {"enquiries at 1.25 times the force": 1.25, "enquiries at 0.8 times the force": 0.8}
+"""Cases in which the bench is asked about its families at another force."""
 
 
-def quoted(seed: int, spec: dict[str, Any], drop: Drop, *, n: int = 300) -> pd.DataFrame:
+def quoted(seed: int, spec: dict[str, Any], drop: Drop, *, n: int = 300, times: float = 1.0) -> pd.DataFrame:
     """One row an enquiry about a known family, everything told: scores beside the truth's own."""
     world = ideal(seed, **spec)
     sheets = drop(world.sheets(n)[0])
     families = sorted(sheets["body_family"].unique())
     facts = family_facts(world, families)
+    for told in facts:
+        told["vtf_mn"] = round(times * told["vtf_mn"], 2)
     weights = np.array(shares_of(world, families))
     return scored(world, Forecaster(house_of(sheets)), facts, weights / weights.sum())
 
@@ -181,14 +187,15 @@ def show(name: str, rows: pd.DataFrame) -> None:
 def main() -> None:
     """Print the figures of the cases asked for."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("cases", nargs="*", default=list(CASES))
+    parser.add_argument("cases", nargs="*", default=[*CASES, *PRESSED])
     parser.add_argument("--seeds", default="1,2,3,4,5,6")
     parser.add_argument("--suspects", action="store_true")
     parser.add_argument("--sheets", type=int)
     asked = parser.parse_args()
     seeds = [int(s) for s in asked.seeds.split(",")]
     for name in asked.cases:
-        spec, drop = CASES[name]
+        spec, drop = CASES.get(name, ({}, as_it_is))
+        times = PRESSED.get(name, 1.0)
         start = time.perf_counter()
         print(name, flush=True)  # noqa: T201
         if asked.suspects:
@@ -197,7 +204,9 @@ def main() -> None:
                 for kind, rows in units.groupby(units["kind"] == SPHERICAL):
                     print(f"  {label}, {'spherical' if kind else 'others'}: {recall(rows)}", flush=True)  # noqa: T201
         else:
-            rows = pd.concat([quoted(s, spec, drop, n=asked.sheets or 300) for s in seeds], ignore_index=True)
+            rows = pd.concat(
+                [quoted(s, spec, drop, n=asked.sheets or 300, times=times) for s in seeds], ignore_index=True
+            )
             for kind, part in rows.groupby(rows["kind"] == SPHERICAL):
                 show("spherical" if kind else "others", part)
         print(f"  {time.perf_counter() - start:.0f} s", flush=True)  # noqa: T201

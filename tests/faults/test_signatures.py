@@ -17,7 +17,6 @@ from fleet.faults.signatures import (
     SAG,
     SEEN,
     TRACKING,
-    TYPICAL_DRAG_RATIO,
     ZENITH,
     Signature,
     Whitened,
@@ -26,7 +25,7 @@ from fleet.faults.signatures import (
     log_bumps,
     signatures,
 )
-from fleet.house_model.chain import JUDGED
+from fleet.house_model.chain import JUDGED, TYPICAL_DRAG_RATIO
 from fleet.physics import sag as mechanics
 
 EXPECTED = np.array([[25.0, 67.0, 0.8, 0.1, 0.0, 0.1, 0.0, 92.0]])

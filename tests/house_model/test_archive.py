@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -67,6 +68,23 @@ def test_the_cold_house_can_be_kept_too() -> None:
         quote(ENQUIRIES, h, {"default": Policy()}).table for h in (cold_house(), there_and_back(cold_house()))
     )
     pd.testing.assert_frame_equal(first, again)
+
+
+def test_a_house_kept_before_lone_angles_were_known_still_answers() -> None:
+    """Layout 4 had seven judged links and no sums of sheets that read one angle alone."""
+    arrays, texts = to_parts(replace(bench().house, alone=()))
+    head = json.loads(texts["head"])
+    del head["alone"], head["links"]["rake"]
+    old = {k: v for k, v in arrays.items() if not k.startswith("link.rake.")}
+    old["correlation"] = old["correlation"][:7, :7]
+    house = from_parts(old, {**texts, "head": json.dumps({**head, "format": 4})})
+    table = quote(ENQUIRIES, house, {"default": Policy()}).table
+    assert np.isfinite(table["sra_dynamic_deg_q50"]).all()
+    sheets = bench().current.iloc[:80]
+    judged, now = (suspects(h, sheets).table.set_index("sheet_no") for h in (house, bench().house))
+    both = sheets.set_index("sheet_no")["vta_dynamic_deg"].notna()
+    near = judged["p_healthy"] - now["p_healthy"].reindex(judged.index)
+    assert near[both.reindex(judged.index)].abs().median() < 0.01
 
 
 def test_parts_of_another_format_are_refused() -> None:

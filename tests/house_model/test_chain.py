@@ -17,6 +17,7 @@ from fleet.house_model.chain import (
     READINGS,
     SAG_EDGES,
     TYPICAL_DRAG,
+    TYPICAL_DRAG_RATIO,
     covariate_unit,
     factor_labels,
     noise_matrix,
@@ -24,6 +25,7 @@ from fleet.house_model.chain import (
     scale_class,
 )
 from fleet.physics import sag
+from fleet.physics.sag import soften
 
 SHEET = {
     "body_family": "F1",
@@ -53,7 +55,7 @@ FILL = pd.DataFrame(
     {
         "c_fill": [20.0],
         "l_fill": [6.0],
-        "n_fill": [15.0],
+        "n_fill": [18.0],
         "t_fill": [26.0],
         "c_sure": [True],
         "l_sure": [False],
@@ -104,6 +106,23 @@ def test_each_pattern_of_readings_tells_what_it_holds() -> None:
     assert turning[f"y_{RAKE}"] == pytest.approx(still[f"y_{RAKE}"] - 0.75 + guess, abs=1.1e-3)
 
 
+def test_a_sheet_at_another_force_is_read_as_at_the_familys_own() -> None:
+    """First order of the exact balance: within a tenth of what the equilibrium says the force moved."""
+    own, sag = seen(), 0.75
+    for times in (0.8, 1.25):
+        off = seen(vtf_mn=18.0 * times)
+        still = own["y_tracking"]
+        deflection = np.degrees(TYPICAL_DRAG / TYPICAL_DRAG_RATIO * 18.0 * 14.0 / 5.5 / 1000.0)
+        deflection = deflection / np.cos(np.radians(still))
+        moved = float(soften(still, sag, deflection, times)[0]) - still
+        assert still - off["y_tracking"] == pytest.approx(moved, rel=0.1)
+        assert off["y_built_in"] == own["y_built_in"]
+        lone = [seen(vtf_mn=18.0 * f, vta_dynamic_deg=None)[f"y_{RAKE}"] for f in (1.0, times)]
+        assert lone[0] - lone[1] == pytest.approx(moved, rel=0.1)
+    unknown = [seen(body_family=None, vtf_mn=v)["y_tracking"] for v in (15.0, 30.0)]
+    assert unknown[0] == unknown[1], "a family not told has no force of its own"
+
+
 def test_codes_are_whole_numbers() -> None:
     """Every response and covariate times its unit is an integer, whatever the reading's decimals."""
     both = seen(sra_static_deg=92.0123456, vta_dynamic_deg=23.0 + 1.0 / 3.0, temperature_c=23.17)
@@ -119,7 +138,7 @@ def test_codes_are_whole_numbers() -> None:
 
 def test_what_a_sheet_lacks_comes_from_its_family() -> None:
     """A missing figure takes the family's; a class of its own says that it was only guessed."""
-    assert seen(vtf_mn=np.nan)["s"] == pytest.approx(scale(15.0, 14.0, 5.5, 23.85), abs=5.1e-4)
+    assert seen(vtf_mn=np.nan)["s"] == pytest.approx(scale(18.0, 14.0, 5.5, 23.85), abs=5.1e-4)
     told = seen(compliance_um_per_mn=np.nan)
     assert told["s"] == pytest.approx(scale(18.0, 20.0, 5.5, 23.85), abs=5.1e-4)
     assert told["scale_class"] == scale_class(np.array([scale(18.0, 20.0, 5.5, 26.0)]))[0]

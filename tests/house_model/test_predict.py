@@ -10,7 +10,7 @@ import pytest
 from worlds import Fleet, bench, lines
 
 from fleet.estimation.prior_only import cold_house
-from fleet.house_model.chain import FACTORS, LINK
+from fleet.house_model.chain import FACTORS, LINK, TYPICAL_DRAG_RATIO
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.predict import Draws, Forecaster
 from fleet.physics import sag
@@ -196,6 +196,22 @@ def test_heat_softens_where_the_fleet_says_so(fleet: Fleet, forecaster: Forecast
     assert np.sign(moved) == np.sign(slope)
     again = forecaster.draw(pd.DataFrame([{"body_family": "F001", "temperature_c": 28.0}]))
     assert np.array_equal(again.sag, warm.sag)
+
+
+def test_pressing_harder_lowers_the_cantilever(fleet: Fleet, forecaster: Forecaster) -> None:
+    """At 1.25 times the family's force both angles fall by what the balance says, built-in angle kept."""
+    family = fleet.house.facts.families.index[1]
+    own = float(fleet.house.facts.families.loc[family, "vtf_mn"])
+    asked = pd.DataFrame({"body_family": [family] * 3, "vtf_mn": [own, 1.25 * own, np.nan]})
+    d = forecaster.draw(asked)
+    still, sag_true = d.vta_true[0], d.sag[0]
+    assert d.vta_true[0] == pytest.approx(d.vta_true[2])
+    fall = d.vta_true[0] - d.vta_true[1]
+    deflection = np.median(sag_true) / (TYPICAL_DRAG_RATIO * np.tan(np.radians(np.median(still))))
+    new, new_sag = sag.soften(np.median(still), np.median(sag_true), deflection, 1.25)
+    want = float(np.median(still) - new + new_sag - np.median(sag_true))
+    assert np.median(fall) == pytest.approx(want, rel=0.1)
+    assert (d.sra_true - d.vta_true)[1] == pytest.approx((d.sra_true - d.vta_true)[0])
 
 
 def test_without_a_sheet_the_answer_is_common_practice() -> None:

@@ -30,13 +30,15 @@ JOINT = "+".join(PAIRED)
 
 @pytest.fixture(scope="module")
 def teaching() -> pd.DataFrame:
-    """The teaching sheets of a small bench, with further holes in them."""
+    """The teaching sheets of a small bench, with further holes in them and forces unlike the family's."""
     current = bench().current
     sheets = current[current["newest"]].reset_index(drop=True)
     rng = np.random.default_rng(2)
     for name in ("vtf_mn", "sra_static_deg", "sra_dynamic_deg", "zenith_deg", "tilt_applied_deg",
                  "bench_minutes", "channel_balance_db", "stylus_profile", "assembly_source"):  # fmt: skip
         sheets.loc[rng.random(len(sheets)) < 0.06, name] = None
+    pressed = rng.random(len(sheets)) < 0.2
+    sheets["vtf_mn"] = sheets["vtf_mn"].where(~pressed, sheets["vtf_mn"] * rng.uniform(0.4, 2.2, len(sheets)))
     return sheets
 
 
