@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from worlds import ideal, stored
 
 from fleet.errors import FleetError
-from fleet.house_model.chain import FACTORS, LINK, READINGS
+from fleet.house_model.chain import FACTORS, LINK, READINGS, SHARED
 from fleet.sharing.content import labels_of, sums_of_faulty, sums_of_units, told_count
 from fleet.sharing.generalisation import LADDER, form_groups, in_common
 from fleet.sharing.groups import bring_up_to_date
@@ -107,7 +107,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, Units]:
     with store.reader() as con:
         gathered = gather(con, TEACHING)
     units = teaching_units(store.teaching(), gathered)
-    for name in LINK:
+    for name in SHARED:
         assert units.inside[name].sum() == gathered.cut.sums[name].counts.sum(), name
     return store, units
 
