@@ -344,6 +344,11 @@ GLUE: Final = (
     "No glue: it creeps along the cantilever and can't be taken off again. Opening or altering a pickup may "
     "end its warranty; the maker's terms decide."
 )
+STEEP_ROLL_DEG: Final = 2.0
+"""Beyond it a roll is told with what it does to the diamond (common practice, no source)."""
+STEEP_ROLL: Final = (
+    f"Beyond about {STEEP_ROLL_DEG:g}° a roll presses one wall harder and wears the diamond unevenly"
+)
 DUST: Final = "Cut and file a wedge away from the pickup: dust of brass in the gap is not got out again."
 PLAY_AGAIN: Final = "Check the clearance and the channels again on a record that doesn't matter."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."

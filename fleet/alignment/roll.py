@@ -24,6 +24,7 @@ from fleet.alignment.roll_cost import (
 from fleet.alignment.roll_fit import BALANCE, LEVELS, PHASES, Channels, RollNoise, fit_channels, predict
 from fleet.errors import FleetError
 from fleet.physics.crosstalk import decibel
+from fleet.words import STEEP_ROLL, STEEP_ROLL_DEG
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -231,6 +232,8 @@ def _cautions(table: pd.DataFrame, channels: Channels, roll: float, phases_read:
     low, high = table["roll_deg"].min(), table["roll_deg"].max()
     if np.isfinite(roll) and not low - 2.0 <= roll <= high + 2.0:
         found.append(f"The proposal lies beyond the rolls read ({low:g} to {high:g}); read again there.")
+    if np.isfinite(roll) and abs(roll) > STEEP_ROLL_DEG:
+        found.append(f"{STEEP_ROLL}: look at the diamond before rolling so far.")
     if np.isfinite(channels.misfit) and channels.misfit > 4.0:
         found.append(
             f"The readings scatter {np.sqrt(channels.misfit):.1f} times as much as their stated noise: check "

@@ -7,21 +7,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from fleet.alignment.alignment import DO, LEAVE, NEVER, SURELY, WITHHELD, Alignment, Correction, Figure
 from fleet.alignment.readings import DOUBT, PREDICTED, READ, WORDS
 from fleet.alignment.zenith import cost_sentence, sense_from_above
 from fleet.numerals import percent
 from fleet.policy.policy import DECIMAL_SLACK_DEG
-from fleet.words import CLEARANCE, DUST, GLUE, NO_ROOM, REMEDIES, STEEL
+from fleet.words import CLEARANCE, DUST, GLUE, NO_ROOM, REMEDIES, STEEL, STEEP_ROLL, STEEP_ROLL_DEG
 
 if TYPE_CHECKING:
     from fleet.alignment.stack_height import Mounting
     from fleet.policy.policy import Policy
-
-STEEP_ROLL_DEG: Final = 2.0
-"""Beyond it a roll is told with what it does to the diamond (common practice, no source)."""
 
 
 def told(alignment: Alignment, policy: Policy) -> Alignment:
@@ -67,6 +64,8 @@ def pm(figure: Figure, digits: int = 2) -> str:
 def _prediction(a: Alignment, name: str) -> str:
     given = a.known[name]
     if given.how != PREDICTED or (name == "sra_dynamic_deg" and a.known.spherical):
+        return ""
+    if name == "tilt_room_deg" and not a.tilt.asked.value > 0.0:
         return ""
     if name == "tilt_room_deg":
         low = f"nine of ten have {a.room_used_deg:.1f}° or more" if a.room_used_deg > 0 else "it may be none"
@@ -122,7 +121,8 @@ def _tilt(a: Alignment, policy: Policy) -> str:
         sense = f"tail {'up' if tilt.set.value > 0 else 'down'}"
         head = f"{_signed(tilt.set)} ({sense}) gives {stands}: {targets}."
     elif tilt.decision == LEAVE:
-        head = f"Leave it: {tilt.asked.value:+.2f}° is {tilt.why}. Level it stands at {stands}: {targets}."
+        asked = f"Leave it ({tilt.asked.value:+.2f}° is asked): {tilt.why}."
+        head = f"{asked} Level it stands at {stands}: {targets}."
     else:
         head = f"No tilt is asked: level it stands at {stands}: {targets}."
     return f"{head}{_why(a, policy)}{_gain(a)}{basis}"
@@ -266,7 +266,7 @@ def _roll(a: Alignment) -> str:
 def _diamond(a: Alignment) -> str:
     """What a steep roll does to the diamond."""
     seen = a.known["azimuth_optical_deg"]
-    text = f" Beyond about {STEEP_ROLL_DEG:g}° a roll presses one wall harder and wears the diamond unevenly"
+    text = f" {STEEP_ROLL}"
     if not seen.usable:
         return f"{text}: look at the diamond before rolling so far."
     return f"{text}: it would lean {abs(seen.value + a.roll.set.value):.1f}°, {abs(seen.value):.1f}° now."
@@ -339,7 +339,7 @@ def _cautions(a: Alignment, policy: Policy) -> list[str]:
         elif a.tilt.set.value <= 0.0:
             pass
         elif room.how == PREDICTED:
-            held = a.limited_by == "room" and a.tilt.set.value >= a.room_used_deg - 1e-6
+            held = a.tilt.set.value >= a.room_used_deg - 1e-6
             out.append(
                 "The tilt room was not read"
                 + (

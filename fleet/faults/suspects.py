@@ -204,7 +204,7 @@ def _why(
         listed = bool(flagged[i])
         out[i] = explain(sheet, resid, scores, i, flagged=listed, means=meant, sound=sound, suspect=suspect)
     for i, readings in torn.items():
-        again = "" if out[i].endswith(AGAIN) else f": {AGAIN.strip()}"
+        again = "" if AGAIN.strip(" .") in out[i] else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"
     return out
 

@@ -157,7 +157,7 @@ def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) ->
     table = suspects(fleet.house, both).table.set_index("sheet_no")
     for name in ("first", "second"):
         assert "disagree in static rake and dynamic rake" in table.loc[name, "why"]
-        assert table.loc[name, "why"].endswith("easure it again.")
+        assert "easure it again" in table.loc[name, "why"]
     near = changed(sheet, sra_static_deg=0.2)
     pair = pd.concat([sheet, near], ignore_index=True).assign(unit="u")
     assert disagreeing(fleet.house, pair) == {}

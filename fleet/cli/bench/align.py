@@ -109,7 +109,14 @@ def solved(
         raise FleetError("type what was read, such as --sra-dynamic-deg 88.6 --vta-dynamic-deg 19.")
     row = typed_row(told, columns)[0].iloc[0]
     wanted = predict and any(told.get(name) is None for name in PREDICTABLE)
-    house = common.the_house_or_cold(store) if wanted or common.store_path(store).exists() else None
+    house = None
+    if store is not None or common.store_path(store).exists():
+        house = common.the_house_or_cold(store)
+    elif wanted:
+        from fleet.estimation.prior_only import cold_house
+
+        common.warn("Note: no store; mechanics and common practice answer alone for what wasn't read.")
+        house = cold_house()
     return solve(known(row, house=house), policy, arm_length_mm=arm_length_mm, limits=limits)
 
 

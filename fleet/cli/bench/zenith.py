@@ -48,13 +48,16 @@ def zenith(
     from fleet.alignment.alignment import WITHHELD
 
     chosen = common.policies_from(policy, policy_name)["default"]
+    if readings.get("zenith_deg") is None:
+        raise FleetError(
+            "--zenith-deg is needed: + = clockwise seen from the record's side, looking at the tip."
+        )
     arm = {"arm_length_mm": effective_length_mm, "limits": limits.value}
     found = solved(readings, _ZENITH_FACTS, chosen, store=store, predict=False, **arm)  # type: ignore[arg-type]
     if found.known.spherical:
         raise FleetError("a spherical stylus has no contact edge, so no zenith to align.")
     if found.turn.decision == WITHHELD:
-        hint = "--zenith-deg: + = clockwise seen from the record's side, looking at the tip"
-        raise FleetError(f"no turn is advised: {found.turn.why} ({hint}).")
+        raise FleetError(f"no turn is advised: {found.turn.why}.")
     if not common.write_out(_rows(found), out) or out is not None:
         return
     told_roll = readings.get("azimuth_electrical_deg") or readings.get("roll_applied_deg")

@@ -162,6 +162,7 @@ def _attainment(store: Store, folder: Path) -> None:
     from fleet.cli.week.attainment import show_attainment
 
     say("\n5. Review how often the targets were met (fleet attainment)")
-    found = attainment(store.current(), ["stylus_profile"], common.policies_from(None, None)["default"])
-    show_attainment(found)
+    policy = common.policies_from(None, None)["default"]
+    found = attainment(store.current(), ["stylus_profile"], policy)
+    show_attainment(found, policy)
     common.write_out(found, str(folder / "attainment.csv"))

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 _STATES: Final = ("level", "reachable", "built")
 _LEGEND: Final = (
-    "How often both targets were met (95 % interval): on a level headshell, reachable by some tilt, "
-    "as built. Where no tilt can: the built-in angle rules it out, or the tilt room does."
+    "How often each target was met (95 % interval): on a level headshell, reachable by some tilt, as built. "
+    "Where no tilt meets both: the built-in angle rules it out, or the tilt room does."
 )
 
 
@@ -86,8 +86,13 @@ def attainment(
         ),
     ] = None,
     measure: Annotated[
-        Measure, typer.Option("--measure", help="For --pooled, --chance, --trend and --funnel.")
-    ] = Measure.BOTH_REACHABLE,
+        Measure | None,
+        typer.Option(
+            "--measure",
+            help="One rate alone; both_reachable for --pooled, --chance, --trend and --funnel if left out.",
+            show_default=False,
+        ),
+    ] = None,
     what_if: Annotated[
         str | None,
         typer.Option(
@@ -115,6 +120,8 @@ def attainment(
 
     A unit counts once, by its newest sheet. Needs no house model, but for --chance house.
     """
+    if measure is not None and (what_if is not None or capability):
+        raise FleetError("--measure doesn't go with --what-if or --capability; leave it out.")
     _one_at_a_time(pooled or chance is not None, (what_if is not None, trend, funnel, capability))
     _fit_for_others(publish, min_units, (what_if is not None, capability, chance is not None))
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
@@ -132,15 +139,16 @@ def attainment(
     if other is not None or capability:
         _show_states(sheets, groups, chosen, other, told, out)
         return
-    noise = None if chance is None else _noise(chance, where, sheets, measure)
+    counted = measure or Measure.BOTH_REACHABLE
+    noise = None if chance is None else _noise(chance, where, sheets, counted)
 
     from fleet.attainment.attainment import attainment as review
 
     found = review(sheets, groups, chosen, told, pooled=pooled, noise=noise)
     if trend or funnel:
-        _show_comparison(found, measure, told if trend else None, chosen, out)
+        _show_comparison(found, counted, told if trend else None, chosen, out)
     elif common.write_out(found, out) and out is None:
-        show_attainment(found, measure=measure, noise=noise)
+        show_attainment(found, chosen, measure=measure, noise=noise)
 
 
 def _one_at_a_time(more: bool, others: tuple[bool, ...]) -> None:
@@ -182,7 +190,7 @@ def _published(
 
 def _show_published(
     found: pd.DataFrame,
-    measure: Measure,
+    measure: Measure | None,
     per: Period | None,
     policy: Policy,
     out: str | None,
@@ -190,9 +198,10 @@ def _show_published(
     funnel: bool,
 ) -> None:
     if per is not None or funnel:
-        _show_comparison(found, measure, per.value if per else None, policy, out)
+        counted = measure or Measure.BOTH_REACHABLE
+        _show_comparison(found, counted, per.value if per else None, policy, out)
     elif common.write_out(found, out) and out is None:
-        show_attainment(found, measure=measure)
+        show_attainment(found, policy, measure=measure)
 
 
 def _groups(by: str | None, usual: str) -> list[str]:
@@ -264,36 +273,42 @@ def _show_comparison(
 
 
 def show_attainment(
-    found: pd.DataFrame, *, measure: Measure = Measure.BOTH_REACHABLE, noise: Noise | None = None
+    found: pd.DataFrame,
+    policy: Policy,
+    *,
+    measure: Measure | None = None,
+    noise: Noise | None = None,
 ) -> None:
-    """Print the review for a reader: both targets by group, with intervals, and why not.
+    """Print the review for a reader: rake, tracking and both by group, with intervals, and why not.
 
     Parameters
     ----------
     found : the attainment table.
-    measure : whose pooled rate or chance is shown, where the table has them.
+    policy : the targets, told in words.
+    measure : the one rate to show; all of them, a table a target, if left out. Also whose pooled rate or
+        chance is shown, where the table has them.
     noise : reading noise behind the chances.
     """
+    from fleet.report.paper import policy_words
+
     labels = list(found.columns[: list(found.columns).index("units")])
     total = int(found["units"].sum())
-    policy = found["policy"].iloc[0] if len(found) else NOT_KNOWN
-    say(f"{total} units, each by its newest sheet; policy {policy}.")
+    label = found["policy"].iloc[0] if len(found) else NOT_KNOWN
+    say(f"{total} units, each by its newest sheet; policy {label}: {policy_words(policy)}.")
     if found.empty:
         return
-    columns: dict[str, list[Any]] = {name.replace("_", " "): list(found[name]) for name in labels}
-    columns["units"] = list(found["units"])
-    for state in _STATES:
-        columns[state] = _rates(found, f"both_{state}")
-    columns["built-in"] = _rates(found, "conflict_built_in", interval=False)
-    columns["room"] = _rates(found, "conflict_reach", interval=False)
-    counted = measure_words(measure.value)
-    if f"{measure.value}_pooled" in found:
-        columns[f"{counted}, pooled"] = _rates(found, measure.value, rate="pooled", ends="pooled_")
-    if f"{measure.value}_chance" in found:
-        columns[f"{counted}, chance"] = percents(found[f"{measure.value}_chance"])
+    groups: dict[str, list[Any]] = {name.replace("_", " "): list(found[name]) for name in labels}
+    groups["units"] = list(found["units"])
+    asked = (measure or Measure.BOTH_REACHABLE).value
     say(_LEGEND)
-    say(table(columns, digits=0))
-    if f"{measure.value}_pooled" in found:
+    if measure is None:
+        for target, words in (("rake", "Rake"), ("tracking", "Tracking angle"), ("both", "Both targets")):
+            say()
+            say(f"{words}:")
+            say(table(groups | _target(found, target, asked if target == "both" else ""), digits=0))
+    else:
+        say(table(groups | {_named(asked): _rates(found, asked)} | _beyond(found, asked), digits=0))
+    if f"{asked}_pooled" in found:
         say("Pooled: drawn toward the fleet's rate as far as the group's own count is thin.")
     if noise is not None:
         rests_on = f"{noise.repeats} repeat readings" if noise.repeats else "the house model"
@@ -302,6 +317,32 @@ def show_attainment(
             f"{noise.rake_sd_deg:.2f}° on the rake and {noise.tracking_sd_deg:.2f}° on the tracking angle "
             f"({rests_on})."
         )
+
+
+def _target(found: pd.DataFrame, target: str, asked: str) -> dict[str, list[Any]]:
+    """The columns of one target: three states; for both also what is in the way, and what was asked for."""
+    columns: dict[str, list[Any]] = {state: _rates(found, f"{target}_{state}") for state in _STATES}
+    if target == "both":
+        columns["built-in"] = _rates(found, "conflict_built_in", interval=False)
+        columns["room"] = _rates(found, "conflict_reach", interval=False)
+    return columns | _beyond(found, asked)
+
+
+def _beyond(found: pd.DataFrame, asked: str) -> dict[str, list[Any]]:
+    """Pooled rate and chance of a measure, where the table has them."""
+    columns: dict[str, list[Any]] = {}
+    if f"{asked}_pooled" in found:
+        columns[f"{_named(asked)}, pooled"] = _rates(found, asked, rate="pooled", ends="pooled_")
+    if f"{asked}_chance" in found:
+        columns[f"{_named(asked)}, chance"] = percents(found[f"{asked}_chance"])
+    return columns
+
+
+def _named(asked: str) -> str:
+    """A measure in words."""
+    if asked.startswith("conflict"):
+        return "ruled out by the built-in angle" if asked == "conflict_built_in" else "ruled out by the room"
+    return measure_words(asked)
 
 
 def _rates(

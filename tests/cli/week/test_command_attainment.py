@@ -12,7 +12,7 @@ Fleet = Callable[..., "object"]
 
 
 def test_attainment_by_kind(fleet: Fleet, sheets: Path) -> None:
-    """By kind: each kind's units, both targets met level, reachable and built, checked by hand.
+    """By kind: rake, tracking and both, met level, reachable and built, checked by hand; or one rate alone.
 
     A1 (built-in 70.2) reaches both with +0.8, A3 (70.5) meets both as it stands, A2 (64) and A4 (67.5) can't.
     """
@@ -20,8 +20,15 @@ def test_attainment_by_kind(fleet: Fleet, sheets: Path) -> None:
     ran = fleet("attainment")
     assert ran.status == 0
     assert "4 units, each by its newest sheet; policy default (" in ran.out
-    lines = {line.split()[0]: line for line in ran.out.splitlines() if "/" in line.split()[0]}
-    assert lines["line_contact/boron"].split()[1:4] == ["2", "0", "%"]
+    assert "rake accepted 90.5 to 92.5°" in ran.out
+    tables = ran.out.split("\n\n")[1:]
+    assert [t.splitlines()[0] for t in tables] == ["Rake:", "Tracking angle:", "Both targets:"]
+    rows = [next(line for line in t.splitlines() if "line_contact/boron" in line) for t in tables]
+    assert [row.split()[1:4] for row in rows] == [["2", "0", "%"], ["2", "50", "%"], ["2", "0", "%"]]
+    alone = fleet("attainment", "--measure", "rake_built").out
+    assert "the rake target met as built" in alone
+    assert "Both targets:" not in alone
+    assert "--measure doesn't go with" in fleet("attainment", "--capability", "--measure", "rake_built").err
     table = pd.read_csv(io.StringIO(fleet("attainment", "--out", "-").out)).set_index("kind")
     assert table["both_level_met"].to_dict() == {"elliptical/aluminium": 1, "line_contact/boron": 0}
     assert table["both_reachable_met"].to_dict() == {"elliptical/aluminium": 1, "line_contact/boron": 1}

@@ -125,7 +125,7 @@ def test_pooled_and_chance(fleet: Fleet) -> None:
     assert "(the house model)" in shown
     by_repeats = fleet("attainment", "--chance", "repeats", "--measure", "rake_built").out
     assert "repeat readings)" in by_repeats
-    assert "rake built, chance" in by_repeats
+    assert "the rake target met as built, chance" in by_repeats
 
 
 def test_chance_without_what_it_needs(fleet: Fleet, sheets: Path) -> None:
