@@ -13,7 +13,7 @@ from dashboards.data import store_state
 from dashboards.layout import Ready
 from fleet.columns import CODE_PATTERN, COLUMNS, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS, Column
 from fleet.errors import FleetError
-from fleet.words import quantity, spoken
+from fleet.words import plain_word, quantity
 
 STEPS: Final = {"vtf_mn": 0.5, "compliance_um_per_mn": 0.5, "temperature_c": 0.5, "hours_used": 50.0}
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
@@ -96,7 +96,7 @@ def _codes(
 
 def _code_or_word(column: Column, name: str, seen: Mapping[str, int]) -> str | None:
     def counted(code: str) -> str:
-        return f"{spoken(code)} · {seen[code]}" if code in seen else spoken(code)
+        return f"{plain_word(code)} · {seen[code]}" if code in seen else plain_word(code)
 
     if column.kind == "word":
         options = [*seen, *(w for w in column.words if w not in seen)]

@@ -11,14 +11,14 @@ import pandas as pd
 import streamlit as st
 
 from dashboards import layout, state
-from dashboards.data.suspects import Listed, suspected
+from dashboards.data.suspects import Listed, ranked_suspects
 from dashboards.data.units import among_its_kind, sheets_of_unit
 from fleet.attainment.distributions import Quantity
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
 from fleet.errors import FleetError
 from fleet.numerals import NOT_KNOWN, figure, percent
-from fleet.words import fault_words, spoken
+from fleet.words import fault_words, plain_word
 
 OF: Final = "of"
 CLICK: Final = "picked"
@@ -59,7 +59,7 @@ def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
     key : of the widget.
     groups : the groups as the store says them.
     """
-    said = {spoken(g): g for g in groups} | {g: g for g in groups}
+    said = {plain_word(g): g for g in groups} | {g: g for g in groups}
 
     def picked() -> None:
         found = st.session_state[key]["selection"].get(CLICK, [])
@@ -179,7 +179,7 @@ def unit(found: layout.Ready, sheet_no: str) -> None:
     layout.note(cloud.sentence)
     left, right = st.columns([3, 2])
     with left:
-        layout.table(unit_charts.compared(cloud), "behind_compared")
+        layout.table(unit_charts.comparison_table(cloud), "behind_compared")
     with right:
         chart = unit_charts.pair_of_links(cloud, PAIRS[0], layout.look())
         if chart is not None:
@@ -216,7 +216,7 @@ def suspect_list(found: layout.Ready) -> tuple[Listed, pd.DataFrame, bool]:
     with cells[1]:
         said = {share: percent(float(share)) for share in FALSE_SHARES}
         share = state.pick("False alarms allowed", FALSE_SHARES, "fdr", names=said)
-    listed = suspected(found.path, found.revision, float(share))
+    listed = ranked_suspects(found.path, found.revision, float(share))
     shown = listed.table
     with cells[2]:
         faults = state.several(
@@ -230,10 +230,10 @@ def suspect_list(found: layout.Ready) -> tuple[Listed, pd.DataFrame, bool]:
     with cells[4]:
         since = layout.since(found)
     chosen = show == OPEN or bool(faults or sources or since is not None)
-    return listed, narrowed(shown, show, faults, sources, since), chosen
+    return listed, filter_rows(shown, show, faults, sources, since), chosen
 
 
-def narrowed(
+def filter_rows(
     table: pd.DataFrame, show: str, faults: list[str], sources: list[str], since: int | None
 ) -> pd.DataFrame:
     """The rows that pass the filters; the order stays."""
@@ -265,7 +265,7 @@ def suspect(table: pd.DataFrame, shown: pd.DataFrame, *, filtered: bool) -> str 
     numbers = head["sheet_no"].astype(str).tolist()
     if numbers:
         about = f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}"
-        rows(unit_charts.ranked(head), "list", numbers, about, sets="sheet", most=8)
+        rows(unit_charts.suspect_table(head), "list", numbers, about, sets="sheet", most=8)
     else:
         st.info("No sheet passes these filters; choose all units, or fewer filters.")
     if len(shown) > len(head):
@@ -313,7 +313,7 @@ def _about(frame: pd.DataFrame) -> pd.DataFrame:
             "sheet": frame["sheet_no"],
             "measured": pd.to_datetime(frame["measured_on"]).dt.strftime("%Y-%m-%d"),
             "family": frame["body_family"],
-            "kind": kind.map(spoken),
+            "kind": kind.map(plain_word),
             "source": frame["assembly_source"].fillna(NOT_KNOWN),
         }
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from fleet.numerals import count, percent
-from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, spoken
+from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, plain_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,7 +51,7 @@ def looked_at(report: IntakeReport) -> str:
     )
 
 
-def held(sheets: int, of_units: int, intakes: int) -> str:
+def store_sentence(sheets: int, of_units: int, intakes: int) -> str:
     """What the store holds, in a sentence."""
     return (
         f"{count(sheets, 'sheet')} from {count(intakes, 'intake')}: {of_units} of units, "
@@ -96,7 +96,7 @@ def trend_lines(trends: pd.DataFrame, by: list[str], *, most: int = 3) -> list[s
         return ["No group's rate rises or falls by more than chance explains (5 % false-discovery rate)."]
     lines = []
     for row in clear.to_dict("records"):
-        group = " · ".join(spoken(str(row[name])) for name in by)
+        group = " · ".join(plain_word(str(row[name])) for name in by)
         lines.append(f"{group}: {row['sentence']}" if group else str(row["sentence"]))
     return lines
 
@@ -124,7 +124,7 @@ def earlier_sheets(sheets: pd.DataFrame, sheet_no: str) -> str:
     return f"{len(sheets)} sheets of this unit; {place}."
 
 
-def passing(table: pd.DataFrame, shown: pd.DataFrame) -> str:
+def passing_sentence(table: pd.DataFrame, shown: pd.DataFrame) -> str:
     """How many of the units judged, and of those flagged, pass the filters."""
     flagged = table[table["flagged"].astype(bool)]
     own = shown[shown["flagged"].astype(bool)]
@@ -176,7 +176,7 @@ def after_distribution(found: Distribution) -> list[str]:
     few = found.table.loc[found.table["median_low"].isna(), "group"]
     lines = []
     if len(few):
-        names = ", ".join(spoken(str(g)) for g in few.head(4)) + (" and others" if len(few) > 4 else "")
+        names = ", ".join(plain_word(str(g)) for g in few.head(4)) + (" and others" if len(few) > 4 else "")
         lines.append(f"Too few units to lean on: {names}. Go by the house model there, and measure more.")
     lines.append("Two groups differ for sure only where their intervals are apart.")
     lines.append("A pickup of one of these kinds to be quoted? The enquiry page takes it from here.")

@@ -13,7 +13,7 @@ from typing import Any, Final, cast
 
 import streamlit as st
 
-from fleet.words import spoken
+from fleet.words import plain_word
 
 KIND: Final = ("body_family", "stylus_profile", "cantilever_material", "assembly_source", "generator")
 FIGURES: Final = (
@@ -144,14 +144,14 @@ def pick(
     if st.session_state[own] not in options:
         st.session_state[own] = options[0]
     chosen = str(
-        st.selectbox(label, options, key=own, format_func=lambda o: wording.get(o, spoken(o)), help=note)
+        st.selectbox(label, options, key=own, format_func=lambda o: wording.get(o, plain_word(o)), help=note)
     )
     _write(key, [] if chosen == options[0] else [chosen])
     return chosen
 
 
 def several(
-    label: str, options: Sequence[str], key: str, *, names: Callable[[str], str] = spoken
+    label: str, options: Sequence[str], key: str, *, names: Callable[[str], str] = plain_word
 ) -> list[str]:
     """Offer any number of several; none chosen means all."""
     own = _adopt(key, list)
@@ -168,7 +168,7 @@ def maybe(
     options: Sequence[str],
     key: str,
     *,
-    names: Callable[[str], str] = spoken,
+    names: Callable[[str], str] = plain_word,
     note: str | None = None,
     nothing: str = "not told",
     open_ended: bool = False,

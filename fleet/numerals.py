@@ -35,7 +35,7 @@ def number(value: Any, digits: int = 2) -> str:
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
-def signed(value: float, unit: str = "", digits: int = 2) -> str:
+def with_sign(value: float, unit: str = "", digits: int = 2) -> str:
     """A figure with its sign and unit; nought has no sign."""
     if unknown(value):
         return NOT_KNOWN

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 from fleet.columns import CANTILEVER_MATERIALS, COLUMNS, ENQUIRY_COLUMNS, GENERATORS, STYLUS_PROFILES
-from fleet.numerals import figure, signed, span
+from fleet.numerals import figure, span, with_sign
 
 NOT_TOLD: Final = "(not told)"
 """Level of a group whose column is empty."""
@@ -61,7 +61,7 @@ class Quantity:
 
     def signed(self, value: Any, digits: int | None = None) -> str:
         """A value with its sign and unit."""
-        return signed(value, self.unit, self.digits if digits is None else digits)
+        return with_sign(value, self.unit, self.digits if digits is None else digits)
 
     def span(self, low: Any, high: Any, digits: int | None = None) -> str:
         """An interval of it, the unit once."""
@@ -242,7 +242,7 @@ def known_fact(name: str) -> str:
 _CODES: Final = frozenset({*STYLUS_PROFILES, *CANTILEVER_MATERIALS, *GENERATORS, NOT_TOLD})
 
 
-def spoken(word: str) -> str:
+def plain_word(word: str) -> str:
     """Write a word of the contract, or a kind, as people say it; codes stay as they are."""
     return word.replace("_", " ") if all(part in _CODES for part in word.split("/")) else word
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from synthetic_data.balance import Floats
 from synthetic_data.catalogue import Catalogue
-from synthetic_data.readings import Readings, rounded
+from synthetic_data.readings import Readings, round_readings
 from synthetic_data.spec import WorldSpec
 from synthetic_data.units import Stand, Units
 
@@ -33,7 +33,7 @@ def chosen_tilt_deg(sra_deg: Floats, vta_deg: Floats, room_deg: Floats) -> Float
     wanted = np.where(np.isnan(vta_deg), middle, np.fmin(middle, lower))
     wanted = np.where(np.isnan(sra_deg), _TRACKING_WISH_DEG - vta_deg, wanted)
     wanted = np.where(np.isnan(wanted), 0.0, wanted)
-    return rounded("tilt_applied_deg", np.clip(wanted, LOWEST_TILT_DEG, np.fmax(room_deg, 0.0)))
+    return round_readings("tilt_applied_deg", np.clip(wanted, LOWEST_TILT_DEG, np.fmax(room_deg, 0.0)))
 
 
 def reachable(sra_deg: Floats, vta_deg: Floats, room_deg: Floats) -> dict[str, NDArray[np.bool_]]:
@@ -67,7 +67,7 @@ def minutes(
     """Bench minutes: lognormal about the family's own, longer with tilt, conflict and fault."""
     log = catalogue.figures("log_minutes")[units.line] + 0.085 * np.abs(tilt_deg)
     log = log + 0.10 * conflict + 0.20 * (units.fault > 0) + 0.17 * rng.standard_normal(len(units))
-    return rounded("bench_minutes", np.clip(np.exp(log), 5.0, 1500.0))
+    return round_readings("bench_minutes", np.clip(np.exp(log), 5.0, 1500.0))
 
 
 def handle(
@@ -106,7 +106,7 @@ def handle(
     return {
         "tilt_applied_deg": np.where(sent_back, np.nan, built),
         "roll_applied_deg": np.where(sent_back, np.nan, roll),
-        "sra_after_deg": again * np.where(np.isnan(sra), np.nan, rounded("sra_after_deg", after_sra)),
-        "vta_after_deg": again * rounded("vta_after_deg", after_vta),
+        "sra_after_deg": again * np.where(np.isnan(sra), np.nan, round_readings("sra_after_deg", after_sra)),
+        "vta_after_deg": again * round_readings("vta_after_deg", after_vta),
         "bench_minutes": minutes(rng, catalogue, units, tilt, conflict),
     }, REMEDIES[kind]

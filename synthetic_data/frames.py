@@ -152,7 +152,9 @@ def number_sheets(
     return sheets, truth
 
 
-def told_frame(catalogue: Catalogue, units: Units, ids: NDArray[np.object_], visit: Readings) -> pd.DataFrame:
+def full_enquiries(
+    catalogue: Catalogue, units: Units, ids: NDArray[np.object_], visit: Readings
+) -> pd.DataFrame:
     """Enquiries with every fact told, the columns of the enquiry file (no serial, no policy)."""
     line, n = units.line, len(units)
     empty = np.full(n, None, dtype=object)

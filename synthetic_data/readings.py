@@ -39,7 +39,7 @@ Readings = dict[str, Floats]
 Complex = NDArray[np.complex128]
 
 
-def rounded(name: str, values: Floats) -> Floats:
+def round_readings(name: str, values: Floats) -> Floats:
     """Round to the step in which the bench writes this quantity; -0.0 becomes 0.0."""
     step = STEPS[name]
     out: Floats = np.round(np.round(values / step) * step, 6) + 0.0
@@ -115,7 +115,7 @@ def read(
         phase = np.degrees(np.angle(value)) + noise.crosstalk_phase_deg * normal(n)
         raw[f"crosstalk_{name}_db"] = np.clip(level, -80.0, 0.0)
         raw[f"crosstalk_phase_{name}_deg"] = (phase + 180.0) % 360.0 - 180.0
-    return {name: rounded(name, value) for name, value in raw.items()}
+    return {name: round_readings(name, value) for name, value in raw.items()}
 
 
 def _exchange_digits(value: Floats) -> Floats:
@@ -167,7 +167,10 @@ def slip(rng: np.random.Generator, readings: Readings, chosen: Ints) -> tuple[Re
         for label, new in (
             ("digits_exchanged", _exchange_digits(old)),
             ("tens_wrong", np.where((old + up < 0) | (old + up > 120), old - up, old + up)),
-            ("wrong_unit", rounded(name, np.where(old > 108.0, old / _GON_PER_DEG, old * _GON_PER_DEG))),
+            (
+                "wrong_unit",
+                round_readings(name, np.where(old > 108.0, old / _GON_PER_DEG, old * _GON_PER_DEG)),
+            ),
         ):
             rows = here & (code == SLIPS.index(label) + 1)
             out[name][rows] = new[rows]

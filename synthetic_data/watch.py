@@ -9,7 +9,7 @@ import pandas as pd
 
 from fleet.errors import FleetError
 from synthetic_data.balance import Floats
-from synthetic_data.readings import STEPS, read, rounded
+from synthetic_data.readings import STEPS, read, round_readings
 from synthetic_data.spec import WorldSpec
 from synthetic_data.units import draw_units, stand
 from synthetic_data.world import World
@@ -106,7 +106,7 @@ def check_pickup(
     if step_week is not None:
         extra += step_deg * (week >= step_week)
     for name in ("sra_static_deg", "sra_dynamic_deg"):
-        readings[name] = rounded(name, readings[name] + extra)
+        readings[name] = round_readings(name, readings[name] + extra)
     start = np.datetime64(spec.start, "D")
     return pd.DataFrame(
         {
@@ -167,7 +167,7 @@ def gauge_study(
             "unit": [f"G{u + 1:02d}" for u in index[0]],
             "operator": [chr(ord("A") + o) for o in index[1]],
             "trial": index[2] + 1,
-            "sra_dynamic_deg": rounded("sra_dynamic_deg", (true + habit + mutual + noise).ravel()),
+            "sra_dynamic_deg": round_readings("sra_dynamic_deg", (true + habit + mutual + noise).ravel()),
         }
     )
     kept = frame[rng.random(len(frame)) >= missing_share].reset_index(drop=True)

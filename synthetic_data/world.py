@@ -24,7 +24,7 @@ from synthetic_data import bench, frames
 from synthetic_data.balance import Floats
 from synthetic_data.catalogue import Catalogue, Ints, draw_catalogue
 from synthetic_data.facts import NOT_TOLD, hide_facts, line_weights, visit_weights
-from synthetic_data.readings import STEPS, read, rounded, slip
+from synthetic_data.readings import STEPS, read, round_readings, slip
 from synthetic_data.spec import FAULTS, SLIPS, Noise, Spread, WorldSpec
 from synthetic_data.units import Stand, Units, draw_faults, draw_units, stand
 
@@ -130,7 +130,7 @@ class World:
         outcomes, truth = frames.number_sheets(outcomes, truth, serials, assembly, first_number=10_000_000)
         outcomes.insert(2, "enquiry_id", ids)
         truth.insert(0, "enquiry_id", ids)
-        told = frames.told_frame(self.catalogue, units, ids, visit)
+        told = frames.full_enquiries(self.catalogue, units, ids, visit)
         return hide_facts(rng, told, {**NOT_TOLD, **(not_told or {})}), outcomes, truth
 
     def draws(
@@ -232,7 +232,7 @@ class World:
         told = {name: keep * readings[name] for name in ("sra_static_deg", "vta_dynamic_deg")}
         if self.spec.owner_sd_deg > 0.0:
             off = self.spec.owner_sd_deg * rng.standard_normal((2, len(units)))
-            told = {n: rounded(n, v + e) for (n, v), e in zip(told.items(), off, strict=True)}
+            told = {n: round_readings(n, v + e) for (n, v), e in zip(told.items(), off, strict=True)}
         return told
 
     def _earlier_visit(self, rng: np.random.Generator, units: Units) -> tuple[Stand, Ints]:
@@ -249,7 +249,7 @@ class World:
         season = np.cos(2.0 * np.pi * (day - 196.0) / 365.25)
         own = rng.standard_normal(len(day)) / np.sqrt(2.0)
         spread = self.spec.temperature_sd_c
-        return rounded("temperature_c", self.spec.temperature_mean_c + spread * (season + own))
+        return round_readings("temperature_c", self.spec.temperature_mean_c + spread * (season + own))
 
     def _measure(
         self,

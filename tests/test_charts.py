@@ -11,13 +11,13 @@ import pytest
 from fleet.alignment.tradeoff import trade_off
 from fleet.attainment.attainment import attainment
 from fleet.attainment.distributions import distribution
-from fleet.attainment.peers import PAIRS, cloud
+from fleet.attainment.peers import PAIRS, peer_group
 from fleet.charts import enquiry, groups, rates, suspects, tables
-from fleet.charts.groups import listing
+from fleet.charts.groups import list_rows
 from fleet.charts.style import COLOURS, DARK, LIGHT, MOST_MARKS, SHAPES
 from fleet.numerals import figure, percent
 from fleet.policy.policy import Policy
-from fleet.words import OUTCOMES, spoken
+from fleet.words import OUTCOMES, plain_word
 
 
 def units(n: int = 40) -> pd.DataFrame:
@@ -179,7 +179,7 @@ def test_a_large_fleet_is_sampled_not_drawn_dot_by_dot() -> None:
     """Ten thousand readings give at most the allowed marks, from the smallest reading on."""
     found = distribution(units(10_000), "zenith_deg", "cantilever_material")
     shown = found.table.assign(label=found.table["group"])
-    dots = groups.sample_readings(found.readings, shown, MOST_MARKS // 2)
+    dots = groups.thin_readings(found.readings, shown, MOST_MARKS // 2)
     assert len(dots) <= MOST_MARKS
     assert dots["value"].min() == found.readings["value"].min()
 
@@ -193,7 +193,7 @@ def test_small_groups_say_so_in_the_table() -> None:
 
 def test_rates_are_the_attainment_tables_own() -> None:
     """Rate, interval and counts in the picture are the judgement's; groups are ordered best first."""
-    table = rates.named(attainment(units(), ["cantilever_material"], Policy()), ["cantilever_material"])
+    table = rates.name_groups(attainment(units(), ["cantilever_material"], Policy()), ["cantilever_material"])
     chart = rates.rates_by_group(table, "both_level", "met")
     rows = next(layer["rows"] for layer in layers(chart) if layer["mark"]["type"] == "point")
     told = table.set_index("group")
@@ -205,7 +205,7 @@ def test_rates_are_the_attainment_tables_own() -> None:
 
 def test_causes_add_up_to_all_units() -> None:
     """One tilt serves both, the built-in angle forbids it, or the room does: the shares end at one."""
-    table = rates.named(attainment(units(), ["cantilever_material"], Policy()), ["cantilever_material"])
+    table = rates.name_groups(attainment(units(), ["cantilever_material"], Policy()), ["cantilever_material"])
     shares = rates.cause_shares(table)
     assert shares.groupby("label")["to"].max().tolist() == pytest.approx([1.0, 1.0])
     assert rates.conflict_causes(table).description.startswith("Share of units by group")
@@ -213,7 +213,7 @@ def test_causes_add_up_to_all_units() -> None:
 
 def test_periods_are_drawn_for_the_largest_groups_with_shapes() -> None:
     """Each group over time has a colour and a shape of its own; the words tell first and last period."""
-    table = rates.named(
+    table = rates.name_groups(
         attainment(units(), ["cantilever_material"], Policy(), "year"), ["cantilever_material"]
     )
     chart = rates.rates_over_time(table, "both_level", "met")
@@ -235,7 +235,7 @@ def test_fault_chances_are_sorted_and_complete() -> None:
 def test_a_suspect_stands_in_its_cloud(pair: tuple[str, str]) -> None:
     """The diamond is the unit's own pair of figures, the dots are the others, the words name both."""
     frame = units()
-    found = cloud(frame, "B5")
+    found = peer_group(frame, "B5")
     chart = suspects.pair_of_links(found, pair)
     assert chart is not None
     own = next(layer["rows"] for layer in layers(chart) if layer["mark"]["type"] == "point")
@@ -249,16 +249,16 @@ def test_a_pair_that_was_not_read_is_not_drawn() -> None:
     """Without a zenith reading there is no picture of it, and the table shows a dash."""
     frame = units()
     frame.loc[5, "zenith_deg"] = np.nan
-    found = cloud(frame, "B5")
+    found = peer_group(frame, "B5")
     assert suspects.pair_of_links(found, ("zenith_deg", "channel_balance_db")) is None
-    table = suspects.compared(found).set_index("reading")
+    table = suspects.comparison_table(found).set_index("reading")
     assert table.loc["zenith error", "this unit"] == "–"
 
 
 def test_words_keep_codes_and_open_the_trades_words() -> None:
     """Words of the contract lose their underscores, codes keep theirs; chances are never falsely certain."""
-    assert spoken("narrow_edge/boron") == "narrow edge/boron"
-    assert spoken("S_01") == "S_01"
+    assert plain_word("narrow_edge/boron") == "narrow edge/boron"
+    assert plain_word("S_01") == "S_01"
     assert [percent(p) for p in (0.0, 0.001, 0.5, 0.999, 1.0)] == [
         "0 %",
         "<1 %",
@@ -267,7 +267,7 @@ def test_words_keep_codes_and_open_the_trades_words() -> None:
         "100 %",
     ]
     assert figure(float("nan"), "°") == "–"
-    assert listing(pd.DataFrame({"g": list("abc"), "v": [1.0, 2.0, 3.0]}), "g", "v", "dB", most=2) == (
+    assert list_rows(pd.DataFrame({"g": list("abc"), "v": [1.0, 2.0, 3.0]}), "g", "v", "dB", most=2) == (
         "a 1.00 dB; b 2.00 dB; and 1 more"
     )
 

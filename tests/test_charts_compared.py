@@ -55,7 +55,7 @@ def test_a_funnel_draws_the_limits_of_its_own_figures(sheets: pd.DataFrame) -> N
     """The curves pass through each source's limits; those beyond are named in words and by shape."""
     found = attainment(sheets, ["assembly_source"], Policy())
     table, limits = source_funnel(found)
-    named = rates.named(table, ["assembly_source"])
+    named = rates.name_groups(table, ["assembly_source"])
     spec = funnels.funnel_plot(named, limits, "both").to_dict()
     drawn = rows(spec, len(spec["layer"]) - 1)
     assert sorted(drawn["rate"]) == sorted(table["rate"])
@@ -71,7 +71,7 @@ def test_a_funnel_draws_the_limits_of_its_own_figures(sheets: pd.DataFrame) -> N
 def test_another_policy_joins_both_rates(sheets: pd.DataFrame) -> None:
     """Each group's two rates are the judgement's."""
     found = what_if(sheets, ["assembly_source"], Policy(), Policy(name="other", tracking_limit_deg=25.0))
-    own = rates.named(found[found["measure"] == "both_reachable"], ["assembly_source"])
+    own = rates.name_groups(found[found["measure"] == "both_reachable"], ["assembly_source"])
     spec = funnels.other_policy(own).to_dict()
     drawn = rows(spec, 1)
     assert len(drawn) == 2 * len(own)
@@ -84,7 +84,7 @@ def test_information_is_drawn_most_telling_first() -> None:
     values = {name: [1.0, 2.0] for name in COLUMNS if name not in ("fact", "words", "worth")}
     table = pd.DataFrame({**values, "fact": ["a", "b"], "words": ["one", "two"], "worth": [0.3, -0.01]})
     found = Information(table, "")
-    spec = information.narrowing(found).to_dict()
+    spec = information.narrowing_chart(found).to_dict()
     assert "one 30 %; two 0 %" in spec["description"]
     assert information.figures(found)["worth asking"].tolist() == ["yes", "hardly"]
 
@@ -92,8 +92,8 @@ def test_information_is_drawn_most_telling_first() -> None:
 @pytest.mark.parametrize("field", ["group"])
 def test_a_click_names_the_group_and_changes_nothing_else(sheets: pd.DataFrame, field: str) -> None:
     """The clickable chart is the chart and one selection, also where its layers share a frame."""
-    found = rates.named(attainment(sheets, ["assembly_source"], Policy(), "year"), ["assembly_source"])
-    whole = rates.named(attainment(sheets, ["assembly_source"], Policy()), ["assembly_source"])
+    found = rates.name_groups(attainment(sheets, ["assembly_source"], Policy(), "year"), ["assembly_source"])
+    whole = rates.name_groups(attainment(sheets, ["assembly_source"], Policy()), ["assembly_source"])
     for chart in (
         rates.rates_over_time(found, "both_reachable", "both"),
         rates.rates_by_group(whole, "both_reachable", "both"),

@@ -25,7 +25,7 @@ from fleet.columns import COLUMNS, ENQUIRY_COLUMNS
 from fleet.faults.sentences import explain, plain
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import JUDGED, LINKS
-from fleet.numerals import NOT_KNOWN, figure, number, p_value, percent, percent_span, signed, span, unknown
+from fleet.numerals import NOT_KNOWN, figure, number, p_value, percent, percent_span, span, unknown, with_sign
 from fleet.output import write_frame
 from fleet.policy.policy import Policy
 from fleet.quotes.outcomes import FORECAST
@@ -151,13 +151,19 @@ def test_the_thresholds_go_with_the_digits() -> None:
 def test_what_is_not_known_has_one_sign(nothing: object) -> None:
     """Whatever kind of nothing a value is, and whoever prints it, the same dash stands for it."""
     assert unknown(nothing)
-    told = [percent(nothing), number(nothing), figure(nothing, "°"), signed(nothing, "°"), p_value(nothing)]  # type: ignore[arg-type]
+    told = [
+        percent(nothing),
+        number(nothing),
+        figure(nothing, "°"),
+        with_sign(nothing, "°"),
+        p_value(nothing),
+    ]  # type: ignore[arg-type]
     assert {*told, span(nothing, 1.0), percent_span(0.1, nothing)} == {NOT_KNOWN}
 
 
 def test_numbers_have_no_minus_nought_and_their_unit_once() -> None:
     """A degree sign stands close, other units after a blank; an interval tells its unit once."""
-    assert (number(-0.001), signed(-0.001, "°"), signed(0.2, "dB", 1)) == ("0.00", "0.00°", "+0.2 dB")
+    assert (number(-0.001), with_sign(-0.001, "°"), with_sign(0.2, "dB", 1)) == ("0.00", "0.00°", "+0.2 dB")
     assert (figure(91.25, "°", 1), figure(45.0, "min", 0), figure(3.0, "%", 0)) == ("91.2°", "45 min", "3 %")
     assert span(-0.004, 2.0, "°") == "0.00 to 2.00°"
 

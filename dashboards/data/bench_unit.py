@@ -10,7 +10,7 @@ import streamlit as st
 from dashboards.data.store_state import house
 from dashboards.data.units import COMPARED, of_kind
 from fleet.attainment.attainment import NOT_TOLD
-from fleet.attainment.peers import Cloud, cloud
+from fleet.attainment.peers import PeerGroup, peer_group
 from fleet.columns import COLUMNS
 from fleet.faults.one_unit import Verdict, judge
 from fleet.intake import check_typed, save_typed, text_table
@@ -23,9 +23,9 @@ THIS = "(on the bench)"
 
 
 @st.cache_data(max_entries=64, show_spinner="Judging …")
-def judged(
+def judge_readings(
     path: str, revision: str, told: tuple[tuple[str, str], ...], policy: Policy
-) -> tuple[Verdict, Cloud]:
+) -> tuple[Verdict, PeerGroup]:
     """What the readings say, and where they lie among the unit's kind."""
     from dataclasses import replace
 
@@ -38,11 +38,11 @@ def judged(
     return judge(house(path, revision), row, policy, prior=prior), _among(path, revision, row)
 
 
-def _among(path: str, revision: str, row: pd.DataFrame) -> Cloud:
+def _among(path: str, revision: str, row: pd.DataFrame) -> PeerGroup:
     parts = [row[name].iloc[0] for name in ("stylus_profile", "cantilever_material")]
     others = of_kind(path, revision, "/".join(NOT_TOLD if pd.isna(part) else str(part) for part in parts))
     mine = row.reindex(columns=list(COMPARED)).assign(sheet_no=THIS, unit=THIS, newest=True, purpose="unit")
-    return cloud(pd.concat([others, mine.astype(others.dtypes.to_dict())], ignore_index=True), THIS)
+    return peer_group(pd.concat([others, mine.astype(others.dtypes.to_dict())], ignore_index=True), THIS)
 
 
 def save(path: str, told: tuple[tuple[str, str], ...], sheet_no: str, measured_on: str) -> str:

@@ -66,7 +66,7 @@ def check_days(path: str, revision: str, bench: str) -> tuple[date, ...]:
 
 
 @st.cache_resource(max_entries=_KEPT, show_spinner="Charting the check pickups …")
-def watched(path: str, revision: str, bench: str, last_year: int | None, policy: Policy) -> Watched:
+def bench_watch(path: str, revision: str, bench: str, last_year: int | None, policy: Policy) -> Watched:
     """One bench's watch.
 
     Parameters

@@ -40,7 +40,7 @@ class Attained:
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Summing up …")
-def distributed(
+def group_distribution(
     path: str, revision: str, quantity: str, by: str, filters: Filters = (), since: int | None = None
 ) -> Distribution:
     """One quantity by group, raw and (where there is a model) partially pooled."""
@@ -48,7 +48,7 @@ def distributed(
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Comparing …")
-def contrasted(
+def group_contrast(
     path: str,
     revision: str,
     quantity: str,
@@ -117,7 +117,7 @@ def _first(since: int | None) -> date | None:
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Counting …")
-def attained(
+def attainment_tables(
     path: str, revision: str, by: tuple[str, ...], per: str, measure: str, policy: Policy, since: int | None
 ) -> Attained:
     """Attainment by group and period under a policy."""
@@ -136,7 +136,7 @@ def source_limits(
     path: str, revision: str, per: str, measure: str, policy: Policy, since: int | None
 ) -> tuple[pd.DataFrame, Funnel]:
     """Every assembly source against the limits that chance sets around the common rate."""
-    found = attained(path, revision, ("assembly_source",), per, measure, policy, since)
+    found = attainment_tables(path, revision, ("assembly_source",), per, measure, policy, since)
     return source_funnel(found.groups, measure)
 
 

@@ -13,7 +13,7 @@ import streamlit as st
 from dashboards.data.store_state import house
 from fleet.alignment.tradeoff import TradeOff, trade_off
 from fleet.columns import ENQUIRY_COLUMNS
-from fleet.quotes.recalibration import Recalibration, recalibrated
+from fleet.quotes.recalibration import Recalibration, apply_recalibration
 from fleet.store import Store
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class Asked:
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
-def quoted(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
+def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
     from fleet.quotes.quote import quote
 
@@ -63,7 +63,7 @@ def quoted(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
     true = model.draw(frame)
     if use is not None:
-        true = recalibrated(true, np.array(quotes.standing, dtype=object), use)
+        true = apply_recalibration(true, np.array(quotes.standing, dtype=object), use)
     trade = trade_off(true.sra_true[0], true.vta_true[0], true.tilt_room[0], policy)
     return Asked(quotes.table, quotes.draws(), trade, quotes.sentences[0])
 
@@ -79,7 +79,7 @@ def correction(path: str, revision: str) -> Recalibration | None:
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Weighing what isn't told …")
-def informed(path: str, revision: str, facts: Facts, policy: Policy) -> Information:
+def open_facts_value(path: str, revision: str, facts: Facts, policy: Policy) -> Information:
     """Which fact that isn't told would narrow the quote most."""
     from fleet.quotes.value_of_information import information
 
@@ -91,7 +91,7 @@ def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str
 
     Parameters
     ----------
-    path, revision, facts, policy : as of `quoted`.
+    path, revision, facts, policy : as of `make_quote`.
     asked : what to ask for next, in a sentence.
     """
     from fleet.quotes.quote import quote

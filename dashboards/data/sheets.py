@@ -63,7 +63,7 @@ def take_in(path: str, upload: Upload, guide: Upload | None, *, supersede: bool)
 
 
 @st.cache_data(max_entries=4, show_spinner="Drafting a guide …")
-def drafted(upload: Upload) -> tuple[str, str, tuple[str, ...]]:
+def draft_guide(upload: Upload) -> tuple[str, str, tuple[str, ...]]:
     """A reading guide drafted from a file: its text, what was found, its open questions."""
     with _on_disk(upload, None) as (file, _):
         proposal = propose_guide(file)

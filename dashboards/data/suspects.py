@@ -39,7 +39,7 @@ class Listed:
 
 
 @st.cache_resource(max_entries=4, show_spinner="Looking for suspects …")
-def suspected(path: str, revision: str, fdr: float) -> Listed:
+def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     """Units judged against their kind, the most suspect first: all, or of a large store the newest sheets."""
     from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.faults.suspects import suspects
@@ -60,7 +60,7 @@ def suspected(path: str, revision: str, fdr: float) -> Listed:
 
 
 @st.cache_data(max_entries=4, show_spinner="Looking at sources and families …")
-def drifting(path: str, revision: str) -> Groups:
+def group_drift(path: str, revision: str) -> Groups:
     """Sources and families that as a whole drift or spread, among the newest sheets."""
     from fleet.faults.group_drift import groups
 

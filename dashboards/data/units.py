@@ -12,7 +12,7 @@ from dashboards.data.group_figures import Filters
 from fleet.alignment.targets import states
 from fleet.attainment.attainment import NOT_TOLD, needed_columns, period_labels
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES
-from fleet.attainment.peers import FEWEST_OF_KIND, Cloud, cloud
+from fleet.attainment.peers import FEWEST_OF_KIND, PeerGroup, peer_group
 from fleet.errors import NoSuchUnitError
 from fleet.store import Store, pick_sheets
 
@@ -29,7 +29,7 @@ MET_WORDS: Final = {1: "met", 0: "not met", -1: "not read"}
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
-def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
+def among_its_kind(path: str, revision: str, sheet_no: str) -> PeerGroup:
     """One sheet's readings against its kind; where its kind is too thin, against others as well."""
     mine = pick_sheets(Store(path), COMPARED, where={"sheet_no": [sheet_no]})
     if mine.empty:
@@ -40,7 +40,7 @@ def among_its_kind(path: str, revision: str, sheet_no: str) -> Cloud:
     )
     others = of_kind(path, revision, label)
     frame = pd.concat([others[others["sheet_no"] != sheet_no], mine], ignore_index=True)
-    return cloud(frame, sheet_no)
+    return peer_group(frame, sheet_no)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

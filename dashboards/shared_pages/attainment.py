@@ -27,13 +27,13 @@ whole = published_attainment(held.counts, [], policy)
 layout.answer(charts.attainment_answer(whole, measure))
 if not whole[f"{measure}_n"].any():
     st.stop()
-table = charts.named(published_attainment(held.counts, [by], policy), [by])
+table = charts.name_groups(published_attainment(held.counts, [by], policy), [by])
 look = layout.look()
 layout.show(charts.rates_by_group(table, measure, title, look), "rates")
 layout.table(charts.figures(table, measure), "rate_figures")
 layout.download(table, "published-attainment", "attainment_csv")
 
-periods = charts.named(published_attainment(held.counts, [], policy, YEAR), [])
+periods = charts.name_groups(published_attainment(held.counts, [], policy, YEAR), [])
 told = periods[periods["period"].str[:1].str.isdigit() & (periods[f"{measure}_n"] > 0)]
 if len(told) > 1:
     st.header(f"Over time: {title}")

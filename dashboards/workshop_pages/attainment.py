@@ -9,7 +9,7 @@ from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import funnels
 from fleet.charts import rates as charts
-from fleet.words import spoken
+from fleet.words import plain_word
 
 layout.question(
     "How often are the targets met, and is it getting better?",
@@ -34,17 +34,17 @@ with cells[4]:
     since = layout.since(found)
 policy = layout.policy()
 measure = f"{target}_{counted_as}"
-result = group_figures.attained(found.path, found.revision, (by,), per, measure, policy, since)
+result = group_figures.attainment_tables(found.path, found.revision, (by,), per, measure, policy, since)
 layout.answer(charts.attainment_answer(result.whole, measure))
 if not result.whole[f"{measure}_n"].any():
     st.stop()
 
 look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[counted_as]}"
 names = result.groups[by].astype(str).tolist()
-groups = charts.named(result.groups, [by])
+groups = charts.name_groups(result.groups, [by])
 picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names)
 figures = charts.figures(groups, measure)
-order = {spoken(n): n for n in names}
+order = {plain_word(n): n for n in names}
 picker.table(figures, "rate_figures", [order[g] for g in figures["group"]])
 layout.download(result.groups, "attainment", "attainment_csv")
 group = picker.group(names)
@@ -52,11 +52,11 @@ if group is not None:
     met = state.pick("Of them", ["all", *units.MET_WORDS.values()], "of_them")
     counted = units.units_counted(found.path, found.revision, by, group, measure, policy, since)
     counted = counted if met == "all" else counted[counted["met"] == met]
-    st.header(f"{len(counted)} units of {spoken(group)}: {met}")
+    st.header(f"{len(counted)} units of {plain_word(group)}: {met}")
     picker.units(found, counted, picker.listed_states(counted, title), "units")
 
 st.header(f"Over time: {title}")
-periods = charts.named(result.periods, [by])
+periods = charts.name_groups(result.periods, [by])
 picker.marks(charts.rates_over_time(periods, measure, title), "over_time", names)
 for line in sentences.trend_lines(result.trends, [by]):
     layout.note(line)
@@ -67,7 +67,7 @@ picker.marks(charts.conflict_causes(groups, look), "causes", names)
 
 st.header("Sources against chance")
 table, limits = group_figures.source_limits(found.path, found.revision, per, measure, policy, since)
-sources = charts.named(table, ["assembly_source"])
+sources = charts.name_groups(table, ["assembly_source"])
 layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
 layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95 % limits; full: 99.8 %.")
 layout.download(table, "funnel", "funnel_csv")
@@ -80,7 +80,7 @@ else:
     changed = group_figures.under_another(found.path, found.revision, (by,), per, policy, other, since)
     changed = changed[changed["measure"] == measure]
     layout.answer(sentences.what_if_answer(changed[changed[by].isna()], title))
-    each = charts.named(changed[changed[by].notna()], [by])
+    each = charts.name_groups(changed[changed[by].notna()], [by])
     layout.show(funnels.other_policy(each, look), "what_if")
     layout.table(funnels.other_figures(each), "what_if_figures")
     layout.download(changed, "what-if", "what_if_csv")

@@ -29,7 +29,7 @@ else:
         until = state.pick("Baseline", ends, "baseline", names={y: f"until the end of {y}" for y in ends[1:]})
     last_year = None if until == "first half" else int(until)
     try:
-        result = bench_watch.watched(found.path, found.revision, bench, last_year, layout.policy())
+        result = bench_watch.bench_watch(found.path, found.revision, bench, last_year, layout.policy())
     except FleetError as error:
         layout.answer("There are too few checks yet to tell whether this bench has moved.")
         layout.explain(error)

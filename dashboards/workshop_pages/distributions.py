@@ -10,7 +10,7 @@ from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS, QUANTITIES
 from fleet.charts import contrasts
 from fleet.charts import groups as charts
-from fleet.words import spoken
+from fleet.words import plain_word
 
 layout.question(
     "What does the bench read, kind by kind?",
@@ -31,7 +31,7 @@ with cells[3]:
 with cells[4]:
     since = layout.since(found)
 filters = (("stylus_profile", tuple(styli)), ("assembly_source", tuple(sources)))
-result = group_figures.distributed(found.path, found.revision, quantity, by, filters, since)
+result = group_figures.group_distribution(found.path, found.revision, quantity, by, filters, since)
 layout.answer(result.sentence)
 look, what = layout.look(), QUANTITIES[quantity]
 groups = result.table["group"].tolist()
@@ -42,7 +42,7 @@ layout.download(result.table, "distributions", "distributions_csv")
 group = picker.group(groups)
 if group is not None:
     units = units_read(found.path, found.revision, quantity, by, group, filters, since)
-    st.header(f"The {len(units)} units of {spoken(group)}")
+    st.header(f"The {len(units)} units of {plain_word(group)}")
     picker.units(found, units, picker.listed_readings(units, what), "units")
 
 st.header("Two groups against each other")
@@ -54,7 +54,9 @@ with right:
         "against that one", [g for g in groups if g != first], "second", nothing="choose one"
     )
 if first is not None and second is not None:
-    pair = group_figures.contrasted(found.path, found.revision, quantity, by, (second, first), filters, since)
+    pair = group_figures.group_contrast(
+        found.path, found.revision, quantity, by, (second, first), filters, since
+    )
     layout.answer(pair.sentence)
     layout.show(contrasts.differences(pair, look), "differences")
     layout.note(
@@ -69,7 +71,7 @@ per = state.pick("Per", PERIODS, "per")
 shown = (*filters, (by, (group,))) if group is not None else filters
 periods = group_figures.over_time(found.path, found.revision, quantity, per, shown, since)
 if group is not None:
-    layout.note(f"Only {spoken(group)}, as chosen above.")
+    layout.note(f"Only {plain_word(group)}, as chosen above.")
 if len(periods):
     layout.show(contrasts.over_time(periods, what, look), "over_time")
     layout.table(contrasts.period_figures(periods, what), "period_figures")

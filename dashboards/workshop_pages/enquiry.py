@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import enquiry_page, form, layout, sentences
-from dashboards.data.quotes import informed, printable, quoted
+from dashboards.data.quotes import make_quote, open_facts_value, printable
 from fleet import words
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
@@ -12,7 +12,7 @@ enquiry_page.ask()
 found = layout.ready(model=True)
 facts = tuple(sorted(form.enquiry(found).items()))
 policy = layout.policy()
-asked = quoted(found.path, found.revision, facts, policy)
+asked = make_quote(found.path, found.revision, facts, policy)
 enquiry_page.expectation(asked, policy)
 
 st.header("What a tilt would buy")
@@ -28,10 +28,10 @@ enquiry_page.figures(asked, policy, asked.row["basis"])
 layout.download(asked.table, "quote", "quote_csv")
 
 st.header("What to ask for next")
-worth = informed(found.path, found.revision, facts, policy)
+worth = open_facts_value(found.path, found.revision, facts, policy)
 st.markdown(layout.plain(worth.sentence))
 if len(worth.table):
-    layout.show(open_facts.narrowing(worth, look), "narrowing")
+    layout.show(open_facts.narrowing_chart(worth, look), "narrowing")
     layout.table(open_facts.figures(worth), "worth")
     layout.note(
         "Bar: mean over rake, tracking angle and tilt. Table: width of nine in ten now, and as expected once "

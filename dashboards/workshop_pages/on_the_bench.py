@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import form, layout, sentences, state
-from dashboards.data.bench_unit import judged, save
+from dashboards.data.bench_unit import judge_readings, save
 from fleet.charts import suspects as charts
 from fleet.errors import FleetError
 
@@ -19,7 +19,7 @@ if not {name for name, _ in told} & {*state.SIDE, *state.FRONT}:
     layout.next_steps(sentences.BEFORE_READING)
     st.stop()
 
-verdict, cloud = judged(found.path, found.revision, told, policy)
+verdict, cloud = judge_readings(found.path, found.revision, told, policy)
 layout.answer(verdict.sentence)
 if verdict.again:
     st.info(f"Read {verdict.again}.", icon=":material/replay:")
@@ -36,7 +36,7 @@ with right:
         layout.note(caution)
 
 st.header("Its readings beside its kind")
-layout.table(charts.compared(cloud), "bench_compared")
+layout.table(charts.comparison_table(cloud), "bench_compared")
 layout.note(cloud.sentence)
 with st.expander("Everything that the judgement says"):
     st.markdown("\n".join(f"- {layout.plain(line)}" for line in verdict.lines))

@@ -39,7 +39,7 @@ with cells[1]:
     by = state.pick("By", list(GROUPS), "by", names=GROUPS)
 with cells[2]:
     per = state.pick("Per", (WHOLE, *PERIODS), "per")
-result = track_record.recorded(found.path, found.revision, source, by, "" if per == WHOLE else per)
+result = track_record.track_record(found.path, found.revision, source, by, "" if per == WHOLE else per)
 layout.answer(result.sentence)
 if waiting:
     layout.note(f"{waiting} more kept quotes wait for their sheets.")
@@ -87,7 +87,7 @@ option = " --backtest" if source == track_record.BACKTEST else ""
 lines = []
 if use is not None:
     lines.append(f"{use.sentence} `fleet record --no-recalibrate` stops that.")
-elif track_record.corrected(found.path, found.revision, source).changes:
+elif track_record.correction_effect(found.path, found.revision, source).changes:
     lines.append(f"Some intervals are wrong: `fleet record{option} --recalibrate` corrects them, visibly.")
 else:
     lines.append("Nothing to correct: promise what the quotes say.")

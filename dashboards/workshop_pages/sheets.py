@@ -60,7 +60,7 @@ if upload is not None:
     if looked is None or looked.report.ignored:
         with st.expander("Headers of the bench's own? Draft a reading guide from this file"):
             try:
-                toml, said, questions = sheets.drafted(upload)
+                toml, said, questions = sheets.draft_guide(upload)
                 layout.note(said)
                 st.markdown("\n".join(f"- {layout.plain(q)}" for q in questions))
                 st.code(toml, language="toml", height=260)
@@ -85,7 +85,7 @@ except FleetError as error:
     layout.explain(error)
     st.stop()
 st.header("What came in")
-layout.answer(sentences.held(held.sheets, held.unit_sheets, len(intakes)))
+layout.answer(sentences.store_sentence(held.sheets, held.unit_sheets, len(intakes)))
 if len(intakes):
     layout.table(tables.intakes(intakes), "intakes")
     layout.download(intakes, "intakes", "intakes_out")

@@ -15,7 +15,7 @@ layout.question(
 found = layout.ready(model=True)
 listed, shown, filtered = picker.suspect_list(found)
 if filtered:
-    layout.answer(sentences.passing(listed.table, shown))
+    layout.answer(sentences.passing_sentence(listed.table, shown))
     layout.note(listed.sentence)
 else:
     layout.answer(listed.sentence)
@@ -37,7 +37,7 @@ if sheet_no is not None:
     with left:
         layout.show(charts.fault_chances(row, look), "fault_chances")
     with right:
-        layout.table(charts.compared(cloud), "compared")
+        layout.table(charts.comparison_table(cloud), "compared")
     layout.note(cloud.sentence)
 
     st.subheader("Its readings among its kind")
@@ -69,7 +69,7 @@ if sheet_no is not None:
 
 st.header("Sources and families that drift or spread")
 if state.switch("Look at whole groups (takes some seconds)", "groups"):
-    drift = suspects.drifting(found.path, found.revision)
+    drift = suspects.group_drift(found.path, found.revision)
     layout.answer(drift.sentence)
     for why in drift.table.loc[drift.table["alarm"].astype(bool), "why"] if len(drift.table) else []:
         st.markdown(f"- {layout.plain(str(why))}")

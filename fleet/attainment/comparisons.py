@@ -115,12 +115,12 @@ def source_funnel(table: pd.DataFrame, measure: str = "both_reachable") -> tuple
         low998=result.low998,
         high998=result.high998,
         z=result.z,
-        outside=beyond(result, n),
+        outside=limits_exceeded(result, n),
     )
     return frame.reset_index(drop=True), result
 
 
-def beyond(limits: Funnel, n: NDArray[np.float64]) -> NDArray[np.str_]:
+def limits_exceeded(limits: Funnel, n: NDArray[np.float64]) -> NDArray[np.str_]:
     """Which groups lie beyond the limits: "99.8", "95" or "".
 
     An interpolated upper limit lies up to one unit below the count that chance may still reach (ten of ten at

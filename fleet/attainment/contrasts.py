@@ -24,11 +24,11 @@ from fleet.attainment.distributions import (
     group_labels,
     median_interval,
 )
-from fleet.attainment.group_means import expected_of, group_design, uncorrelated
+from fleet.attainment.group_means import expected_of, group_design, independent_links
 from fleet.errors import FleetError
 from fleet.house_model.chain import observe
-from fleet.numerals import signed
-from fleet.words import spoken
+from fleet.numerals import with_sign
+from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -93,7 +93,9 @@ def contrast(
     first, second = (value[label == name] for name in pair)
     for name, own in zip(pair, (first, second), strict=True):
         if not len(own):
-            raise FleetError(f"no unit of {spoken(name)} was read for {what.words}; choose another group.")
+            raise FleetError(
+                f"no unit of {plain_word(name)} was read for {what.words}; choose another group."
+            )
     shift, low, high = shift_interval(first, second)
     if make_up is not None:
         units, label, _ = _read(make_up, what, by)
@@ -189,7 +191,7 @@ def _model(
     seen = observe(units[ours].reset_index(drop=True), house.facts.fill())
     codes = (label[ours] == pair[1]).astype(np.intp)
     mean, variance = 0.0, 0.0
-    for link, weight in uncorrelated(house, what.links)[0]:
+    for link, weight in independent_links(house, what.links)[0]:
         if link not in house.links:
             return nothing
         fit = house.links[link]
@@ -202,19 +204,19 @@ def _model(
 
 def _sentence(found: Contrast) -> str:
     own = found.quantity.named
-    a, b = (f"{spoken(name)} (n {n})" for name, n in zip(found.pair, found.n, strict=True))
+    a, b = (f"{plain_word(name)} (n {n})" for name, n in zip(found.pair, found.n, strict=True))
     sense = "higher" if found.shift >= 0 else "lower"
     size = f"{own.figure(abs(found.shift))} {sense}"
     start = f"{own.long[:1].upper()}{own.long[1:]}: {b} reads {size} than {a}"
     if np.isnan(found.shift_low):
         text = f"{start}, from too few units to say how sure that is."
     else:
-        ends = f"{signed(found.shift_low, digits=own.digits)} to {own.signed(found.shift_high)}"
+        ends = f"{with_sign(found.shift_low, digits=own.digits)} to {own.signed(found.shift_high)}"
         sure = found.shift_low > 0 or found.shift_high < 0
         verdict = "so they differ" if sure else "so chance alone may make it"
         text = f"{start} (95 % interval {ends}, {verdict})."
     if not np.isnan(found.model):
-        low, high = (signed(end, digits=own.digits) for end in (found.model_low, found.model_high))
+        low, high = (with_sign(end, digits=own.digits) for end in (found.model_low, found.model_high))
         text += f" The house model expects {own.signed(found.model)} ({low} to {high}) "
         text += "of units made up like these."
     return text

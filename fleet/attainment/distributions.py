@@ -16,7 +16,7 @@ from scipy import special, stats
 from fleet import words
 from fleet.alignment.targets import counted
 from fleet.attainment.attainment import NOT_TOLD
-from fleet.attainment.group_means import group_means, uncorrelated
+from fleet.attainment.group_means import group_means, independent_links
 from fleet.errors import FleetError
 from fleet.house_model.chain import observe
 
@@ -225,7 +225,7 @@ def _model(
     if house is None or not what.links:
         return nothing, nothing, nothing
     seen = observe(units, house.facts.fill())
-    links, centre = uncorrelated(house, what.links)
+    links, centre = independent_links(house, what.links)
     mean, variance = np.full(groups, centre), np.zeros(groups)
     for link, weight in links:
         part, sd = group_means(house, link, seen, codes, groups)
@@ -253,14 +253,14 @@ def _sentence(table: pd.DataFrame, what: Quantity, by: str) -> str:
     start = f"{sheets} read for {what.words}"
     if len(told) < 2:
         row = table.iloc[0]
-        group = f"{words.spoken(row['group'])} (n {row['n']:.0f})"
+        group = f"{words.plain_word(row['group'])} (n {row['n']:.0f})"
         return f"{start}; half of {group} lie at or below {what.named.figure(row['median'])}."
     top, bottom = told.iloc[int(told["median"].argmax())], told.iloc[int(told["median"].argmin())]
     apart = top["median_low"] > bottom["median_high"]
     small = int((table["n"] < FEWEST_FOR_MEDIAN).sum())
     few = f" {small} of {len(table)} groups have too few units for an interval of their own." if small else ""
     ends = [
-        f"{what.named.figure(row['median'])} ({words.spoken(row['group'])}, n {row['n']:.0f})"
+        f"{what.named.figure(row['median'])} ({words.plain_word(row['group'])}, n {row['n']:.0f})"
         for row in (bottom, top)
     ]
     overlap = "don't overlap" if apart else "overlap"

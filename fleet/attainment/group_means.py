@@ -91,7 +91,9 @@ def expected_of(fit: LinkFit, average: Floats, unseen: Floats) -> tuple[Floats, 
     return np.where(blank, np.nan, mean), np.where(blank, np.nan, sd)
 
 
-def uncorrelated(house: House, links: tuple[tuple[str, float], ...]) -> tuple[list[tuple[str, float]], float]:
+def independent_links(
+    house: House, links: tuple[tuple[str, float], ...]
+) -> tuple[list[tuple[str, float]], float]:
     """Links whose variances add up, and the constant that belongs to them.
 
     Where tracking and built-in angle are both asked for alike, the rake stands in, which learns from sheets

@@ -15,7 +15,7 @@ import pandas as pd
 from fleet.alignment.targets import counted
 from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels
 from fleet.errors import NoSuchUnitError
-from fleet.words import spoken
+from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,7 +50,7 @@ FEWEST_OF_KIND: Final = 8
 
 
 @dataclass(frozen=True)
-class Cloud:
+class PeerGroup:
     """One unit among the others.
 
     Attributes
@@ -70,7 +70,7 @@ class Cloud:
     sentence: str
 
 
-def cloud(sheets: pd.DataFrame, sheet_no: str) -> Cloud:
+def peer_group(sheets: pd.DataFrame, sheet_no: str) -> PeerGroup:
     """Set one sheet's readings against the newest sheets of the other units of its kind.
 
     Parameters
@@ -95,14 +95,14 @@ def cloud(sheets: pd.DataFrame, sheet_no: str) -> Cloud:
     same = units[group_labels(units, "kind") == label]
     thin = len(same) < FEWEST_OF_KIND
     pool = units if thin else same
-    kind = f"{len(pool)} other units of the kind {spoken(label)}"
+    kind = f"{len(pool)} other units of the kind {plain_word(label)}"
     if thin:
-        kind = f"{len(pool)} units of all kinds (only {len(same)} others are {spoken(label)})"
+        kind = f"{len(pool)} units of all kinds (only {len(same)} others are {plain_word(label)})"
     others = pd.DataFrame({name: q.read(pool) for name, q in LINKS_SHOWN.items()})
     own = {name: float(q.read(mine)[0]) for name, q in LINKS_SHOWN.items()}
     rows = [_compare(name, own[name], others[name].to_numpy()) for name in LINKS_SHOWN]
     table = pd.DataFrame(rows)
-    return Cloud(others, own, table, kind, _sentence(table, kind))
+    return PeerGroup(others, own, table, kind, _sentence(table, kind))
 
 
 def _compare(name: str, own: float, values: NDArray[np.float64]) -> dict[str, object]:

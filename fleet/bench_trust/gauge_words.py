@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fleet.numerals import figure, percent, signed, span, with_unit
+from fleet.numerals import figure, percent, span, with_sign, with_unit
 from fleet.words import QUANTITIES
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ def _who(g: Gauge, unit: str) -> str:
     if off.empty:
         return "No operator reads off the others by more than chance explains."
     told = "; ".join(
-        f"{row['operator']} reads {signed(row['offset'], unit)} "
-        f"({signed(row['offset_low'], '')} to {signed(row['offset_high'], '')})"
+        f"{row['operator']} reads {with_sign(row['offset'], unit)} "
+        f"({with_sign(row['offset_low'], '')} to {with_sign(row['offset_high'], '')})"
         for row in off.to_dict("records")
     )
     return f"Off the operators' mean: {told}."

@@ -18,7 +18,7 @@ from scipy import stats
 from fleet.bench_trust.operators import operator_variances
 from fleet.bench_trust.watch import check_pickups
 from fleet.house_model.chain import READINGS
-from fleet.numerals import figure, signed, span
+from fleet.numerals import figure, span, with_sign
 from fleet.words import quantity
 
 Floats = NDArray[np.float64]
@@ -270,8 +270,8 @@ def _sentence(table: pd.DataFrame, operators: pd.DataFrame) -> str:
     if off.empty:
         return f"{first} No operator stands off the others by more than chance explains."
     names = "; ".join(
-        f"{r['operator']} reads the {quantity(r['reading']).short} {signed(r['offset'], r['unit'])} off the "
-        f"operators' mean"
+        f"{r['operator']} reads the {quantity(r['reading']).short} {with_sign(r['offset'], r['unit'])} off "
+        f"the operators' mean"
         for r in off.to_dict("records")
     )
     return f"{first} {names}."

@@ -15,7 +15,7 @@ import pandas as pd
 from fleet.bench_trust.watch import BOTH_RAKES, Watch
 from fleet.bench_trust.watch_words import day
 from fleet.bench_trust.watched_reading import ReadingWatch
-from fleet.numerals import signed
+from fleet.numerals import with_sign
 from fleet.words import quantity
 
 if TYPE_CHECKING:
@@ -120,11 +120,11 @@ def _sentence(source: ReadingWatch, rows: pd.DataFrame, policy: Policy | None) -
         )
     worst = certain.iloc[int(np.argmax(certain["offset"].abs().to_numpy()))]
     sheets = "sheet of a unit was" if n == 1 else "sheets of units were"
-    ends = f"{signed(float(worst['offset_low']), '')} to {signed(float(worst['offset_high']), '')}"
+    ends = f"{with_sign(float(worst['offset_low']), '')} to {with_sign(float(worst['offset_high']), '')}"
     said = (
         f"{n} {sheets} read since {day(change.since)} ({possible} since {day(change.since_low)}): their "
-        f"{word} reads {signed(float(certain['offset'].mean()), unit)} off on average, "
-        f"{signed(float(worst['offset']), unit)} ({ends}) on {day(worst['measured_on'])}."
+        f"{word} reads {with_sign(float(certain['offset'].mean()), unit)} off on average, "
+        f"{with_sign(float(worst['offset']), unit)} ({ends}) on {day(worst['measured_on'])}."
     )
     return said + _verdicts(certain, policy)
 

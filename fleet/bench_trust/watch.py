@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.bench_trust.watch_limits import CHARTS, SMALLEST_BASELINE
-from fleet.bench_trust.watch_series import PARTS, SMALLEST_SD, Fit, chart_reading, fit_levels, slips
+from fleet.bench_trust.watch_series import PARTS, SMALLEST_SD, Fit, chart_reading, fit_levels, gross_errors
 from fleet.bench_trust.watch_words import bench_lines, reading_sentence
 from fleet.bench_trust.watched_reading import ReadingWatch
 from fleet.errors import TooFewError
@@ -183,7 +183,7 @@ def _one_reading(
     own = checks[checks[reading].notna()].reset_index(drop=True)
     series, limits = chart_reading(own, reading, end, fit, every)
     series.insert(0, "bench", bench)
-    kept = own[~slips(series["off"].fillna(0.0), fit.sd)]
+    kept = own[~gross_errors(series["off"].fillna(0.0), fit.sd)]
     change = find_change(kept[reading], kept["measured_on"], fit.columns(kept))
     before = own["measured_on"] <= end
     watched = series[series["part"] == PARTS[2]]

@@ -221,7 +221,7 @@ def _chart(out: pd.DataFrame, rows: pd.Index, sd: float, limits: Limits, *, sign
         ]
 
 
-def slips(off: ArrayLike, sd: float) -> NDArray[np.bool_]:
+def gross_errors(off: ArrayLike, sd: float) -> NDArray[np.bool_]:
     """Which checks stand off alone: far from the middle of the two before and the two after.
 
     Parameters

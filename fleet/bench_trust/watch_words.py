@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from fleet.numerals import figure, percent, signed
+from fleet.numerals import figure, percent, with_sign
 from fleet.words import quantity
 
 if TYPE_CHECKING:
@@ -35,12 +35,12 @@ def change_words(change: Change, unit: str) -> str:
     about = f"since about {day(change.since)}, ± {weeks} week{'' if weeks == 1 else 's'}"
     if change.kind == "creep":
         digits = 3 if abs(change.rate) < 0.1 else 2
-        span = f"{signed(change.rate_low, '', digits)} to {signed(change.rate_high, '', digits)}"
-        return f"crept {signed(change.rate, unit, digits)}/week ({span}) {about}"
+        span = f"{with_sign(change.rate_low, '', digits)} to {with_sign(change.rate_high, '', digits)}"
+        return f"crept {with_sign(change.rate, unit, digits)}/week ({span}) {about}"
     if change.kind == "step":
-        span = f"{signed(change.size_low, '')} to {signed(change.size_high, '')}"
+        span = f"{with_sign(change.size_low, '')} to {with_sign(change.size_high, '')}"
         at = about.replace("since about", "at about")
-        return f"jumped by {signed(change.size, unit)} ({span}) {at}"
+        return f"jumped by {with_sign(change.size, unit)} ({span}) {at}"
     creep = percent(change.creep_chance)
     return f"moved {about} (a creep, chance {creep}, or a jump: the checks can't tell yet)"
 
@@ -54,8 +54,8 @@ def reading_sentence(r: ReadingWatch) -> str:
     if r.alarm and r.change is not None:
         c = r.change
         said = (
-            f"The {word} reading has {change_words(c, unit)}; now it is off by {signed(c.now, unit)} "
-            f"(95 %: {signed(c.now_low, '')} to {signed(c.now_high, '')})."
+            f"The {word} reading has {change_words(c, unit)}; now it is off by {with_sign(c.now, unit)} "
+            f"(95 %: {with_sign(c.now_low, '')} to {with_sign(c.now_high, '')})."
         )
         return (
             said if c.p_value < 0.05 else f"{said} One single change explains it poorly (p {c.p_value:.2f})."
@@ -63,12 +63,12 @@ def reading_sentence(r: ReadingWatch) -> str:
     last = watched.iloc[-1]
     if r.slip:
         return (
-            f"The newest {word} reading is off by {signed(float(last['off']), unit)}, beyond what a "
+            f"The newest {word} reading is off by {with_sign(float(last['off']), unit)}, beyond what a "
             f"single check may be ({figure(last['single_limit'], unit)}): read the check pickup again."
         )
     said = (
         f"The {word} reading shows no change in {len(watched)} checks since its baseline: the average stands "
-        f"{signed(float(last['ewma']), unit)} from it."
+        f"{with_sign(float(last['ewma']), unit)} from it."
     )
     earlier = watched.loc[watched["signal"] != "", "measured_on"]
     if len(earlier):
@@ -125,7 +125,7 @@ def _temperature_line(own: Sequence[ReadingWatch]) -> list[str]:
     if not known:
         return ["Temperature was hardly noted or hardly moved, so nothing is taken out for it."]
     told = [
-        f"{quantity(r.reading).short} {signed(r.fit.per_kelvin, quantity(r.reading).unit, 3)}/K"
+        f"{quantity(r.reading).short} {with_sign(r.fit.per_kelvin, quantity(r.reading).unit, 3)}/K"
         for r in known
         if abs(r.fit.per_kelvin) > _CLEAR * r.fit.per_kelvin_se
     ]
@@ -154,9 +154,8 @@ def _scale_line(own: Sequence[ReadingWatch], off: bool) -> list[str]:
         means.append(float(after.mean() - before.mean()))
         errors.append(r.fit.sd / np.sqrt(max(len(after), 1)))
     apart = abs(means[0] - means[1]) / float(np.hypot(*errors))
-    said = (
-        f"Since then static rake is on average {signed(means[0], '°')} off, dynamic {signed(means[1], '°')}"
-    )
+    static, dynamic = (with_sign(mean, "°") for mean in means)
+    said = f"Since then static rake is on average {static} off, dynamic {dynamic}"
     if apart < _CLEAR:
         return [f"{said}: both alike, as when the rake scale, its zero or the camera moves."]
     if apart < _PLAIN:

@@ -8,8 +8,8 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, coded, overlay, shaped
-from fleet.words import spoken
+from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, colour_code, overlay, shape_code
+from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from fleet.attainment.contrasts import Contrast
@@ -27,9 +27,9 @@ def differences(found: Contrast, look: Look = LIGHT) -> alt.LayerChart:
     told = pd.DataFrame(rows).dropna(subset="middle")
     names = told["estimate"].tolist()
     unit = found.quantity.unit
-    title = f"{spoken(found.pair[1])} less {spoken(found.pair[0])} ({unit})"
+    title = f"{plain_word(found.pair[1])} less {plain_word(found.pair[0])} ({unit})"
     y = alt.Y("estimate:N", title=None, sort=names, axis=alt.Axis(ticks=False, domain=False))
-    base = alt.Chart(told).encode(y=y, color=coded("estimate", names, [VERMILION, BLUE][: len(names)]))
+    base = alt.Chart(told).encode(y=y, color=colour_code("estimate", names, [VERMILION, BLUE][: len(names)]))
     bars = (
         base.transform_filter("isValid(datum.low)")
         .mark_rule(strokeWidth=3)
@@ -37,7 +37,7 @@ def differences(found: Contrast, look: Look = LIGHT) -> alt.LayerChart:
     )
     points = base.mark_point(filled=True, size=110, opacity=1).encode(
         x=alt.X("middle:Q", title=title),
-        shape=shaped("estimate", names, ["diamond", "square"][: len(names)]),
+        shape=shape_code("estimate", names, ["diamond", "square"][: len(names)]),
         tooltip=[alt.Tooltip("estimate:N"), alt.Tooltip("middle:Q", title="difference", format="+.2f")],
     )
     zero = alt.Chart(pd.DataFrame({"x": [0.0]})).mark_rule(color=look.ink, strokeDash=[4, 4]).encode(x="x:Q")

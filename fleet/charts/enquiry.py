@@ -16,9 +16,9 @@ from fleet.charts.style import (
     ORANGE,
     VERMILION,
     Look,
-    coded,
+    colour_code,
     overlay,
-    shaped,
+    shape_code,
     share_axis,
     with_shares_said,
 )
@@ -147,7 +147,7 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
         .encode(
             x=alt.X("tilt_deg:Q", title="Tilt (°, + = tail up)"),
             y=y,
-            color=coded("target", order, [colour for _, colour, _ in shown]),
+            color=colour_code("target", order, [colour for _, colour, _ in shown]),
             strokeDash=dash,
             tooltip=[
                 alt.Tooltip("target:N", title="target"),
@@ -219,8 +219,8 @@ def tilt_path(draws: pd.DataFrame, row: pd.Series, policy: Policy, look: Look = 
         .encode(
             x=x,
             y=y,
-            shape=shaped("said", [LEVEL, CHOSEN], ["circle", "diamond"]),
-            color=coded("said", [LEVEL, CHOSEN], [BLUE, VERMILION]),
+            shape=shape_code("said", [LEVEL, CHOSEN], ["circle", "diamond"]),
+            color=colour_code("said", [LEVEL, CHOSEN], [BLUE, VERMILION]),
         )
     )
     text = (

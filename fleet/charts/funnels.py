@@ -14,9 +14,9 @@ from fleet.charts.style import (
     ORANGE,
     VERMILION,
     Look,
-    coded,
+    colour_code,
     overlay,
-    shaped,
+    shape_code,
     share_axis,
     with_shares_said,
 )
@@ -68,8 +68,8 @@ def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIG
     base = alt.Chart(told).encode(x=x, y=y)
     labels = base.mark_text(dx=8, align="left", color=look.ink, fontSize=11).encode(text="group:N")
     points = base.mark_point(filled=True, size=110, opacity=1).encode(
-        color=coded("said", names, [colours[w] for w in names]),
-        shape=shaped("said", names, [shapes[w] for w in names]),
+        color=colour_code("said", names, [colours[w] for w in names]),
+        shape=shape_code("said", names, [shapes[w] for w in names]),
         tooltip=[
             alt.Tooltip("group:N", title="group"),
             alt.Tooltip("n:Q", title="units read"),
@@ -129,8 +129,8 @@ def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
         .encode(
             y=rows,
             x=alt.X("rate:Q", title="Rate", axis=share_axis(), scale=x),
-            color=coded("under", names, [BLUE, VERMILION]),
-            shape=shaped("under", names, ["circle", "diamond"]),
+            color=colour_code("under", names, [BLUE, VERMILION]),
+            shape=shape_code("under", names, ["circle", "diamond"]),
             tooltip=[
                 "group:N",
                 "under:N",

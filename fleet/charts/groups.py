@@ -8,9 +8,9 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, coded, overlay, shaped
+from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, colour_code, overlay, shape_code
 from fleet.numerals import NOT_KNOWN, figure
-from fleet.words import spoken
+from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from fleet.attainment.distributions import Distribution
@@ -27,8 +27,8 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     The largest groups are drawn (the table has all), at most `MOST_MARKS` readings in all.
     """
     shown = found.table.head(MOST_GROUPS).copy()
-    shown["label"] = shown["group"].map(spoken) + "  (n " + shown["n"].astype(str) + ")"
-    dots = sample_readings(found.readings, shown, MOST_MARKS // len(shown))
+    shown["label"] = shown["group"].map(plain_word) + "  (n " + shown["n"].astype(str) + ")"
+    dots = thin_readings(found.readings, shown, MOST_MARKS // len(shown))
     estimates = _estimates(shown)
     title = found.quantity.named.title
     scale = alt.Scale(domain=frame(found), zero=False, nice=True)
@@ -51,13 +51,15 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
             ],
         )
     )
-    said = listing(shown, "label", "median", found.quantity.unit)
+    said = list_rows(shown, "label", "median", found.quantity.unit)
     text = f"{found.quantity.words} by group, raw medians: {said}."
     marks = _estimate_layers(estimates, rows, scale, title)
     return overlay(points, *marks, height=ROW_PX * len(shown) + 120, text=text)
 
 
-def listing(table: pd.DataFrame, name: str, value: str, unit: str, *, most: int = 6, digits: int = 2) -> str:
+def list_rows(
+    table: pd.DataFrame, name: str, value: str, unit: str, *, most: int = 6, digits: int = 2
+) -> str:
     """List a chart's first rows as text: name and figure, and how many more there are."""
     rows = table.head(most)
     said = "; ".join(f"{row[name]} {figure(row[value], unit, digits)}" for _, row in rows.iterrows())
@@ -75,7 +77,7 @@ def frame(found: Distribution) -> list[float]:
     return [float(min(low - room, told.min())), float(max(high + room, told.max()))]
 
 
-def sample_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> pd.DataFrame:
+def thin_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> pd.DataFrame:
     """Readings of the groups shown, at most `most` of each, spread evenly over the sorted readings."""
     parts = []
     for group, label in zip(shown["group"], shown["label"], strict=True):
@@ -101,7 +103,7 @@ def figures(found: Distribution) -> pd.DataFrame:
 
     few = "too few"
     columns = {
-        "group": table["group"].map(spoken),
+        "group": table["group"].map(plain_word),
         "units": table["n"],
         "raw median": [named.figure(v) for v in table["median"]],
         "95 % of that median": spans("median_low", "median_high", few),
@@ -143,7 +145,7 @@ def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, tit
     base = alt.Chart(estimates).encode(
         y=rows,
         yOffset=alt.YOffset("offset:Q", scale=alt.Scale(domain=[0, 1])),
-        color=coded("estimate", names, [_STYLE[n][0] for n in names]),
+        color=colour_code("estimate", names, [_STYLE[n][0] for n in names]),
     )
     bars = (
         base.transform_filter("isValid(datum.low)")
@@ -152,7 +154,7 @@ def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, tit
     )
     marks = base.mark_point(filled=True, size=85, opacity=1, clip=True).encode(
         x=alt.X("middle:Q", scale=scale, title=title),
-        shape=shaped("estimate", names, [_STYLE[n][1] for n in names]),
+        shape=shape_code("estimate", names, [_STYLE[n][1] for n in names]),
         tooltip=[
             alt.Tooltip("group:N", title="group"),
             alt.Tooltip("n:Q", title="units"),

@@ -19,7 +19,7 @@ MOST_FACTS: Final = 9
 _TITLE: Final = "Narrower by"
 
 
-def narrowing(found: Information, look: Look = LIGHT) -> alt.LayerChart:
+def narrowing_chart(found: Information, look: Look = LIGHT) -> alt.LayerChart:
     """Draw by how much each open fact would narrow rake, tracking angle and tilt, on average."""
     shown = found.table.head(MOST_FACTS).assign(
         share=lambda t: t["worth"].clip(lower=0.0), said=lambda t: t["worth"].clip(lower=0.0).map(percent)

@@ -6,7 +6,7 @@ import altair as alt
 import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, overlay
-from fleet.words import quantity, spoken
+from fleet.words import plain_word, quantity
 
 
 def means_by_group(table: pd.DataFrame, reading: str, look: Look = LIGHT) -> alt.LayerChart:
@@ -19,7 +19,7 @@ def means_by_group(table: pd.DataFrame, reading: str, look: Look = LIGHT) -> alt
     reading
         The link that it is of.
     """
-    shown = table.assign(label=table["group"].map(spoken) + "  (n " + table["n"].astype(str) + ")")
+    shown = table.assign(label=table["group"].map(plain_word) + "  (n " + table["n"].astype(str) + ")")
     own = quantity(reading)
     title = f"{own.title}, mean"
     labels = shown["label"].tolist()
@@ -50,7 +50,7 @@ def figures(table: pd.DataFrame, reading: str) -> pd.DataFrame:
     ends = zip(table["low"], table["high"], strict=True)
     return pd.DataFrame(
         {
-            "group": table["group"].map(spoken),
+            "group": table["group"].map(plain_word),
             "units": table["n"],
             "mean": table["mean"].map(own.figure),
             "95 % interval": [own.span(a, b) for a, b in ends],

@@ -18,14 +18,14 @@ from fleet.charts.style import (
     SHAPES,
     VERMILION,
     Look,
-    coded,
+    colour_code,
     overlay,
-    shaped,
+    shape_code,
     share_axis,
     with_shares_said,
 )
 from fleet.numerals import percent, percent_span, percent_spans
-from fleet.words import STATES, TARGETS, spoken
+from fleet.words import STATES, TARGETS, plain_word
 
 MOST_GROUPS: Final = 18
 MOST_LINES: Final = 4
@@ -37,11 +37,11 @@ CAUSES: Final = {
 _WHOLE: Final = alt.Scale(domain=[0, 1])
 
 
-def named(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+def name_groups(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Give an attainment table one column `group` that names its group, for axes and lists."""
     group = pd.Series("all units", index=table.index)
     for i, name in enumerate(by):
-        own = table[name].astype(str).map(spoken)
+        own = table[name].astype(str).map(plain_word)
         group = own if i == 0 else group + " · " + own
     return table.assign(group=group)
 
@@ -83,7 +83,7 @@ def rates_by_group(table: pd.DataFrame, measure: str, title: str, look: Look = L
     Parameters
     ----------
     table
-        Attainment table with `group` (see `named`), without periods.
+        Attainment table with `group` (see `name_groups`), without periods.
     measure
         Which rate, e.g. `both_reachable`.
     title
@@ -130,7 +130,7 @@ def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerC
     base = alt.Chart(told).encode(
         x=alt.X("period:O", title="Measured in", sort=periods, axis=axis),
         xOffset=alt.XOffset("group:N", sort=groups),
-        color=coded("group", groups, list(COLOURS[: len(groups)])),
+        color=colour_code("group", groups, list(COLOURS[: len(groups)])),
     )
     lines = base.mark_line(strokeWidth=1, opacity=0.6).encode(y="rate:Q")
     bars = base.mark_rule(strokeWidth=2, opacity=0.8).encode(
@@ -138,7 +138,7 @@ def rates_over_time(table: pd.DataFrame, measure: str, title: str) -> alt.LayerC
     )
     points = base.mark_point(filled=True, size=75, opacity=1).encode(
         y=alt.Y("rate:Q", title=None, scale=_WHOLE),
-        shape=shaped("group", groups, list(SHAPES[: len(groups)])),
+        shape=shape_code("group", groups, list(SHAPES[: len(groups)])),
         tooltip=[alt.Tooltip("period:O", title="measured in"), *_tips("group", "group")],
     )
     said = []
@@ -169,7 +169,7 @@ def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
             x=alt.X("from:Q", title="Share of units", axis=share_axis(), scale=_WHOLE),
             x2="to:Q",
             y=rows,
-            color=coded("what", list(CAUSES), [colour for _, colour in CAUSES.values()]),
+            color=colour_code("what", list(CAUSES), [colour for _, colour in CAUSES.values()]),
             tooltip=[
                 alt.Tooltip("label:N", title="group"),
                 alt.Tooltip("what:N", title="what"),

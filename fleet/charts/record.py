@@ -14,9 +14,9 @@ from fleet.charts.style import (
     ORANGE,
     VERMILION,
     Look,
-    coded,
+    colour_code,
     overlay,
-    shaped,
+    shape_code,
     share_axis,
     with_shares_said,
 )
@@ -45,14 +45,14 @@ def intervals_held(coverage: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart
     colours, shapes = (list(x) for x in zip(*_MARKS.values(), strict=True))
     rows = alt.Y("quantity:N", sort=names, title=None, axis=alt.Axis(labelLimit=220, ticks=False))
     apart = alt.YOffset("interval:N", sort=domain)
-    base = alt.Chart(told).encode(y=rows, yOffset=apart, color=coded("interval", domain, colours))
+    base = alt.Chart(told).encode(y=rows, yOffset=apart, color=colour_code("interval", domain, colours))
     title = "Share of readings that the interval held"
     bars = base.mark_rule(strokeWidth=3, opacity=0.8).encode(
         x=alt.X("low:Q", title=title, axis=share_axis(ticks=6), scale=_WHOLE), x2="high:Q"
     )
     points = base.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X("held:Q", title=title, scale=_WHOLE),
-        shape=shaped("interval", domain, shapes),
+        shape=shape_code("interval", domain, shapes),
         tooltip=_tips("quantity", "of", extra=[alt.Tooltip("promised_said:N", title="promised")]),
     )
     rules = (

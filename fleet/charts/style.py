@@ -68,7 +68,7 @@ def with_shares_said(frame: pd.DataFrame, *names: str) -> pd.DataFrame:
     return frame.assign(**{f"{name}_said": frame[name].map(percent) for name in names})
 
 
-def coded(field: str, domain: list[str], colours: list[str]) -> alt.Color:
+def colour_code(field: str, domain: list[str], colours: list[str]) -> alt.Color:
     """Colour of a named field, with its legend above the picture."""
     return alt.Color(
         f"{field}:N",
@@ -79,7 +79,7 @@ def coded(field: str, domain: list[str], colours: list[str]) -> alt.Color:
     )
 
 
-def shaped(field: str, domain: list[str], shapes: list[str]) -> alt.Shape:
+def shape_code(field: str, domain: list[str], shapes: list[str]) -> alt.Shape:
     """Shape of the same field, so that colour is never the only code (the legends merge)."""
     return alt.Shape(
         f"{field}:N",

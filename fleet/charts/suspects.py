@@ -11,14 +11,14 @@ import pandas as pd
 from fleet.attainment.peers import LINKS_SHOWN
 from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay, share_axis
 from fleet.numerals import NOT_KNOWN, p_value, percent, yes_no
-from fleet.words import HEALTHY, NOT_TOLD, fault_words, quantity, spoken
+from fleet.words import HEALTHY, NOT_TOLD, fault_words, plain_word, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from fleet.attainment.peers import Cloud
+    from fleet.attainment.peers import PeerGroup
 
 MOST_OTHERS: Final = 220
 FAULT: Final = "fault"
@@ -75,7 +75,7 @@ def fault_chances(row: Mapping[str, object], look: Look = LIGHT, *, most: int = 
     )
 
 
-def pair_of_links(found: Cloud, pair: tuple[str, str], look: Look = LIGHT) -> alt.LayerChart | None:
+def pair_of_links(found: PeerGroup, pair: tuple[str, str], look: Look = LIGHT) -> alt.LayerChart | None:
     """Draw one pair of links: the kind's units as dots, this unit as a diamond; None if it wasn't read.
 
     The frame holds this unit and the bulk of the others; what lies far outside (slips, broken units) would
@@ -119,7 +119,7 @@ def frame(values: NDArray[np.float64], own: float) -> list[float]:
     return [round(ends[0], 2), round(ends[1], 2)]
 
 
-def compared(found: Cloud) -> pd.DataFrame:
+def comparison_table(found: PeerGroup) -> pd.DataFrame:
     """The readings against the kind as a table that can be read."""
     rows = []
     for row in found.table.to_dict("records"):
@@ -144,14 +144,14 @@ def row_of(table: pd.DataFrame, sheet_no: str) -> dict[str, object]:
     return {str(name): value for name, value in row.items()}
 
 
-def ranked(table: pd.DataFrame) -> pd.DataFrame:
+def suspect_table(table: pd.DataFrame) -> pd.DataFrame:
     """The list as people read it: what, whose kind, which fault, how sure, why."""
     kind = table["stylus_profile"].fillna(NOT_TOLD) + "/" + table["cantilever_material"].fillna(NOT_TOLD)
     return pd.DataFrame(
         {
             "sheet": table["sheet_no"],
             "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
-            "kind": kind.map(spoken),
+            "kind": kind.map(plain_word),
             "source": table["assembly_source"].fillna(NOT_KNOWN),
             "likeliest": table["leading_fault"].astype(str).map(fault_words),
             "healthy": table["p_healthy"].map(percent),

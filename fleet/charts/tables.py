@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from fleet.columns import COLUMNS
-from fleet.numerals import NOT_KNOWN, day, figure, percent, percents, signed, span, unknown, yes_no
+from fleet.numerals import NOT_KNOWN, day, figure, percent, percents, span, unknown, with_sign, yes_no
 from fleet.quotes.outcomes import FORECAST
-from fleet.words import OUTCOMES, forecast_digits, quantity, spoken
+from fleet.words import OUTCOMES, forecast_digits, plain_word, quantity
 
 if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
@@ -78,7 +78,7 @@ def checks(found: Groups, *, most: int = 30) -> pd.DataFrame:
     """Groups that drift or spread: alarms first, then what is nearest to one."""
     rows = found.table.head(most)
     change = [
-        figure(c, u, 1) if u == "times" else signed(c, u)
+        figure(c, u, 1) if u == "times" else with_sign(c, u)
         for c, u in zip(rows["change"], rows["unit"], strict=True)
     ]
     return pd.DataFrame(
@@ -135,4 +135,4 @@ def _cell(value: Any, name: str) -> str:
         return day(value)
     if COLUMNS[name].kind == "number":
         return figure(float(str(value)), "", 2)
-    return spoken(str(value))
+    return plain_word(str(value))

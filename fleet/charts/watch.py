@@ -8,8 +8,8 @@ import altair as alt
 import pandas as pd
 
 from fleet.bench_trust.watch_words import day
-from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, coded, overlay, shaped
-from fleet.numerals import NOT_KNOWN, figure, number, percent, signed, span
+from fleet.charts.style import BLUE, GREEN, LIGHT, ORANGE, VERMILION, Look, colour_code, overlay, shape_code
+from fleet.numerals import NOT_KNOWN, figure, number, percent, span, with_sign
 from fleet.numerals import day as iso_day
 from fleet.words import quantity
 
@@ -36,8 +36,8 @@ def check_chart(r: ReadingWatch, look: Look = LIGHT) -> alt.LayerChart:
     dots = base.mark_point(filled=True, opacity=0.9).encode(
         x=x,
         y=y,
-        color=coded("what", [_SINGLE, _AVERAGE, _SIGNAL], [look.faint, BLUE, VERMILION]),
-        shape=shaped("what", [_SINGLE, _AVERAGE, _SIGNAL], ["circle", "square", "diamond"]),
+        color=colour_code("what", [_SINGLE, _AVERAGE, _SIGNAL], [look.faint, BLUE, VERMILION]),
+        shape=shape_code("what", [_SINGLE, _AVERAGE, _SIGNAL], ["circle", "square", "diamond"]),
         size=alt.condition(f"datum.what == '{_SIGNAL}'", alt.value(95), alt.value(30)),
         tooltip=[
             alt.Tooltip("measured_on:T", title="measured on"),
@@ -74,7 +74,7 @@ def cusum_picture(r: ReadingWatch, look: Look = LIGHT) -> alt.LayerChart:
         .encode(
             x=alt.X("measured_on:T", title=None),
             y=alt.Y("sum:Q", title=f"Cumulated sum [{unit}]"),
-            color=coded("what", [_UP, _DOWN], [ORANGE, GREEN]),
+            color=colour_code("what", [_UP, _DOWN], [ORANGE, GREEN]),
             detail="stretch:N",
             tooltip=[alt.Tooltip("measured_on:T"), alt.Tooltip("sum:Q", format="+.2f")],
         )
@@ -129,7 +129,7 @@ def _told(r: ReadingWatch, points: pd.DataFrame, word: str, unit: str) -> str:
     return (
         f"Checks of the {word} reading, {len(points)} from {day(points['measured_on'].min())} to "
         f"{day(last['measured_on'])}, as distances from their level: {seen}; moving average now "
-        f"{signed(float(last['ewma']), unit)}, its limit {figure(last['ewma_limit'], unit)}. {r.sentence}"
+        f"{with_sign(float(last['ewma']), unit)}, its limit {figure(last['ewma_limit'], unit)}. {r.sentence}"
     )
 
 
@@ -157,11 +157,11 @@ def operator_chart(found: Noise, bench: str, reading: str, look: Look = LIGHT) -
         return None
     unit = quantity(reading).unit
     ends = [
-        f"{signed(a, '')} to {signed(b, '')}"
+        f"{with_sign(a, '')} to {with_sign(b, '')}"
         for a, b in zip(rows["offset_low"], rows["offset_high"], strict=True)
     ]
     each = zip(rows["operator"], rows["offset"], ends, strict=True)
-    said = "; ".join(f"{who} {signed(off, unit)} ({span})" for who, off, span in each)
+    said = "; ".join(f"{who} {with_sign(off, unit)} ({span})" for who, off, span in each)
     return _intervals(
         rows, "operator", ("offset_low", "offset", "offset_high"),
         f"Off the operators' mean [{unit}], {quantity(reading).short}", look,
@@ -211,7 +211,7 @@ def states(readings: tuple[ReadingWatch, ...]) -> pd.DataFrame:
                 "stands": "off" if r.alarm else "read again" if r.slip else "no change seen",
                 "moving average": NOT_KNOWN
                 if watched.empty
-                else signed(float(watched["ewma"].iloc[-1]), unit, 3),
+                else with_sign(float(watched["ewma"].iloc[-1]), unit, 3),
                 "limit": NOT_KNOWN if watched.empty else figure(watched["ewma_limit"].iloc[-1], unit, 3),
                 "spread of a check": figure(r.fit.sd, unit, 3),
                 "checks since baseline": len(watched),

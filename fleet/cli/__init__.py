@@ -118,7 +118,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     try:
         status = build_app()(args=words, prog_name="fleet", standalone_mode=False)
     except FleetError as error:
-        if common.debugging():
+        if common.debug_wanted():
             raise
         return _fail(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -129,7 +129,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except Exception as error:  # the last door: nobody at the bench reads a traceback
         if hasattr(error, "format_message"):
             return _fail(_usage_line(error))
-        if common.debugging():
+        if common.debug_wanted():
             raise
         return _fail(
             f"something went wrong inside fleet ({type(error).__name__}); nothing more was done. "

@@ -110,7 +110,7 @@ ASKED = "asked"
 """The number of an enquiry that was typed, not read from a file."""
 
 
-def debugging() -> bool:
+def debug_wanted() -> bool:
     """Whether the user asked for tracebacks (`FLEET_DEBUG=1`)."""
     return os.environ.get("FLEET_DEBUG", "") not in {"", "0"}
 

@@ -90,7 +90,7 @@ def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) ->
     """
     if not store.path.exists():
         return
-    from fleet.quotes.kept_quotes import to_keep
+    from fleet.quotes.kept_quotes import archive_rows
     from fleet.store.models import model_in_use
     from fleet.store.quotes import keep_quotes
 
@@ -98,6 +98,6 @@ def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) ->
     asked = asked.assign(enquiry_id=asked["enquiry_id"].where(asked["enquiry_id"] != common.ASKED))
     try:
         number = model_in_use(store) if house.units > 0.0 else None
-        keep_quotes(store, to_keep(quotes, asked, house, model_id=number))
+        keep_quotes(store, archive_rows(quotes, asked, house, model_id=number))
     except FleetError as error:
         common.warn(f"Note: not kept for the track record: {error}")

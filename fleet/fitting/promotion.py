@@ -31,11 +31,11 @@ from fleet.house_model.chain import SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.predict import Forecaster
 from fleet.numerals import percent
-from fleet.statistics.quantile_forecasts import Floats, Paired, crps, paired, quantiles_of
+from fleet.statistics.quantile_forecasts import Floats, Paired, compare_scores, crps, quantiles_of
 from fleet.store import Store
 from fleet.store.incremental import keep_base
 from fleet.store.models import KeptModel, newest_model
-from fleet.store.quotes import taught_sheets
+from fleet.store.quotes import sheets_by_intake
 from fleet.store.tallies import gather, teaching_relation
 
 TRIAL_UNITS: Final = 30
@@ -81,7 +81,7 @@ def refit_by_rule(
         scores = _trial(store, before, old, since=since, same=same, progress=progress)
     except FleetError:  # a span so short that nothing is left to teach once the trial units are held back
         scores = None
-    trial = None if scores is None else paired(*scores)
+    trial = None if scores is None else compare_scores(*scores)
     taken = trial is None or (
         not trial.difference > 2.0 * trial.standard_error if same else trial.difference < 0.0
     )
@@ -106,7 +106,7 @@ def _trial(
     progress: Callable[[str], None] | None,
 ) -> tuple[Floats, Floats, np.ndarray] | None:
     """Scores of the new and the old model on units that neither has seen, and the units' families."""
-    sheets = taught_sheets(store, _NEEDED)
+    sheets = sheets_by_intake(store, _NEEDED)
     units = sheets[sheets["newest"].to_numpy(dtype=bool)]
     units = units[~units["unit"].duplicated()]
     came = sheets.groupby("unit")["came_by"].min()

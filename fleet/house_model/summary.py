@@ -10,7 +10,7 @@ import pandas as pd
 
 from fleet.house_model.chain import LINK, NOT_TOLD
 from fleet.house_model.house import House, LinkFit
-from fleet.numerals import signed
+from fleet.numerals import with_sign
 from fleet.statistics.bayes import K_LIMIT
 from fleet.words import quantity
 
@@ -136,8 +136,8 @@ def _effect_words(row: object) -> str:
     own = quantity(link)
     words = own.more if effect > 0.0 else own.less
     digits, unit = (2, "") if link == "sag" else (1, own.unit)  # sag's effect is a ratio of its scale
-    ends = " to ".join(signed(end, digits=digits) for end in (low, high))
-    span = f"{signed(effect, unit, digits)} ({ends}) against the fleet's middle"
+    ends = " to ".join(with_sign(end, digits=digits) for end in (low, high))
+    span = f"{with_sign(effect, unit, digits)} ({ends}) against the fleet's middle"
     what = f"{LINK[link].words} over its scale" if link == "sag" else LINK[link].words
     tail = f"{what} {span}"
     subject = f"{quantity(factor).short.capitalize()} {level}"

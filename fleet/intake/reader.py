@@ -54,7 +54,7 @@ def read_table(path: Path | str, known: Mapping[str, Column], guide: Guide | Non
     if str(path) == "-":
         return read_csv(sys.stdin.buffer, "standard input", known, guide)
     name = Path(path).name
-    with opened(path, any_encoding=guide is not None) as (file, kind):
+    with open_file(path, any_encoding=guide is not None) as (file, kind):
         if kind == "csv":
             return read_csv(file, name, known, guide)
         from fleet.intake import columnar
@@ -84,7 +84,7 @@ def files_in(paths: Iterable[Path | str]) -> list[Path]:
 
 
 @contextmanager
-def opened(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[bytes], str]]:
+def open_file(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[bytes], str]]:
     """A file and what it really holds: `csv`, `parquet` or `xlsx`.
 
     Raises

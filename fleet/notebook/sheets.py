@@ -193,7 +193,7 @@ def _tried(table: SheetTable, key: TokenKey | None, *, put_aside: bool) -> Sheet
     with trial_store() as trial:
         _, report = try_table(trial, table, key=key)
         if report.faults and not put_aside:
-            raise faulty(report.faults)
+            raise row_faults_error(report.faults)
         return Sheets(trial.current(), report.faults, report.warnings)
 
 
@@ -223,7 +223,7 @@ def say_ignored(table: SheetTable) -> None:
         warnings.warn(line, stacklevel=depth)
 
 
-def faulty(faults: Iterable[Fault]) -> FleetError:
+def row_faults_error(faults: Iterable[Fault]) -> FleetError:
     """The error that tells faulty rows, in the lines of the command."""
     told = [str(fault) for fault in faults]
     rest = len(told) - MOST_FAULTS_SAID
@@ -248,7 +248,7 @@ def enquiries_of(source: EnquiriesLike) -> pd.DataFrame:
     else:
         enquiries, faults = read_enquiries(source)
     if faults:
-        raise faulty(faults)
+        raise row_faults_error(faults)
     if enquiries.empty:
         raise FleetError("there is no enquiry to answer; give at least one row.")
     return enquiries
@@ -272,7 +272,7 @@ def readings_of(source: EnquiriesLike) -> pd.DataFrame:
         table = read_table(source, _ONE_SHEET)
     checked = check_table(table, _ONE_SHEET, key=load_key(make=False) if "serial" in table.columns else None)
     if checked.faults:
-        raise faulty(checked.faults)
+        raise row_faults_error(checked.faults)
     if len(checked.good) != 1:
         raise FleetError(f"{table.file} holds {len(checked.good)} sheets, but one at a time is judged.")
     return checked.good

@@ -42,7 +42,7 @@ def have_boosting() -> bool:
     return all(find_spec(name) is not None for name in ("sklearn", "mapie"))
 
 
-def rival_quantiles(
+def reference_quantiles(
     taught: pd.DataFrame, asked: pd.DataFrame, *, boosting: bool = True
 ) -> dict[str, dict[str, Floats]]:
     """Forecasts of every rival, by rival and quantity, (m, levels) each.
@@ -58,7 +58,7 @@ def rival_quantiles(
         POOLED: together,
     }
     if boosting and have_boosting() and len(taught) >= 4 * FOLDS:
-        frames[BOOSTED] = boosted
+        frames[BOOSTED] = boosting_quantiles
     known = readings(taught)
     out: dict[str, dict[str, Floats]] = {}
     for name, forecast in frames.items():
@@ -72,7 +72,7 @@ def rival_quantiles(
     return out
 
 
-def rival_scores(
+def reference_scores(
     taught: pd.DataFrame,
     asked: pd.DataFrame,
     read: Mapping[str, Floats],
@@ -85,7 +85,7 @@ def rival_scores(
 
     Parameters
     ----------
-    taught, asked, boosting : as for `rival_quantiles`
+    taught, asked, boosting : as for `reference_quantiles`
     read : per quantity what the bench then read (m,)
     policies : (m,) each enquiry's policy as JSON
     happened : `both_met` and `wedge_made` (m,), 1, 0 or NaN
@@ -97,7 +97,7 @@ def rival_scores(
     """
     out = {
         name: {q: crps(own[q], read[q]) for q in SCORED}
-        for name, own in rival_quantiles(taught, asked, boosting=boosting).items()
+        for name, own in reference_quantiles(taught, asked, boosting=boosting).items()
     }
     for name in ("both_met", "wedge_made"):
         for rival in out:
@@ -137,7 +137,7 @@ def own_past(taught: pd.DataFrame, asked: pd.DataFrame, read: Floats) -> Floats:
 
     Parameters
     ----------
-    taught, asked : as for `rival_quantiles`
+    taught, asked : as for `reference_quantiles`
     read : (n,) one quantity of the taught sheets
     """
     return _past(taught, asked, lambda mine: quantiles_of(read[None, mine])[0])
@@ -184,7 +184,7 @@ def _words(frame: pd.DataFrame, name: str) -> NDArray[np.object_]:
     return np.asarray(frame[name].astype(object).where(frame[name].notna(), "").to_numpy())
 
 
-def boosted(taught: pd.DataFrame, asked: pd.DataFrame, read: Floats) -> Floats:
+def boosting_quantiles(taught: pd.DataFrame, asked: pd.DataFrame, read: Floats) -> Floats:
     """Gradient-boosted trees with cross-conformal intervals at every kept level.
 
     The taught sheets' facts are hidden as the enquiries' are (each takes the pattern of an enquiry, in turn):

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from fleet.house_model.house import House
 from fleet.policy.policy import Policy
-from fleet.quotes.baselines import rival_scores
-from fleet.quotes.kept_quotes import FACTS, facts_frame, to_keep
-from fleet.quotes.outcomes import Answered, answered, join
+from fleet.quotes.baselines import reference_scores
+from fleet.quotes.kept_quotes import FACTS, archive_rows, facts_frame
+from fleet.quotes.outcomes import ForecastPairs, join, pair_forecasts
 from fleet.quotes.quote import quote
 
 USUAL_SHARES: Final = {
@@ -37,7 +37,7 @@ NEVER_TOLD: Final = ("temperature_c", "sra_static_deg", "vta_dynamic_deg", "pecu
 """What only the bench finds out (or an earlier visit, which a unit's first sheet has not)."""
 
 
-def usual(
+def usual_facts(
     n: int, own: pd.DataFrame | None = None, *, seed: int = 0, few: int | None = None
 ) -> NDArray[np.bool_]:
     """Which facts each of n enquiries tells, (n, len(FACTS)).
@@ -62,7 +62,7 @@ def usual(
     return np.asarray(pattern)
 
 
-def everything(n: int) -> NDArray[np.bool_]:
+def all_facts(n: int) -> NDArray[np.bool_]:
     """Every fact told that an enquiry can tell, (n, len(FACTS))."""
     pattern = np.ones((n, len(FACTS)), dtype=bool)
     pattern[:, [FACTS.index(name) for name in NEVER_TOLD]] = False
@@ -81,7 +81,7 @@ def as_enquiries(sheets: pd.DataFrame, told: NDArray[np.bool_]) -> pd.DataFrame:
     return pd.DataFrame({"enquiry_id": sheets["sheet_no"].astype(str), **facts}).reset_index(drop=True)
 
 
-def foretold(
+def make_hindcasts(
     house: House,
     taught: pd.DataFrame,
     asked: pd.DataFrame,
@@ -110,11 +110,11 @@ def foretold(
     """
     enquiries = as_enquiries(asked, told)
     quotes = quote(enquiries, house, {policy.name: policy}, policy_name=policy.name)
-    kept = to_keep(quotes, enquiries.assign(enquiry_id=None), house, model_id=None)
+    kept = archive_rows(quotes, enquiries.assign(enquiry_id=None), house, model_id=None)
     kept = kept.assign(bench=asked["bench"].to_numpy(), sheet_no=asked["sheet_no"].to_numpy(), origin=origin)
-    found = answered(kept, asked)
+    found = pair_forecasts(kept, asked)
     happened = {name: found.chances[name].to_numpy() for name in ("both_met", "wedge_made")}
-    scores = rival_scores(taught, enquiries, found.read, kept["policy"], happened, boosting=boosting)
+    scores = reference_scores(taught, enquiries, found.read, kept["policy"], happened, boosting=boosting)
     return kept.assign(rivals=_texts(scores, len(asked)))
 
 
@@ -130,7 +130,7 @@ def _texts(scores: dict[str, dict[str, NDArray[np.float64]]], m: int) -> list[st
     ]
 
 
-def with_rivals(record: Answered, sheets: pd.DataFrame, *, boosting: bool = True) -> Answered:
+def add_references(record: ForecastPairs, sheets: pd.DataFrame, *, boosting: bool = True) -> ForecastPairs:
     """Let the rivals foretell what quotes foretold, each from the sheets that had taught the model.
 
     Parameters
@@ -148,7 +148,7 @@ def with_rivals(record: Answered, sheets: pd.DataFrame, *, boosting: bool = True
         asked = facts_frame(mine.about["facts"])
         happened = {name: mine.chances[name].to_numpy() for name in ("both_met", "wedge_made")}
         scores = (
-            rival_scores(taught, asked, mine.read, mine.about["policy"], happened, boosting=boosting)
+            reference_scores(taught, asked, mine.read, mine.about["policy"], happened, boosting=boosting)
             if len(taught)
             else {}
         )

@@ -17,7 +17,9 @@ FACTS = tuple(name for name in ENQUIRY_COLUMNS if name not in NOT_FACTS)
 """Enquiry columns that are facts about a pickup."""
 
 
-def to_keep(quotes: Quotes, enquiries: pd.DataFrame, house: House, *, model_id: int | None) -> pd.DataFrame:
+def archive_rows(
+    quotes: Quotes, enquiries: pd.DataFrame, house: House, *, model_id: int | None
+) -> pd.DataFrame:
     """One row a quote, as the store keeps it.
 
     Parameters

@@ -41,7 +41,7 @@ ABOUT: Final = (
 
 
 @dataclass(frozen=True)
-class Answered:
+class ForecastPairs:
     """n forecasts that were answered by a sheet.
 
     Attributes
@@ -64,9 +64,9 @@ class Answered:
     def __len__(self) -> int:
         return len(self.about)
 
-    def where(self, keep: NDArray[np.bool_]) -> Answered:
+    def where(self, keep: NDArray[np.bool_]) -> ForecastPairs:
         """The forecasts that pass."""
-        return Answered(
+        return ForecastPairs(
             self.about[keep].reset_index(drop=True),
             {q: x[keep] for q, x in self.quantiles.items()},
             {q: x[keep] for q, x in self.read.items()},
@@ -93,7 +93,7 @@ class Answered:
         return np.array(words, dtype=object)[codes] if words else np.array([], dtype=object)
 
 
-def answered(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> Answered:
+def pair_forecasts(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> ForecastPairs:
     """Set forecasts beside the sheets that answered them.
 
     Parameters
@@ -127,7 +127,7 @@ def answered(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> Answered:
     found = outcomes(own["policy"], bench)
     read["tilt_deg"] = found.pop("tilt_deg")
     told = chances.assign(**found)
-    return Answered(about, _arrays(own), read, told, _kept_rivals(own.get("rivals"), len(own)))
+    return ForecastPairs(about, _arrays(own), read, told, _kept_rivals(own.get("rivals"), len(own)))
 
 
 def _arrays(forecasts: pd.DataFrame) -> dict[str, Floats]:
@@ -203,11 +203,11 @@ def _figure(value: object) -> float:
     return np.nan if value is None else float(str(value))
 
 
-def join(parts: list[Answered]) -> Answered:
+def join(parts: list[ForecastPairs]) -> ForecastPairs:
     """Several lots of forecasts as one."""
     names = dict.fromkeys(name for part in parts for name in part.rivals)
 
-    def rival(part: Answered, name: str, q: str) -> Floats:
+    def rival(part: ForecastPairs, name: str, q: str) -> Floats:
         own = part.rivals.get(name, {}).get(q)
         return np.full(len(part), np.nan) if own is None else own
 
@@ -215,7 +215,7 @@ def join(parts: list[Answered]) -> Answered:
         name: {q: np.concatenate([rival(p, name, q) for p in parts]) for q in SCORED_BY_RIVALS}
         for name in names
     }
-    return Answered(
+    return ForecastPairs(
         pd.concat([p.about for p in parts], ignore_index=True),
         {q: np.concatenate([p.quantiles[q] for p in parts]) for q in FORECAST},
         {q: np.concatenate([p.read[q] for p in parts]) for q in FORECAST},

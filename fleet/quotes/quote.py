@@ -21,7 +21,12 @@ from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import made_wedge, price
 from fleet.quotes.outcomes import FORECAST
-from fleet.quotes.recalibration import Recalibration, recalibrated, recalibrated_minutes, standings
+from fleet.quotes.recalibration import (
+    Recalibration,
+    apply_recalibration,
+    mondrian_categories,
+    recalibrated_minutes,
+)
 from fleet.results import Result
 from fleet.statistics.quantile_forecasts import densest_middle, quantiles_of
 from fleet.words import known_fact
@@ -171,9 +176,9 @@ def _answer(
     frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
 ) -> tuple[pd.DataFrame, dict[str, Floats], NDArray[np.object_]]:
     plain = forecaster.draw(frame)
-    standing = standings(frame, plain.candidates)
+    standing = mondrian_categories(frame, plain.candidates)
     corrects = use is not None and bool(use.changes)
-    draws = recalibrated(plain, standing, use) if use is not None and corrects else plain
+    draws = apply_recalibration(plain, standing, use) if use is not None and corrects else plain
     table: dict[str, object] = {"enquiry_id": frame["enquiry_id"].astype(str).to_numpy()}
     tilt = _tilts(draws, policies)
     wedge = np.empty(draws.sag.shape, dtype=bool)

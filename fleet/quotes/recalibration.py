@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from fleet.house_model.factor_scenarios import Candidates
 from fleet.house_model.predict import Draws
 from fleet.numerals import percent
-from fleet.quotes.outcomes import STANDINGS, Answered
+from fleet.quotes.outcomes import STANDINGS, ForecastPairs
 from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, coverage
-from fleet.statistics.quantile_forecasts import LEVELS, between
+from fleet.statistics.quantile_forecasts import LEVELS, central_interval
 from fleet.words import quantity
 
 Floats = NDArray[np.float64]
@@ -125,7 +125,7 @@ class Recalibration:
         return cls(tuple(Correction(**c) for c in raw["corrections"]), str(raw["source"]))
 
 
-def learn(record: Answered, source: str) -> Recalibration:
+def learn(record: ForecastPairs, source: str) -> Recalibration:
     """Learn factors from forecasts that were answered; corrections they were told with are taken out first.
 
     Parameters
@@ -140,7 +140,7 @@ def learn(record: Answered, source: str) -> Recalibration:
     """
     standing = record.about["standing"].to_numpy(dtype=object)
     groups = [s for s in STANDINGS if (standing == s).any()]
-    raw = uncorrected(record)
+    raw = undo_correction(record)
     tests = max(1, len(groups) * len(STRETCHED))
     found = []
     for s in groups:
@@ -154,7 +154,7 @@ def learn(record: Answered, source: str) -> Recalibration:
 def _correct(
     standing: str, quantity: str, read: Floats, quantiles: Floats, families: NDArray[np.object_], tests: int
 ) -> Correction:
-    low, high = between(quantiles, NOMINAL)
+    low, high = central_interval(quantiles, NOMINAL)
     told = ~np.isnan(read) & ~np.isnan(low)
     held = np.where(told, (read >= low) & (read <= high), np.nan)
     seen = coverage(held, families, NOMINAL, tests=tests)
@@ -190,18 +190,18 @@ def _scaled(quantity: str, read: Floats, quantiles: Floats) -> tuple[Floats, Flo
     return (np.log(read), np.log(quantiles)) if quantity == "bench_minutes" else (read, quantiles)
 
 
-def uncorrected(record: Answered) -> dict[str, Floats]:
+def undo_correction(record: ForecastPairs) -> dict[str, Floats]:
     """Quantiles as the model gave them, before any correction they were told with."""
     factors = pd.DataFrame([json.loads(t) for t in record.about["stretch"]], index=range(len(record)))
     out = dict(record.quantiles)
     for q in STRETCHED:
         if q in factors:
             f = np.array(factors[q].fillna(1.0), dtype=np.float64)[:, None]
-            out[q] = stretched(record.quantiles[q], np.asarray(1.0 / f), ratio=q == "bench_minutes")
+            out[q] = scale_about_median(record.quantiles[q], np.asarray(1.0 / f), ratio=q == "bench_minutes")
     return out
 
 
-def stretched(values: Floats, factor: Floats, *, ratio: bool = False) -> Floats:
+def scale_about_median(values: Floats, factor: Floats, *, ratio: bool = False) -> Floats:
     """Rows of draws or quantiles drawn apart about their medians.
 
     Parameters
@@ -218,7 +218,7 @@ def stretched(values: Floats, factor: Floats, *, ratio: bool = False) -> Floats:
     return np.asarray(np.exp(out) if ratio else out)
 
 
-def standings(enquiries: pd.DataFrame, candidates: Sequence[Candidates]) -> NDArray[np.object_]:
+def mondrian_categories(enquiries: pd.DataFrame, candidates: Sequence[Candidates]) -> NDArray[np.object_]:
     """How each enquiry stands to the model's families, by what it tells: keys of `STANDINGS`."""
     told = (
         enquiries["body_family"].notna().to_numpy()
@@ -229,21 +229,21 @@ def standings(enquiries: pd.DataFrame, candidates: Sequence[Candidates]) -> NDAr
     return np.where(told, np.where(known, "known", "new"), "not_told").astype(object)
 
 
-def recalibrated(draws: Draws, standing: NDArray[np.object_], use: Recalibration) -> Draws:
+def apply_recalibration(draws: Draws, standing: NDArray[np.object_], use: Recalibration) -> Draws:
     """Joint draws with each quantity stretched; readings and true angle of a quantity alike.
 
     Parameters
     ----------
     draws : of m enquiries
-    standing : (m,) from `standings`
+    standing : (m,) from `mondrian_categories`
     """
 
     def by(quantity: str) -> Floats:
         return np.array([use.factor(str(s), quantity) for s in standing], dtype=np.float64)[:, None]
 
-    sag = stretched(draws.sag, by("sag_deg"))
-    sra = stretched(draws.sra_dynamic, by("sra_dynamic_deg"))
-    vta = stretched(draws.vta_dynamic, by("vta_dynamic_deg"))
+    sag = scale_about_median(draws.sag, by("sag_deg"))
+    sra = scale_about_median(draws.sra_dynamic, by("sra_dynamic_deg"))
+    vta = scale_about_median(draws.vta_dynamic, by("vta_dynamic_deg"))
     return replace(
         draws,
         sag=sag,
@@ -251,12 +251,12 @@ def recalibrated(draws: Draws, standing: NDArray[np.object_], use: Recalibration
         vta_dynamic=vta,
         built_in=sra - vta,
         sra_static=sra + sag,
-        sra_true=stretched(draws.sra_true, by("sra_dynamic_deg")),
-        vta_true=stretched(draws.vta_true, by("vta_dynamic_deg")),
+        sra_true=scale_about_median(draws.sra_true, by("sra_dynamic_deg")),
+        vta_true=scale_about_median(draws.vta_true, by("vta_dynamic_deg")),
     )
 
 
 def recalibrated_minutes(minutes: Floats, standing: NDArray[np.object_], use: Recalibration) -> Floats:
     """Bench time, stretched as a ratio."""
     factor = np.array([use.factor(str(s), "bench_minutes") for s in standing])[:, None]
-    return stretched(minutes, factor, ratio=True)
+    return scale_about_median(minutes, factor, ratio=True)

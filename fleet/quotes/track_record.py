@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from fleet.numerals import percent, percent_span
 from fleet.quotes.baselines import RIVALS
-from fleet.quotes.outcomes import FORECAST, READINGS, Answered
+from fleet.quotes.outcomes import FORECAST, READINGS, ForecastPairs
 from fleet.statistics.forecast_scores import (
     AS_TOLD,
     FEW_QUOTES,
@@ -24,11 +24,11 @@ from fleet.statistics.forecast_scores import (
     Paired,
     PitHistogram,
     calibration,
+    compare_scores,
     coverage,
-    paired,
     pit_histogram,
 )
-from fleet.statistics.quantile_forecasts import LEVELS, between, crps, pit
+from fleet.statistics.quantile_forecasts import LEVELS, central_interval, crps, pit
 from fleet.words import quantity, shorts
 
 Floats = NDArray[np.float64]
@@ -99,7 +99,7 @@ class Record:
 
 
 def record(
-    answers: Answered, *, by: list[str] | None = None, per: str | None = None, called: str = "quotes"
+    answers: ForecastPairs, *, by: list[str] | None = None, per: str | None = None, called: str = "quotes"
 ) -> Record:
     """Score forecasts that were answered.
 
@@ -141,11 +141,11 @@ def record(
     )
 
 
-def scored_quotes(answers: Answered) -> pd.DataFrame:
+def scored_quotes(answers: ForecastPairs) -> pd.DataFrame:
     """One row a forecast: which, what was told and read of each quantity, PIT and CRPS."""
     out = answers.about[["enquiry_id", "sheet_no", "measured_on", "model_id", "standing"]].copy()
     for q in FORECAST:
-        low, high = between(answers.quantiles[q], 0.9)
+        low, high = central_interval(answers.quantiles[q], 0.9)
         out[f"{q}_q05"], out[f"{q}_q50"] = low, answers.quantiles[q][:, LEVELS.index(0.5)]
         out[f"{q}_q95"], out[f"{q}_read"] = high, answers.read[q]
         out[f"{q}_pit"] = pit(answers.quantiles[q], answers.read[q])
@@ -153,14 +153,14 @@ def scored_quotes(answers: Answered) -> pd.DataFrame:
     return pd.concat([out, answers.chances], axis=1)
 
 
-def _held(answers: Answered, quantity: str, share: float) -> Floats:
-    low, high = between(answers.quantiles[quantity], share)
+def _held(answers: ForecastPairs, quantity: str, share: float) -> Floats:
+    low, high = central_interval(answers.quantiles[quantity], share)
     read = answers.read[quantity]
     told = ~np.isnan(read) & ~np.isnan(low)
     return np.where(told, (read >= low) & (read <= high), np.nan)
 
 
-def _coverage(answers: Answered, together: dict[float, Floats]) -> pd.DataFrame:
+def _coverage(answers: ForecastPairs, together: dict[float, Floats]) -> pd.DataFrame:
     rows = []
     for q, name in {TOGETHER: TOGETHER, **SHORT}.items():
         for share in SHARES:
@@ -171,7 +171,7 @@ def _coverage(answers: Answered, together: dict[float, Floats]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(_HELD))
 
 
-def _groups(answers: Answered, by: list[str], per: str | None) -> pd.DataFrame:
+def _groups(answers: ForecastPairs, by: list[str], per: str | None) -> pd.DataFrame:
     labels = answers.groups(by, per)
     names = sorted(set(labels))
     held = np.column_stack([_held(answers, q, 0.9) for q in READINGS])
@@ -185,7 +185,7 @@ def _groups(answers: Answered, by: list[str], per: str | None) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(_GROUPS))
 
 
-def _scores(answers: Answered) -> pd.DataFrame:
+def _scores(answers: ForecastPairs) -> pd.DataFrame:
     """Mean scores, ours and the rivals', on the same forecasts: those that all of them answered."""
     rows = []
     own = {q: crps(answers.quantiles[q], answers.read[q]) for q in (*READINGS, "bench_minutes")}
@@ -203,7 +203,7 @@ def _scores(answers: Answered) -> pd.DataFrame:
         mean = float(ours[shared].mean())
         rows.append((words[what], OURS, int(shared.sum()), mean, 1.0, np.nan, np.nan, ""))
         for name, x in rivals.items():
-            gap = paired(ours[shared], x[shared], answers.families[shared])
+            gap = compare_scores(ours[shared], x[shared], answers.families[shared])
             score = float(x[shared].mean())
             rows.append(
                 (
@@ -218,7 +218,7 @@ def _better(gap: Paired, rival: str) -> str:
     return {"first": OURS, "second": rival, "even": "can't tell apart"}[gap.verdict]
 
 
-def _sentence(answers: Answered, held: pd.DataFrame, groups: pd.DataFrame, called: str) -> str:
+def _sentence(answers: ForecastPairs, held: pd.DataFrame, groups: pd.DataFrame, called: str) -> str:
     if not len(answers):
         return f"None of the {called} has been answered by a sheet yet."
     row = held[(held["quantity"] == TOGETHER) & (held["promised"] == 0.9)]
@@ -239,13 +239,13 @@ def _sentence(answers: Answered, held: pd.DataFrame, groups: pd.DataFrame, calle
     return f"{said}; {'; '.join(parts[:3])}{more}."
 
 
-def _money(answers: Answered) -> tuple[str, ...]:
+def _money(answers: ForecastPairs) -> tuple[str, ...]:
     lines = []
     time = answers.quantiles["bench_minutes"][:, LEVELS.index(0.5)]
     taken = answers.read["bench_minutes"]
     both = ~np.isnan(time) & ~np.isnan(taken)
     if both.sum() >= 2:
-        gap = paired(taken, time, answers.families)
+        gap = compare_scores(taken, time, answers.families)
         middles = (
             f"{np.median(time[both]):.0f} min promised in the middle, {np.median(taken[both]):.0f} taken"
         )
@@ -259,7 +259,7 @@ def _money(answers: Answered) -> tuple[str, ...]:
         p = c[priced]
         inside = ((p["price_taken"] >= p["price_low"]) & (p["price_taken"] <= p["price_high"])).to_numpy()
         seen = coverage(inside.astype(float), answers.families[priced], 0.8)
-        gap = paired(c["price_taken"].to_numpy(), c["price_quoted"].to_numpy(), answers.families)
+        gap = compare_scores(c["price_taken"].to_numpy(), c["price_quoted"].to_numpy(), answers.families)
         lines.append(
             f"Price: the time taken and the wedge made would cost {gap.difference:+.1f} ± "
             f"{2 * gap.standard_error:.1f} against the price quoted; {percent(seen.rate)} lay between "
@@ -268,7 +268,7 @@ def _money(answers: Answered) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _cautions(answers: Answered) -> tuple[str, ...]:
+def _cautions(answers: ForecastPairs) -> tuple[str, ...]:
     lines = [
         "Quotes of one family err together: every interval here allows for that, but not for what "
         "families of one source share."

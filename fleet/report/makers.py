@@ -61,7 +61,7 @@ def maker_paper(parts: Sequence[Part], source: str, policy: Policy, smallest: in
         )
     counts = [(labels, units, told) for labels, units, told, _ in own]
     whole = published_attainment(counts, [], policy)
-    by_kind = charts.named(published_attainment(counts, ["kind"], policy), ["kind"])
+    by_kind = charts.name_groups(published_attainment(counts, ["kind"], policy), ["kind"])
     return Paper(
         kind="maker's summary",
         subject=source,
@@ -72,7 +72,7 @@ def maker_paper(parts: Sequence[Part], source: str, policy: Policy, smallest: in
         sections=(
             _readings(own, _others(parts, source)),
             *_by_kind(by_kind, own),
-            *_over_time(charts.named(published_attainment(counts, [], policy, YEAR), [])),
+            *_over_time(charts.name_groups(published_attainment(counts, [], policy, YEAR), [])),
         ),
         cautions=_CAUTIONS,
         basis={

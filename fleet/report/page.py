@@ -8,7 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING, Final
 
 from fleet.report import pictures
-from fleet.report.style import sized
+from fleet.report.style import style_for_size
 
 if TYPE_CHECKING:
     import altair as alt
@@ -47,7 +47,7 @@ def html(papers: Sequence[Paper], *, size: str | None = None, draw: Drawer | Non
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>{sized(size)}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>{title}</title>\n<style>{style_for_size(size)}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 

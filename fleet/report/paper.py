@@ -94,7 +94,7 @@ class Paper:
         )
 
 
-def stands_on(policy: Policy | None, house: House | None) -> dict[str, str]:
+def basis_line(policy: Policy | None, house: House | None) -> dict[str, str]:
     """Name policy, house model and version of the program that the figures come from."""
     from fleet import __version__
 

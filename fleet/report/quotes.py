@@ -20,7 +20,7 @@ from fleet.report.paper import (
     Paper,
     Section,
     Table,
-    stands_on,
+    basis_line,
     tilt_words,
 )
 from fleet.words import (
@@ -33,8 +33,8 @@ from fleet.words import (
     SIGNS,
     forecast_digits,
     known_fact,
+    plain_word,
     quantity,
-    spoken,
 )
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def quote_papers(
                     _tilt(own, row, policy, trade.sentence, charts.trade_off_line(trade)),
                 ),
                 cautions=_CAUTIONS,
-                basis={"the quote stands on": str(row["basis"]), **stands_on(policy, forecaster.house)},
+                basis={"the quote stands on": str(row["basis"]), **basis_line(policy, forecaster.house)},
             )
         )
     return papers if len(papers) == 1 else [_list(papers, quotes.table, forecaster, on), *papers]
@@ -123,14 +123,14 @@ def _told(row: pd.Series) -> dict[str, str]:
             continue
         column = ENQUIRY_COLUMNS[name]
         number = column.kind == "number"
-        told[known_fact(name)] = figure(float(value), column.unit, 1) if number else spoken(str(value))
+        told[known_fact(name)] = figure(float(value), column.unit, 1) if number else plain_word(str(value))
     return told
 
 
 def _subject(row: pd.Series) -> str:
     number = str(row["enquiry_id"])
     parts = [row.get(name) for name in ("body_family", "stylus_profile", "cantilever_material")]
-    about = ", ".join(spoken(str(p)) for p in parts if p is not None and not pd.isna(p))
+    about = ", ".join(plain_word(str(p)) for p in parts if p is not None and not pd.isna(p))
     return " · ".join(filter(None, ["" if number == "asked" else number, about])) or "one pickup"
 
 
@@ -229,7 +229,7 @@ def _list(papers: list[Paper], table: pd.DataFrame, forecaster: Forecaster, on: 
             ),
         ),
         cautions=(BENCH_DECIDES,),
-        basis=stands_on(None, forecaster.house),
+        basis=basis_line(None, forecaster.house),
     )
 
 

@@ -63,7 +63,7 @@ dl.basis dd {{ margin: 0 0 2pt 0; flex: 1 1 0; }}
 """
 
 
-def sized(size: str | None) -> str:
+def style_for_size(size: str | None) -> str:
     """The style for a named size of paper; None leaves the size to whoever prints it.
 
     Parameters

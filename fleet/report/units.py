@@ -20,7 +20,7 @@ from fleet.report.paper import (
     Paper,
     Section,
     Table,
-    stands_on,
+    basis_line,
     tilt_words,
     turn_words,
 )
@@ -31,13 +31,13 @@ from fleet.words import (
     REMEDIES,
     SIGNS,
     fault_words,
+    plain_word,
     quantity,
-    spoken,
 )
 
 if TYPE_CHECKING:
     from fleet.alignment.alignment import Alignment
-    from fleet.attainment.peers import Cloud
+    from fleet.attainment.peers import PeerGroup
     from fleet.faults.one_unit import Verdict
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
@@ -67,7 +67,7 @@ _MET: Final = {1: "met", 0: "not met", -1: "not read"}
 def unit_paper(
     sheet: pd.DataFrame,
     verdict: Verdict,
-    cloud: Cloud,
+    cloud: PeerGroup,
     house: House,
     policy: Policy,
     *,
@@ -103,13 +103,13 @@ def unit_paper(
         headlines=_headlines(verdict, policy),
         sections=tuple(s for s in sections if s is not None),
         cautions=tuple(dict.fromkeys((*verdict.alignment.cautions, NO_REPAIR, HANDLING, PRIVACY))),
-        basis=stands_on(policy, house),
+        basis=basis_line(policy, house),
     )
 
 
 def _subject(row: pd.Series) -> str:
     kind = [row.get(n) for n in ("body_family", "stylus_profile", "cantilever_material", "assembly_source")]
-    about = ", ".join(spoken(str(k)) for k in kind if k is not None and not pd.isna(k))
+    about = ", ".join(plain_word(str(k)) for k in kind if k is not None and not pd.isna(k))
     day = "" if pd.isna(row["measured_on"]) else f" · measured {pd.Timestamp(row['measured_on']):%Y-%m-%d}"
     return f"sheet {row['sheet_no']} · {about}{day}"
 
@@ -178,7 +178,7 @@ def _readings(row: pd.Series, house: House) -> Section:
     )
 
 
-def _against_its_kind(cloud: Cloud, verdict: Verdict) -> Section:
+def _against_its_kind(cloud: PeerGroup, verdict: Verdict) -> Section:
     pictures = [charts.pair_of_links(cloud, pair) for pair in PAIRS]
     return Section(
         "How it stands against its kind",
@@ -186,7 +186,7 @@ def _against_its_kind(cloud: Cloud, verdict: Verdict) -> Section:
         pictures=tuple(p for p in pictures if p is not None),
         abreast=2,
         tables=(
-            Table("Raw readings beside those of the others", charts.compared(cloud)),
+            Table("Raw readings beside those of the others", charts.comparison_table(cloud)),
             Table("What is wrong, if anything", _faults(verdict)),
         ),
         notes=("Diamond: this unit. Dots: the others, as read; those far outside are left out.",),

@@ -14,7 +14,7 @@ from fleet.charts import funnels
 from fleet.charts import rates as charts
 from fleet.errors import FleetError
 from fleet.numerals import NOT_KNOWN, day, percent, percents
-from fleet.report.paper import Headline, Paper, Section, Table, stands_on
+from fleet.report.paper import Headline, Paper, Section, Table, basis_line
 from fleet.statistics.proportions import rate_difference
 from fleet.words import BENCH_DECIDES, NO_REPAIR, PRIVACY, STATES, TARGETS, fault_words
 from fleet.words import measure as measure_words
@@ -85,7 +85,7 @@ def year_paper(
             _suspects(found),
         ),
         cautions=_CAUTIONS,
-        basis=stands_on(policy, house) | {"counted": "every unit once, in the year of its newest sheet"},
+        basis=basis_line(policy, house) | {"counted": "every unit once, in the year of its newest sheet"},
     )
 
 
@@ -121,7 +121,7 @@ def _headlines(
 
 
 def _over_time(table: pd.DataFrame, year: int) -> Section:
-    named = charts.named(table, [])
+    named = charts.name_groups(table, [])
     told = named[named[f"{MEASURE}_n"] > 0]
     pictures = (charts.rates_over_time(named, MEASURE, TITLE),) if len(told) > 1 else ()
     lines: tuple[str, ...] = ()
@@ -133,7 +133,7 @@ def _over_time(table: pd.DataFrame, year: int) -> Section:
 
 
 def _by_kind(table: pd.DataFrame) -> Section:
-    named = charts.named(table, ["stylus_profile"])
+    named = charts.name_groups(table, ["stylus_profile"])
     pictures = (charts.conflict_causes(named),) if named[f"{MEASURE}_n"].sum() else ()
     return Section(
         "By stylus: can one tilt serve both, and if not, why",
@@ -176,7 +176,7 @@ def _sources(table: pd.DataFrame) -> Section:
     if not table[f"{MEASURE}_n"].sum():
         return Section("Sources against chance", ("No unit was read that could tell.",))
     against, limits = source_funnel(table, MEASURE)
-    named = charts.named(against, ["assembly_source"])
+    named = charts.name_groups(against, ["assembly_source"])
     return Section(
         "Sources against chance",
         (funnels.funnel_sentence(named, limits),),

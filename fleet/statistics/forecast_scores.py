@@ -16,12 +16,21 @@ from numpy.typing import NDArray
 from scipy import special
 
 from fleet.statistics.proportions import wilson
-from fleet.statistics.quantile_forecasts import FEW_QUOTES, Paired, paired
+from fleet.statistics.quantile_forecasts import FEW_QUOTES, Paired, compare_scores
 
 Floats = NDArray[np.float64]
 Labels = NDArray[np.object_]
 AS_TOLD, TOO_NARROW, TOO_WIDE, TOO_FEW = "as told", "too narrow", "too wide", "too few to tell"
-__all__ = ["FEW_QUOTES", "Chances", "Coverage", "Paired", "PitHistogram", "calibration", "coverage", "paired"]
+__all__ = [
+    "FEW_QUOTES",
+    "Chances",
+    "Coverage",
+    "Paired",
+    "PitHistogram",
+    "calibration",
+    "compare_scores",
+    "coverage",
+]
 BINS: Final = 10
 SIMULATED: Final = 1000
 
@@ -253,7 +262,7 @@ def calibration(chance: Floats, happened: Floats, families: Labels, *, bins: int
 
 def _honesty(p: Floats, y: Floats, families: Labels) -> str:
     """Whether outcomes came as often as told, overall, by the paired gap between them."""
-    gap = paired(y, p, families)
+    gap = compare_scores(y, p, families)
     if gap.n < FEW_QUOTES or np.isnan(gap.standard_error):
         return TOO_FEW
     if abs(gap.difference) <= 2.0 * gap.standard_error:

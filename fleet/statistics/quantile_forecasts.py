@@ -65,7 +65,7 @@ def densest_middle(draws: Floats, width: float) -> Floats:
     return out
 
 
-def between(quantiles: Floats, share: float) -> tuple[Floats, Floats]:
+def central_interval(quantiles: Floats, share: float) -> tuple[Floats, Floats]:
     """Ends (m,) of the central interval that should hold this share of readings.
 
     Parameters
@@ -135,7 +135,7 @@ class Paired:
         return "first" if self.difference < 0.0 else "second"
 
 
-def paired(first: Floats, second: Floats, families: NDArray[np.object_]) -> Paired:
+def compare_scores(first: Floats, second: Floats, families: NDArray[np.object_]) -> Paired:
     """Compare two forecasters' scores (less is better) quote by quote.
 
     The standard error is that of a mean of families' sums, so that families with many quotes don't count as

@@ -199,7 +199,7 @@ select count(*) from (
 """
 
 
-def taught_sheets(store: Store, columns: tuple[str, ...]) -> pd.DataFrame:
+def sheets_by_intake(store: Store, columns: tuple[str, ...]) -> pd.DataFrame:
     """Every current sheet of a unit with `came_by`, the intake that first brought it, by that intake."""
     wanted = ", ".join(f"c.{name}" for name in columns)
     query = (

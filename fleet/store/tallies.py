@@ -173,10 +173,10 @@ def gather(
 
 def teaching_relation(since: date | None, before: date | None) -> str:
     """The teaching sheets of a span of days, as a relation."""
-    return spanned(TEACHING, since, before)
+    return sheets_in_span(TEACHING, since, before)
 
 
-def spanned(view: str, since: date | None, before: date | None) -> str:
+def sheets_in_span(view: str, since: date | None, before: date | None) -> str:
     """The sheets of a view that were measured from / before a day, as a relation."""
     limits = [
         f"measured_on {sign} date '{day.isoformat()}'"

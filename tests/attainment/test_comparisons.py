@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from fleet.attainment.attainment import attainment
-from fleet.attainment.comparisons import beyond, source_funnel, trends, what_if
+from fleet.attainment.comparisons import limits_exceeded, source_funnel, trends, what_if
 from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 from fleet.statistics.proportions import funnel
@@ -111,6 +111,6 @@ def test_beyond_a_limit_means_a_tail_that_small() -> None:
         met, n = np.array(cells).T
         low, high = stats.binom.cdf(met, n, rate), stats.binom.sf(met - 1, n, rate)
         tail = np.minimum(low, high)
-        outside = beyond(funnel(met, n, rate, allow_overdispersion=False), n.astype(float))
+        outside = limits_exceeded(funnel(met, n, rate, allow_overdispersion=False), n.astype(float))
         np.testing.assert_array_equal(outside == "99.8", tail < 0.001)
         np.testing.assert_array_equal(outside != "", tail < 0.025)

@@ -22,8 +22,8 @@ from worlds import stored
 
 from fleet.fitting.backtest import folds
 from fleet.policy.policy import Policy
-from fleet.quotes.hindcasts import foretold, usual
-from fleet.quotes.outcomes import Answered, answered, join
+from fleet.quotes.hindcasts import make_hindcasts, usual_facts
+from fleet.quotes.outcomes import ForecastPairs, join, pair_forecasts
 from fleet.quotes.track_record import record
 from synthetic_data.world import World, WorldSpec
 
@@ -37,7 +37,7 @@ KINDS: dict[str, dict[str, Any]] = {
 }
 
 
-def backtest(seed: int, start: date, **spec: Any) -> Answered:
+def backtest(seed: int, start: date, **spec: Any) -> ForecastPairs:
     """One world's bench from a day on, quarter by quarter."""
     world = World(WorldSpec(seed=seed, **{"n_families": 24, **spec}))
     sheets, _ = world.sheets(SHEETS)
@@ -45,10 +45,10 @@ def backtest(seed: int, start: date, **spec: Any) -> Answered:
     with tempfile.TemporaryDirectory() as folder:
         store = stored(Path(folder), sheets)
         for fold in folds(store, start=start):
-            told = usual(len(fold.asked), seed=fold.origin.toordinal())
-            kept = foretold(fold.house, fold.taught, fold.asked, told, Policy(), origin=fold.origin)
+            told = usual_facts(len(fold.asked), seed=fold.origin.toordinal())
+            kept = make_hindcasts(fold.house, fold.taught, fold.asked, told, Policy(), origin=fold.origin)
             families = fold.asked["body_family"] + f"/{seed}"
-            parts.append(answered(kept, fold.asked.assign(body_family=families)))
+            parts.append(pair_forecasts(kept, fold.asked.assign(body_family=families)))
     return join(parts)
 
 

@@ -15,9 +15,9 @@ import pytest
 from page_helpers import OpenPage
 
 from dashboards.data import store_state as data
-from dashboards.data.bench_unit import judged
+from dashboards.data.bench_unit import judge_readings
 from fleet.alignment.alignment import WITHHELD, Alignment
-from fleet.attainment.peers import Cloud
+from fleet.attainment.peers import PeerGroup
 from fleet.cli import run
 from fleet.columns import COLUMNS
 from fleet.faults.one_unit import Verdict, judge
@@ -45,7 +45,7 @@ LAST_DIGIT = 1.01e-15
 SUBSETS = tuple(chain.from_iterable(combinations(READINGS, k) for k in range(len(READINGS) + 1)))
 
 
-def paper_lines(house: House, told: dict[str, str], verdict: Verdict, among: Cloud) -> tuple[str, ...]:
+def paper_lines(house: House, told: dict[str, str], verdict: Verdict, among: PeerGroup) -> tuple[str, ...]:
     """The alignment section of the unit's paper."""
     sheet = pd.DataFrame([dict.fromkeys(COLUMNS) | told | {"sheet_no": "T"}])
     paper = unit_paper(sheet, verdict, among, house, POLICY, on=date(2024, 6, 1))
@@ -91,7 +91,7 @@ def test_command_json_page_and_paper_print_one_alignment(
     shown = [str(m.value).replace("\\", "") for m in app.markdown]
     steps = [f"**{heading}:** {text}" for heading, text in own.steps]
     assert [text for text in shown if text in steps] == steps
-    seen = judged(str(filled), data.revision(str(filled)), tuple(told.items()), POLICY)
+    seen = judge_readings(str(filled), data.revision(str(filled)), tuple(told.items()), POLICY)
     assert paper_lines(house, told, *seen) == own.lines
 
 
@@ -148,7 +148,7 @@ def test_no_figure_stands_on_a_reading_that_is_not_there(filled: Path, profile: 
         told = {name: READINGS[name] for name in subset}
         if profile is not None:
             told["stylus_profile"] = profile
-        page, among = judged(str(filled), revision, tuple(told.items()), POLICY)
+        page, among = judge_readings(str(filled), revision, tuple(told.items()), POLICY)
         assert unfounded(page.alignment, set(subset), profile or "") == [], subset
         figures += sum(not math.isnan(v) for v in page.alignment.record().values() if isinstance(v, float))
         if LONG or len(subset) in (0, 1, 6, 7):

@@ -133,10 +133,10 @@ def test_a_large_store_is_judged_by_its_newest_sheets(  # type: ignore[no-untype
 ) -> None:
     """Beyond the number judged at once the page says so and judges the newest."""
     monkeypatch.setattr(suspects, "NEWEST_JUDGED", 150)
-    suspects.suspected.clear()
+    suspects.ranked_suspects.clear()
     suspects._newest.clear()
     app = open_page(filled, "suspects", show="all")
-    suspects.suspected.clear()
+    suspects.ranked_suspects.clear()
     suspects._newest.clear()
     assert not app.exception
     assert any("the newest 150 sheets" in n for n in notes(app))

@@ -144,7 +144,7 @@ def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage
     assert not app.exception
     facts = (("stylus_profile", "elliptical"),)
     revision = store_state.revision(str(filled))
-    worth = quotes.informed(str(filled), revision, facts, Policy())
+    worth = quotes.open_facts_value(str(filled), revision, facts, Policy())
     assert any(worth.sentence == str(m.value).replace("\\", "") for m in app.markdown)
     page = quotes.printable(str(filled), revision, facts, Policy(), worth.sentence)
     assert page.startswith("<!DOCTYPE html>")

@@ -12,9 +12,9 @@ from page_helpers import OpenPage, bench_sheets, bold, notes
 
 from fleet.fitting.refit import load_house
 from fleet.policy.policy import Policy
-from fleet.quotes.hindcasts import as_enquiries, everything, foretold
-from fleet.quotes.kept_quotes import to_keep
-from fleet.quotes.outcomes import answered
+from fleet.quotes.hindcasts import all_facts, as_enquiries, make_hindcasts
+from fleet.quotes.kept_quotes import archive_rows
+from fleet.quotes.outcomes import pair_forecasts
 from fleet.quotes.quote import quote
 from fleet.quotes.recalibration import STRETCHED, Correction, Recalibration
 from fleet.quotes.track_record import record
@@ -36,14 +36,14 @@ def quoted(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = Path(shutil.copy(filled, tmp_path_factory.mktemp("record") / "quoted.duckdb"))
     store = Store(path)
     house, later = load_house(store), later_sheets()
-    enquiries = as_enquiries(later, everything(len(later))).assign(enquiry_id=later["enquiry_id"])
+    enquiries = as_enquiries(later, all_facts(len(later))).assign(enquiry_id=later["enquiry_id"])
     quotes = quote(enquiries, house, {"default": Policy()})
-    keep_quotes(store, to_keep(quotes, enquiries, house, model_id=1))
+    keep_quotes(store, archive_rows(quotes, enquiries, house, model_id=1))
     store.append(later, file_name="later.csv")
     old = store.current()
     old = old[old["enquiry_id"].isna()]
-    told = everything(80)
-    kept = foretold(house, old, old.tail(80).reset_index(drop=True), told, Policy(), boosting=False)
+    told = all_facts(80)
+    kept = make_hindcasts(house, old, old.tail(80).reset_index(drop=True), told, Policy(), boosting=False)
     keep_backtest(store, kept.assign(origin=pd.Timestamp("2022-01-01").date()))
     return path
 
@@ -61,7 +61,7 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     app = open_page(quoted, "record")
     assert not app.exception
     found = matched_quotes(Store(quoted))
-    own = record(answered(found.forecasts, found.sheets), called="quotes answered by a sheet")
+    own = record(pair_forecasts(found.forecasts, found.sheets), called="quotes answered by a sheet")
     assert own.n == 60
     assert bold(app) == own.sentence
     held = app.dataframe[1].value
@@ -109,7 +109,7 @@ def test_a_correction_in_use_is_said_here_and_on_the_enquiry(
 def test_figures_of_a_record_are_never_made_up(quoted: Path) -> None:
     """Coverage on the page's store is a count of readings inside intervals."""
     found = matched_quotes(Store(quoted))
-    answers = answered(found.forecasts, found.sheets)
+    answers = pair_forecasts(found.forecasts, found.sheets)
     rake, quantiles = answers.read["sra_dynamic_deg"], answers.quantiles["sra_dynamic_deg"]
     told = ~np.isnan(rake)
     inside = (rake >= quantiles[:, 3]) & (rake <= quantiles[:, -4])

@@ -9,7 +9,7 @@ import pytest
 from page_helpers import OpenPage, bold, notes
 
 from dashboards import picker
-from fleet.attainment.peers import cloud
+from fleet.attainment.peers import peer_group
 from fleet.faults.suspects import Suspects, suspects
 from fleet.fitting.refit import load_house
 from fleet.store import Store
@@ -94,7 +94,7 @@ def test_picking_a_sheet_shows_its_own_readings(
     app.selectbox(key="suspects.sheet").set_value(number).run()
     assert not app.exception
     assert app.header[0].value == f"Sheet {number}"
-    found = cloud(Store(filled).current(), number)
+    found = peer_group(Store(filled).current(), number)
     readings = app.dataframe[1].value.set_index("reading")
     own = found.own["azimuth_optical_deg"]
     assert readings.loc["azimuth, optical", "this unit"] == f"{own:.2f}°"
@@ -179,6 +179,6 @@ def test_narrowed_keeps_the_order() -> None:
             "verdict": ["healthy", None, None, None],
         }
     )
-    assert picker.narrowed(table, "flagged", [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
-    assert picker.narrowed(table, "open", [], [], None)["sheet_no"].tolist() == ["b", "c"]
-    assert picker.narrowed(table, "all", ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]
+    assert picker.filter_rows(table, "flagged", [], [], None)["sheet_no"].tolist() == ["a", "b", "c"]
+    assert picker.filter_rows(table, "open", [], [], None)["sheet_no"].tolist() == ["b", "c"]
+    assert picker.filter_rows(table, "all", ["misread"], ["S1"], 2024)["sheet_no"].tolist() == ["d"]

@@ -30,7 +30,7 @@ def test_terminal_json_and_page_say_the_same(filled: Path, asked: tuple[str, str
     """Sentence, order, flags, likeliest faults, chances and reasons agree, sheet for sheet."""
     printed, written = asked
     path = str(filled)
-    listed = suspects.suspected(path, store_state.revision(path), 0.05)
+    listed = suspects.ranked_suspects(path, store_state.revision(path), 0.05)
     rows = pd.DataFrame(json.loads(written))
     assert tuple(rows) == COLUMNS
     assert len(rows) == len(listed.table) > 100

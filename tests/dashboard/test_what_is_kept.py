@@ -14,7 +14,7 @@ from streamlit.testing.v1 import AppTest
 from dashboards import state
 from fleet.fitting.refit import load_house
 from fleet.policy.policy import Policy
-from fleet.quotes.hindcasts import everything, foretold
+from fleet.quotes.hindcasts import all_facts, make_hindcasts
 from fleet.store import Store
 from fleet.store.quotes import keep_backtest
 from synthetic_data.demo import demo_fleet
@@ -85,7 +85,7 @@ def store(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = Path(shutil.copy(filled, tmp_path_factory.mktemp("kept") / "kept.duckdb"))
     own = Store(path)
     old = own.current().tail(60).reset_index(drop=True)
-    kept = foretold(load_house(own), own.current(), old, everything(len(old)), Policy(), boosting=False)
+    kept = make_hindcasts(load_house(own), own.current(), old, all_facts(len(old)), Policy(), boosting=False)
     keep_backtest(own, kept.assign(origin=pd.Timestamp("2022-01-01").date()))
     sheets = demo_fleet().sheets
     checks = sheets[sheets["purpose"] == "reference"]

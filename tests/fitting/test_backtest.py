@@ -18,14 +18,14 @@ from fleet.quotes.baselines import FAMILY, POOLED
 from fleet.quotes.hindcasts import (
     NEVER_TOLD,
     USUAL_SHARES,
+    add_references,
+    all_facts,
     as_enquiries,
-    everything,
-    foretold,
-    usual,
-    with_rivals,
+    make_hindcasts,
+    usual_facts,
 )
 from fleet.quotes.kept_quotes import FACTS
-from fleet.quotes.outcomes import answered
+from fleet.quotes.outcomes import pair_forecasts
 from fleet.store import Store
 from synthetic_data.world import World, WorldSpec
 
@@ -94,19 +94,23 @@ def test_a_short_history_is_refused(tmp_path: Path) -> None:
 
 def test_enquiries_tell_as_often_as_usual() -> None:
     """The assumed shares, until there are enquiries of the bench's own to take after."""
-    told = usual(4000, seed=1)
+    told = usual_facts(4000, seed=1)
     for name, share in USUAL_SHARES.items():
         assert told[:, FACTS.index(name)].mean() == pytest.approx(share, abs=0.03)
     own = pd.DataFrame([dict.fromkeys(FACTS) | {"body_family": "F1"}] * 30)
-    alike = usual(50, own)
+    alike = usual_facts(50, own)
     assert alike[:, FACTS.index("body_family")].all()
     assert alike.sum() == 50
-    assert usual(50, own.head(29)).sum() > 100
+    assert usual_facts(50, own.head(29)).sum() > 100
 
 
 def test_what_only_the_bench_finds_out_is_never_told() -> None:
     """Readings and temperature stay hidden, even where everything is told."""
-    for told in (everything(5), usual(200), usual(200, pd.DataFrame([dict.fromkeys(FACTS, "x")] * 40))):
+    for told in (
+        all_facts(5),
+        usual_facts(200),
+        usual_facts(200, pd.DataFrame([dict.fromkeys(FACTS, "x")] * 40)),
+    ):
         for name in NEVER_TOLD:
             assert not told[:, FACTS.index(name)].any()
 
@@ -114,7 +118,7 @@ def test_what_only_the_bench_finds_out_is_never_told() -> None:
 def test_hidden_facts_are_empty_in_the_enquiry() -> None:
     """What is told is the sheet's own; readings are no column of an enquiry."""
     some = sheets().head(6).reset_index(drop=True)
-    told = everything(6)
+    told = all_facts(6)
     told[:3, FACTS.index("body_family")] = False
     enquiries = as_enquiries(some, told)
     assert enquiries["body_family"].isna().tolist() == [True] * 3 + [False] * 3
@@ -127,12 +131,14 @@ def test_rivals_get_the_same_past_in_back_test_and_record(tried: list[Fold]) -> 
     """Scored from kept quotes by the intake that taught, the rivals' figures are those of the back-test."""
     fold = tried[0]
     asked = fold.asked.head(12).reset_index(drop=True)
-    kept = foretold(
-        fold.house, fold.taught, asked, everything(12), Policy(), origin=fold.origin, boosting=False
+    kept = make_hindcasts(
+        fold.house, fold.taught, asked, all_facts(12), Policy(), origin=fold.origin, boosting=False
     )
-    here = answered(kept, asked)
+    here = pair_forecasts(kept, asked)
     known = pd.concat([fold.taught.assign(came_by=1), asked.assign(came_by=2)], ignore_index=True)
-    recorded = with_rivals(answered(kept.assign(taught_intake=1, rivals=None), asked), known, boosting=False)
+    recorded = add_references(
+        pair_forecasts(kept.assign(taught_intake=1, rivals=None), asked), known, boosting=False
+    )
     for rival in (FAMILY, POOLED):
         for figure, scores in here.rivals[rival].items():
             np.testing.assert_allclose(recorded.rivals[rival][figure], scores, atol=1e-6)

@@ -10,7 +10,7 @@ from fleet.policy.policy import Policy
 from fleet.quotes import baselines
 from fleet.quotes.outcomes import SCORED_BY_RIVALS, policy_text
 from fleet.quotes.recalibration import conformal_factor
-from fleet.statistics.quantile_forecasts import GRID, LEVELS, between
+from fleet.statistics.quantile_forecasts import GRID, LEVELS, central_interval
 
 TAUGHT = pd.DataFrame(
     {
@@ -71,7 +71,7 @@ def test_scores_come_for_every_rival_and_figure() -> None:
     read = {q: x[:2] for q, x in baselines.readings(TAUGHT).items()}
     text = pd.Series([policy_text(Policy())] * 2)
     happened = {"both_met": np.array([1.0, 0.0]), "wedge_made": np.array([0.0, np.nan])}
-    found = baselines.rival_scores(TAUGHT, ask, read, text, happened, boosting=False)
+    found = baselines.reference_scores(TAUGHT, ask, read, text, happened, boosting=False)
     assert set(found) == {baselines.FAMILY, baselines.POOLED}
     for own in found.values():
         assert set(own) == set(SCORED_BY_RIVALS)
@@ -93,14 +93,16 @@ def test_boosting_finds_the_families_and_holds_its_intervals() -> None:
     pytest.importorskip("mapie")
     taught, read = world(240, 1)
     new, came = world(200, 2)
-    found = baselines.boosted(taught, new, read)
+    found = baselines.boosting_quantiles(taught, new, read)
     assert (np.diff(found, axis=1) >= 0.0).all()
     assert np.corrcoef(found[:, MIDDLE], came)[0, 1] > 0.85
-    low, high = between(found, 0.9)
+    low, high = central_interval(found, 0.9)
     assert 0.84 < np.mean((came >= low) & (came <= high)) < 0.98
-    hidden = baselines.boosted(taught, new.assign(body_family=None), read)
+    hidden = baselines.boosting_quantiles(taught, new.assign(body_family=None), read)
     assert np.ptp(hidden[:, MIDDLE]) < 1.0
-    assert (between(hidden, 0.9)[1] - between(hidden, 0.9)[0]).mean() > 1.4 * (high - low).mean()
+    assert (central_interval(hidden, 0.9)[1] - central_interval(hidden, 0.9)[0]).mean() > 1.4 * (
+        high - low
+    ).mean()
 
 
 def test_mapies_split_conformal_is_the_closed_form() -> None:
@@ -125,7 +127,7 @@ def test_without_the_libraries_the_others_still_answer(monkeypatch: pytest.Monke
     """Where the extra isn't installed, gradient boosting is left out and nothing else changes."""
     monkeypatch.setattr(baselines, "find_spec", lambda name: None)
     assert not baselines.have_boosting()
-    found = baselines.rival_quantiles(
+    found = baselines.reference_quantiles(
         pd.concat([TAUGHT] * 5, ignore_index=True), asked({"body_family": "F1"})
     )
     assert set(found) == {baselines.FAMILY, baselines.POOLED}

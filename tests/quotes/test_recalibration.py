@@ -15,8 +15,8 @@ from worlds import house_of
 from fleet.house_model.house import House
 from fleet.house_model.predict import Draws, Forecaster
 from fleet.policy.policy import Policy
-from fleet.quotes.kept_quotes import to_keep
-from fleet.quotes.outcomes import Answered, answered
+from fleet.quotes.kept_quotes import archive_rows
+from fleet.quotes.outcomes import ForecastPairs, pair_forecasts
 from fleet.quotes.quote import Quotes, quote
 from fleet.quotes.recalibration import (
     SMALLEST,
@@ -25,12 +25,12 @@ from fleet.quotes.recalibration import (
     Recalibration,
     conformal_factor,
     learn,
-    stretched,
-    uncorrected,
+    scale_about_median,
+    undo_correction,
 )
 from fleet.quotes.track_record import Record, record
 from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, TOO_NARROW, TOO_WIDE
-from fleet.statistics.quantile_forecasts import between
+from fleet.statistics.quantile_forecasts import central_interval
 from synthetic_data.world import World, WorldSpec
 
 POLICIES = {"default": Policy()}
@@ -45,7 +45,7 @@ class Misfit(Forecaster):
         d = super().draw(enquiries)
         f = np.full((len(enquiries), 1), self.scale)
         names = ("sag", "sra_dynamic", "vta_dynamic", "sra_true", "vta_true")
-        wrong = {name: stretched(getattr(d, name), f) for name in names}
+        wrong = {name: scale_about_median(getattr(d, name), f) for name in names}
         return replace(d, **wrong, built_in=wrong["sra_dynamic"] - wrong["vta_dynamic"])
 
 
@@ -79,12 +79,12 @@ FIRST, LATER = "first", "later"
 
 
 @cache
-def told(kind: type[Forecaster], lot: str, use: Recalibration | None = None) -> tuple[Quotes, Answered]:
+def told(kind: type[Forecaster], lot: str, use: Recalibration | None = None) -> tuple[Quotes, ForecastPairs]:
     """Quotes of one lot, and the same beside what was read."""
     enquiries, outcomes = getattr(bench(), lot)
     quotes = quote(enquiries, kind(bench().house), POLICIES, recalibration=use)
-    kept = to_keep(quotes, enquiries, bench().house, model_id=1)
-    return quotes, answered(kept, outcomes.assign(unit=outcomes["sheet_no"]))
+    kept = archive_rows(quotes, enquiries, bench().house, model_id=1)
+    return quotes, pair_forecasts(kept, outcomes.assign(unit=outcomes["sheet_no"]))
 
 
 def row(found: Record, quantity: str = "readings together", share: float = 0.9) -> pd.Series:
@@ -166,7 +166,7 @@ def test_corrected_quantiles_can_be_taken_back() -> None:
     """What was told, less its correction, is what the model said (minutes: to interpolation in logs)."""
     use = learn(told(Misfit, FIRST)[1], "the record")
     corrected, plain = told(Misfit, LATER, use)[1], told(Misfit, LATER)[1]
-    back = uncorrected(corrected)
+    back = undo_correction(corrected)
     for q in STRETCHED:
         close = 1e-3 if q == "bench_minutes" else 1e-9
         np.testing.assert_allclose(back[q], plain.quantiles[q], atol=1e-9, rtol=close)
@@ -225,6 +225,6 @@ def test_the_corrected_interval_holds_as_promised() -> None:
 def test_intervals_told_are_those_kept() -> None:
     """The kept 90 % interval is the one in the quote's table."""
     quotes, first = told(Forecaster, FIRST)
-    low, high = between(first.quantiles["sra_dynamic_deg"], 0.9)
+    low, high = central_interval(first.quantiles["sra_dynamic_deg"], 0.9)
     np.testing.assert_allclose(low, quotes.table["sra_dynamic_deg_q05"], rtol=1e-9)
     np.testing.assert_allclose(high, quotes.table["sra_dynamic_deg_q95"], rtol=1e-9)

@@ -13,7 +13,7 @@ from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import price
 from fleet.quotes.baselines import FAMILY, POOLED
-from fleet.quotes.outcomes import FORECAST, Answered, answered, policy_of, policy_text
+from fleet.quotes.outcomes import FORECAST, ForecastPairs, pair_forecasts, policy_of, policy_text
 from fleet.quotes.track_record import OURS, TOGETHER, record, scored_quotes
 from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, TOO_NARROW
 from fleet.statistics.quantile_forecasts import GRID
@@ -69,8 +69,8 @@ def bench(rng: np.random.Generator, n: int, *, scale: float = 1.0, **columns: ob
     return pd.DataFrame({**plain, **columns}, index=range(n))
 
 
-def made(n: int, *, seed: int = 0, scale: float = 1.0, **columns: object) -> Answered:
-    return answered(
+def made(n: int, *, seed: int = 0, scale: float = 1.0, **columns: object) -> ForecastPairs:
+    return pair_forecasts(
         forecasts(n, **{k: v for k, v in columns.items() if k in {"standing", "stretch"}}),
         bench(np.random.default_rng(seed), n, scale=scale),
     )
@@ -97,7 +97,7 @@ def test_counts_by_hand() -> None:
     sheets = bench(np.random.default_rng(0), 4).assign(
         sra_dynamic_deg=[90.0, 91.0, 89.0, 99.0], sra_static_deg=[91.0, 92.0, 90.0, 100.0]
     )
-    found = record(answered(forecasts(4), sheets)).coverage
+    found = record(pair_forecasts(forecasts(4), sheets)).coverage
     row = found.query("quantity == 'rake' and promised == 0.9").iloc[0]
     assert (row["n"], row["held"], row["verdict"]) == (4, 0.75, TOO_FEW)
     assert found.query("quantity == 'sag' and promised == 0.9")["held"].iloc[0] == 1.0
@@ -108,7 +108,7 @@ def test_a_group_that_is_off_is_named() -> None:
     rng = np.random.default_rng(1)
     standing = np.repeat(["known", "new"], 200)
     sheets = pd.concat([bench(rng, 200), bench(rng, 200, scale=2.0)], ignore_index=True)
-    found = record(answered(forecasts(400, standing=standing), sheets))
+    found = record(pair_forecasts(forecasts(400, standing=standing), sheets))
     groups = found.groups.set_index("group")
     assert groups.loc["family known", "verdict"] == AS_TOLD
     assert groups.loc["family never seen before", "verdict"] == TOO_NARROW
@@ -150,7 +150,9 @@ def test_rivals_are_compared_on_the_same_quotes() -> None:
         ("sag_deg", "vta_dynamic_deg", "bench_minutes", "both_met", "wedge_made"), np.full(200, np.nan)
     )
     rivals = {FAMILY: {**empty, "sra_dynamic_deg": half}, POOLED: {**empty, "sra_dynamic_deg": ours + 0.2}}
-    found = record(Answered(answers.about, answers.quantiles, answers.read, answers.chances, rivals)).scores
+    found = record(
+        ForecastPairs(answers.about, answers.quantiles, answers.read, answers.chances, rivals)
+    ).scores
     rake = found[found["quantity"] == "rake"].set_index("forecaster")
     assert rake["n"].tolist() == [100, 100, 100]
     assert rake.loc[FAMILY, "difference"] == pytest.approx(0.1)
@@ -166,7 +168,7 @@ def test_outcomes_are_the_policys_on_the_readings() -> None:
         tilt_room_deg=[3.0, 3.0, np.nan],
         bench_minutes=60.0,
     )
-    found = answered(forecasts(3), sheets)
+    found = pair_forecasts(forecasts(3), sheets)
     np.testing.assert_array_equal(found.chances["both_met"], [1.0, 0.0, np.nan])
     np.testing.assert_array_equal(found.chances["wedge_made"], [0.0, 1.0, np.nan])
     np.testing.assert_allclose(found.read["tilt_deg"], [0.0, 3.0, np.nan])
@@ -175,7 +177,9 @@ def test_outcomes_are_the_policys_on_the_readings() -> None:
 
 def test_a_spherical_stylus_is_scored_on_tracking_alone() -> None:
     """It has neither rake nor sag of the rake, whatever stands on the sheet."""
-    found = answered(forecasts(1), bench(np.random.default_rng(0), 1).assign(stylus_profile="spherical"))
+    found = pair_forecasts(
+        forecasts(1), bench(np.random.default_rng(0), 1).assign(stylus_profile="spherical")
+    )
     assert np.isnan(found.read["sra_dynamic_deg"][0])
     assert not np.isnan(found.read["vta_dynamic_deg"][0])
     assert not np.isnan(found.chances["both_met"].iloc[0])
@@ -184,7 +188,7 @@ def test_a_spherical_stylus_is_scored_on_tracking_alone() -> None:
 def test_time_and_price_are_told() -> None:
     """Twenty minutes more than promised on every quote are said, with how sure that is."""
     sheets = bench(np.random.default_rng(2), 60).assign(bench_minutes=80.0)
-    lines = record(answered(forecasts(60), sheets)).money
+    lines = record(pair_forecasts(forecasts(60), sheets)).money
     assert lines[0].startswith(
         "Bench time: 60 min promised in the middle, 80 taken; taken less promised +20.0 ± 0.0"
     )

@@ -16,7 +16,7 @@ from fleet.charts.style import overlay
 from fleet.report import pictures
 from fleet.report.page import MISSING, html
 from fleet.report.paper import Headline, Paper, Section, Table, tilt_words, turn_words
-from fleet.report.style import SIZES, sized
+from fleet.report.style import SIZES, style_for_size
 
 MARKUP = "<img src=x onerror=alert(1)>\"'&</style></script><b>"
 DAY = date(2024, 5, 31)
@@ -112,8 +112,8 @@ def test_without_the_library_words_stand_in(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize("size", SIZES)
 def test_size_of_paper(size: str) -> None:
     """A named size is asked for; without one whoever prints decides, on A4 as on letter."""
-    assert f"size: {size}" in sized(size)
-    assert "size:" not in re.sub(r"[\w-]+-size:", "", sized(None))
+    assert f"size: {size}" in style_for_size(size)
+    assert "size:" not in re.sub(r"[\w-]+-size:", "", style_for_size(None))
 
 
 def test_tables_are_read_by_rows_and_columns() -> None:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from fleet.attainment.attainment import attainment
-from fleet.attainment.peers import cloud
+from fleet.attainment.peers import peer_group
 from fleet.charts.rates import attainment_answer
 from fleet.errors import FleetError
 from fleet.faults.one_unit import judge
@@ -100,7 +100,7 @@ def unit_of(bench: Store, house: House, sheet_no: str, policy: Policy) -> Paper:
     own = sheets[sheets["sheet_no"] == sheet_no]
     verdict = judge(house, own, policy, taught=bool(own["newest"].iloc[0]))
     every = sheets[sheets["unit"] == own["unit"].iloc[0]]
-    return unit_paper(own, verdict, cloud(sheets, sheet_no), house, policy, on=DAY, earlier=every)
+    return unit_paper(own, verdict, peer_group(sheets, sheet_no), house, policy, on=DAY, earlier=every)
 
 
 def test_a_unit_sheet_says_the_judgements_sentence(bench: Store, house: House) -> None:

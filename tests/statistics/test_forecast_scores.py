@@ -13,9 +13,9 @@ from fleet.statistics.forecast_scores import (
     TOO_NARROW,
     TOO_WIDE,
     calibration,
+    compare_scores,
     coverage,
     design_effect,
-    paired,
     pit_histogram,
     within_correlation,
 )
@@ -133,10 +133,14 @@ def test_the_pit_band_holds_honest_histograms() -> None:
 
 def test_paired_difference_by_hand() -> None:
     """Two families with differences (1, 1) and (3, 3): mean 2, standard error sqrt(2 (4 + 4)) / 4 = 1."""
-    gap = paired(np.array([2.0, 2.0, 4.0, 4.0]), np.ones(4), np.array(["a", "a", "b", "b"], dtype=object))
+    gap = compare_scores(
+        np.array([2.0, 2.0, 4.0, 4.0]), np.ones(4), np.array(["a", "a", "b", "b"], dtype=object)
+    )
     assert (gap.n, gap.difference, gap.standard_error) == (4, 2.0, pytest.approx(1.0))
     assert gap.verdict == "even"
-    alone = paired(np.full(30, 1.0) + 0.01 * np.arange(30), np.zeros(30), np.arange(30).astype(object))
+    alone = compare_scores(
+        np.full(30, 1.0) + 0.01 * np.arange(30), np.zeros(30), np.arange(30).astype(object)
+    )
     assert alone.standard_error == pytest.approx(np.std(0.01 * np.arange(30), ddof=1) / np.sqrt(30))
     assert alone.verdict == "second"
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from fleet.statistics.quantile_forecasts import GRID, LEVELS, between, crps, pit, quantiles_of
+from fleet.statistics.quantile_forecasts import GRID, LEVELS, central_interval, crps, pit, quantiles_of
 
 NORMAL = special.ndtri(GRID)[None, :]
 
@@ -57,7 +57,7 @@ def test_pit_keeps_inside_the_unit_interval() -> None:
 def test_intervals_told_are_kept_exactly() -> None:
     """The ends of the 50, 80 and 90 % intervals are among the kept levels."""
     for share in (0.5, 0.8, 0.9):
-        low, high = between(GRID[None, :], share)
+        low, high = central_interval(GRID[None, :], share)
         assert high[0] - low[0] == pytest.approx(share)
 
 

@@ -22,7 +22,7 @@ from fleet.store.quotes import (
     matched_quotes,
     recalibration_text,
     save_recalibration,
-    taught_sheets,
+    sheets_by_intake,
     told_facts,
 )
 
@@ -187,7 +187,7 @@ def test_what_taught_can_be_told_by_intake(store: Store, sheets: Sheets) -> None
     """Every sheet of a unit with the intake that first brought it."""
     store.append(sheets({"vtf_mn": 19.0}), file_name="a.csv")
     store.append(sheets({"vtf_mn": 20.0}, {}), file_name="b.csv", supersede=True)
-    found = taught_sheets(store, ("sheet_no", "vtf_mn"))
+    found = sheets_by_intake(store, ("sheet_no", "vtf_mn"))
     assert found["came_by"].tolist() == [1, 2]
     assert found["vtf_mn"].tolist()[0] == 20.0
 

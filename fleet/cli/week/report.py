@@ -160,13 +160,13 @@ def unit(
 
     import pandas as pd
 
-    from fleet.attainment.peers import cloud
+    from fleet.attainment.peers import peer_group
     from fleet.faults.one_unit import judge
     from fleet.report.units import unit_paper
 
     taught = bool(own["newest"].iloc[0])
     verdict = judge(house, own, chosen, prior=common.prior_for(where, None), taught=taught)
-    among = cloud(pd.concat([others, own], ignore_index=True), sheet_no)
+    among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)
     made = unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every)
     _write([made], wish, "unit")
 

@@ -82,7 +82,7 @@ def _run(
     import pandas as pd
 
     from fleet.fitting.backtest import folds
-    from fleet.quotes.hindcasts import foretold
+    from fleet.quotes.hindcasts import make_hindcasts
     from fleet.store.quotes import keep_backtest
 
     parts = []
@@ -90,7 +90,7 @@ def _run(
         for fold in folds(store, start=start, progress=tell):
             pattern = _pattern(len(fold.asked), own, told, fold.origin)
             parts.append(
-                foretold(
+                make_hindcasts(
                     fold.house,
                     fold.taught,
                     fold.asked,
@@ -104,8 +104,8 @@ def _run(
 
 
 def _pattern(n: int, own: pd.DataFrame | None, told: str, origin: date) -> NDArray[np.bool_]:
-    from fleet.quotes.hindcasts import everything, usual
+    from fleet.quotes.hindcasts import all_facts, usual_facts
 
     if told == ALL:
-        return everything(n)
-    return usual(n, own, seed=origin.toordinal(), few=1 if told != USUAL else None)
+        return all_facts(n)
+    return usual_facts(n, own, seed=origin.toordinal(), few=1 if told != USUAL else None)

@@ -11,7 +11,7 @@ from fleet.cli.common import PerOption, say
 from fleet.cli.year.scores import ByOption, QuickOption, QuotesOption, answers_of, tell_record
 
 if TYPE_CHECKING:
-    from fleet.quotes.outcomes import Answered
+    from fleet.quotes.outcomes import ForecastPairs
     from fleet.store import Store
 
 
@@ -52,14 +52,14 @@ def record(
     tell_record(where, answers, by, per, out, quotes, backtest=backtest, waiting=waiting)
 
 
-def _with_rivals(store: Store, answers: Answered, *, boosting: bool) -> Answered:
-    from fleet.quotes.hindcasts import with_rivals
+def _with_rivals(store: Store, answers: ForecastPairs, *, boosting: bool) -> ForecastPairs:
+    from fleet.quotes.hindcasts import add_references
     from fleet.quotes.kept_quotes import FACTS
-    from fleet.store.quotes import taught_sheets
+    from fleet.store.quotes import sheets_by_intake
 
     read = ("unit", "measured_on", "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
     columns = tuple(dict.fromkeys((*read, *FACTS)))
-    return with_rivals(answers, taught_sheets(store, columns), boosting=boosting)
+    return add_references(answers, sheets_by_intake(store, columns), boosting=boosting)
 
 
 def _nothing(waiting: int, *, backtest: bool) -> str:

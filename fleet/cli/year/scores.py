@@ -15,7 +15,7 @@ from fleet.numerals import percent, percent_span, percent_spans, percents
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fleet.quotes.outcomes import Answered
+    from fleet.quotes.outcomes import ForecastPairs
     from fleet.quotes.track_record import Record
     from fleet.store import Store
 
@@ -37,18 +37,18 @@ QuotesOption = Annotated[
 ]
 
 
-def answers_of(store: Store, *, backtest: bool) -> tuple[Answered, int]:
+def answers_of(store: Store, *, backtest: bool) -> tuple[ForecastPairs, int]:
     """Quotes with the sheet that answers each, and how many still wait for one."""
-    from fleet.quotes.outcomes import answered
+    from fleet.quotes.outcomes import pair_forecasts
     from fleet.store.quotes import matched_quotes
 
     found = matched_quotes(store, backtest=backtest)
-    return answered(found.forecasts, found.sheets), found.waiting
+    return pair_forecasts(found.forecasts, found.sheets), found.waiting
 
 
 def tell_record(
     store: Store,
-    answers: Answered,
+    answers: ForecastPairs,
     by: str | None,
     per: Period | None,
     out: str | None,
@@ -74,7 +74,7 @@ def tell_record(
     say(_next(store, answers, backtest=backtest))
 
 
-def _next(store: Store, answers: Answered, *, backtest: bool) -> str:
+def _next(store: Store, answers: ForecastPairs, *, backtest: bool) -> str:
     from fleet.cli.enquiries import correction
     from fleet.quotes.recalibration import learn
 

@@ -33,9 +33,9 @@ class Sample:
 
 def take(path: Path | str) -> Sample:
     """Read the first rows of a CSV, XLSX or Parquet file; errors as in `read_sheets`."""
-    from fleet.intake.reader import opened
+    from fleet.intake.reader import open_file
 
-    with opened(path) as (file, kind):
+    with open_file(path) as (file, kind):
         name = Path(path).name
         if kind == "csv":
             return _from_csv(file.read(_SAMPLE_BYTES), name)
