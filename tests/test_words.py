@@ -62,6 +62,7 @@ def test_no_chance_is_a_certainty_that_it_is_not(chance: float, said: str) -> No
 def quoted(chance: float) -> dict[str, object]:
     """A quote's row in which every chance is this one."""
     row: dict[str, object] = {"enquiry_id": "E1", "price_quoted": float("nan"), "basis": "nothing told"}
+    row["wedge_deg"] = 1.0
     for name in FORECAST:
         row |= dict.fromkeys([f"{name}_q05", f"{name}_q25", f"{name}_q50", f"{name}_q75", f"{name}_q95"], 1.0)
     return row | dict.fromkeys(CHANCE_NAMES, chance)

@@ -98,7 +98,7 @@ def test_counts_by_hand() -> None:
         sra_dynamic_deg=[90.0, 91.0, 89.0, 99.0], sra_static_deg=[91.0, 92.0, 90.0, 100.0]
     )
     found = record(pair_forecasts(forecasts(4), sheets)).coverage
-    row = found.query("quantity == 'rake' and promised == 0.9").iloc[0]
+    row = found.query("quantity == 'dynamic rake' and promised == 0.9").iloc[0]
     assert (row["n"], row["held"], row["verdict"]) == (4, 0.75, TOO_FEW)
     assert found.query("quantity == 'sag' and promised == 0.9")["held"].iloc[0] == 1.0
 
@@ -153,7 +153,7 @@ def test_rivals_are_compared_on_the_same_quotes() -> None:
     found = record(
         ForecastPairs(answers.about, answers.quantiles, answers.read, answers.chances, rivals)
     ).scores
-    rake = found[found["quantity"] == "rake"].set_index("forecaster")
+    rake = found[found["quantity"] == "dynamic rake"].set_index("forecaster")
     assert rake["n"].tolist() == [100, 100, 100]
     assert rake.loc[FAMILY, "difference"] == pytest.approx(0.1)
     assert rake.loc[POOLED, "score"] - rake.loc[OURS, "score"] == pytest.approx(0.2)
