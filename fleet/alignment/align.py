@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,7 +20,17 @@ from fleet.alignment.alignment import (
     Correction,
     Figure,
 )
-from fleet.alignment.readings import DOUBT, LOWER_TENTH, PREDICTED, READ, SLIP, WORDS, Given, Known
+from fleet.alignment.readings import (
+    DOUBT,
+    LOWER_TENTH,
+    PREDICTED,
+    READ,
+    SLIP,
+    WORDS,
+    Believed,
+    Given,
+    Known,
+)
 from fleet.alignment.solve import Standing, solve, square_turn, stand
 from fleet.alignment.stack_height import mountings
 from fleet.alignment.tilt import BOTH, OUTCOMES, UNREAD, choose_tilt, outcome_at, reach
@@ -64,12 +75,12 @@ def align(
     """
     if arm_length_mm is not None and not arm_length_mm > 0:
         raise FleetError(f"the arm length is {arm_length_mm:g} mm; give the distance from tip to bearing")
-    draws = _Draws(known)
+    draws, likely = _Draws(known), _Draws(known, known.believed)
     roll, edge = _roll(known), _edge(known)
     zenith = _level_zenith(known, roll)
     turning = zenith if edge.decision == DO else math.nan
     room = room_limit_deg(known["tilt_room_deg"])
-    tilt, before = _tilt(known, draws, policy, room, roll.degrees, turning)
+    tilt, before = _tilt(known, draws, likely, policy, room, roll.degrees, turning)
     now = _stand(known, zenith, tilt.degrees, roll.degrees, turning)
     turn = _turn(edge, tilt.degrees, roll.degrees, turning)
     there = draws.stand(tilt.degrees, roll.degrees, turn.degrees)
@@ -90,8 +101,8 @@ def align(
         seen=_seen(known, now, turn, float(np.std(there.seen)), roll),
         seen_bare=_bare(turn, Figure(zenith, known["zenith_deg"].sd)),
         before=before,
-        after=draws.chances(there, policy),
-        some=draws.some(room, policy),
+        after=likely.chances(likely.stand(tilt.degrees, roll.degrees, turn.degrees), policy),
+        some=likely.some(room, policy),
         outcome=OUTCOMES[code],
         limited_by=_limited_by(known, tilt, room, code, policy),
         room_used_deg=room - policy.clearance_deg,
@@ -113,14 +124,19 @@ def room_limit_deg(room: Given) -> float:
 
 
 class _Draws:
-    """True angles that the readings may stand for; the same points for every unit."""
+    """True angles that the readings may stand for, by themselves or with the kind; the same points always."""
 
-    def __init__(self, known: Known) -> None:
+    def __init__(self, known: Known, believed: Believed | None = None) -> None:
         rake, tracking = known["sra_dynamic_deg"], known["vta_dynamic_deg"]
+        covariance = known.covariance
+        if believed is not None:
+            rake = replace(rake, value=believed.rake, sd=believed.rake_sd)
+            tracking = replace(tracking, value=believed.tracking, sd=believed.tracking_sd)
+            covariance = believed.covariance if rake.usable and tracking.usable else 0.0
         z = _normal()
-        both = known.covariance / rake.sd**2 if known.covariance and rake.sd > 0 else 0.0
+        both = covariance / rake.sd**2 if covariance and rake.sd > 0 else 0.0
         e = z[0] * (rake.sd if rake.usable else math.nan)
-        rest = math.sqrt(max(tracking.sd**2 - both * known.covariance, 0.0)) if tracking.usable else math.nan
+        rest = math.sqrt(max(tracking.sd**2 - both * covariance, 0.0)) if tracking.usable else math.nan
         self.sra: Floats = rake.usable_value + e
         self.vta: Floats = tracking.usable_value + (both * e if both else 0.0) + z[1] * rest
         self.lean = known["azimuth_optical_deg"].usable_value
@@ -219,11 +235,17 @@ def _turn(edge: Correction, tilt: float, roll: float, zenith: float) -> Correcti
 
 
 def _tilt(
-    known: Known, draws: _Draws, policy: Policy, room: float, roll: float, zenith: float
+    known: Known,
+    draws: _Draws,
+    likely: _Draws,
+    policy: Policy,
+    room: float,
+    roll: float,
+    zenith: float,
 ) -> tuple[Correction, Chances]:
     """Tilt: what the policy asks for, whether it is worth doing, and the chances of leaving it."""
     turn = 0.0 if math.isnan(zenith) else float(square_turn(zenith, 0.0, roll))
-    before = draws.chances(draws.stand(0.0, roll, turn), policy)
+    before = likely.chances(likely.stand(0.0, roll, turn), policy)
     by, why = _stands_on(known, policy)
     if why:
         return NONE._replace(by=by, why=why), before
@@ -234,7 +256,7 @@ def _tilt(
     asked = Figure(wanted, spread)
     if abs(wanted) <= DECIMAL_SLACK_DEG:
         return Correction(NOTHING, asked, Figure(0.0, 0.0), by), before
-    after = draws.chances(draws.stand(wanted, roll, turn), policy)
+    after = likely.chances(likely.stand(wanted, roll, turn), policy)
     left = _leave(known, asked, before, after, policy)
     if left:
         return Correction(LEAVE, asked, Figure(0.0, 0.0), by, left), before

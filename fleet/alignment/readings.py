@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -62,6 +62,8 @@ DOUBT: Final = 2.0
 """The doubt of a figure: so many standard uncertainties either way, as all screens print it."""
 LOWER_TENTH: Final = 1.2815515655446004
 """Standard normal quantile: nine of ten lie above the expectation less this many standard deviations."""
+FAR_SIGMAS: Final = 3.5
+"""Beyond it a unit is judged by its readings alone, whatever its kind."""
 RAKES: Final = ("sra_static_deg", "sra_dynamic_deg")
 _LOADS: Final = {
     "sra_static_deg": (1.0, 1.0, 0.0),
@@ -101,6 +103,16 @@ class Given:
         return self.value if self.usable else math.nan
 
 
+class Believed(NamedTuple):
+    """True rake and tracking angle, record turning, given readings *and* kind [degrees, degrees squared]."""
+
+    rake: float
+    tracking: float
+    rake_sd: float
+    tracking_sd: float
+    covariance: float
+
+
 @dataclass(frozen=True)
 class Known:
     """One unit as the bench knows it.
@@ -115,12 +127,16 @@ class Known:
         Of rake turning and tracking angle [degrees squared]: 0 where both were read, each by itself.
     vtf_mn : float
         Tracking force it was read at [mN]; NaN if not told.
+    believed : Believed, optional
+        What chances are told from: a reading near a limit is more often on its kind's side of it. None
+        without a model, and for a unit so far from its kind that the kind says nothing of it.
     """
 
     stylus: str
     given: Mapping[str, Given]
     covariance: float = 0.0
     vtf_mn: float = math.nan
+    believed: Believed | None = None
 
     def __getitem__(self, name: str) -> Given:
         return self.given[name]
@@ -182,22 +198,30 @@ def _predicted(plain: Known, house: House, sheet: pd.DataFrame, resid: Residuals
     if plain.spherical or not _has_rake(plain):
         wanted = [n for n in wanted if n != "sra_dynamic_deg"]
     roomless = plain["tilt_room_deg"].how == MISSING
-    if not wanted and not roomless:
-        return plain
     if plain.slips or resid is None:
         clean = sheet.reset_index(drop=True).assign(**dict.fromkeys(plain.slips, np.nan))
         resid = residuals(house, clean.reindex(columns=[*dict.fromkeys([*clean, *COLUMNS])]))
     given = dict(plain.given)
     covariance = 0.0
     if wanted:
-        mean, cov, by = _side_view(plain, house, resid, wanted)
+        mean, cov, by, _ = _side_view(plain, house, resid, wanted)
         if np.isfinite(mean).all():
             for k, name in enumerate(wanted):
                 given[name] = Given(float(mean[k]), float(np.sqrt(cov[k, k])), PREDICTED, by)
             covariance = float(cov[0, 1]) if len(wanted) == 2 else 0.0
     if roomless:
         given["tilt_room_deg"] = _room(house, resid)
-    return replace(plain, given=given, covariance=covariance)
+    believed = _believed(plain, house, resid)
+    return replace(plain, given=given, covariance=covariance, believed=believed)
+
+
+def _believed(plain: Known, house: House, resid: Residuals) -> Believed | None:
+    """Both angles given the kind, unless the unit stands too far from it."""
+    mean, cov, by, far = _side_view(plain, house, resid, ["sra_dynamic_deg", "vta_dynamic_deg"])
+    if not by or not np.isfinite(mean).all() or far > FAR_SIGMAS**2:
+        return None
+    sd = np.sqrt(np.diag(cov))
+    return Believed(float(mean[0]), float(mean[1]), float(sd[0]), float(sd[1]), float(cov[0, 1]))
 
 
 def _has_rake(plain: Known) -> bool:
@@ -207,8 +231,11 @@ def _has_rake(plain: Known) -> bool:
 
 def _side_view(
     plain: Known, house: House, resid: Residuals, wanted: list[str]
-) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any], tuple[str, ...]]:
-    """Mean and covariance of true angles, given the kind and the side-view readings that were taken."""
+) -> tuple[Floats, Floats, tuple[str, ...], float]:
+    """Mean and covariance of true angles, given the kind and the side-view readings that were taken.
+
+    Also which readings those were, and their squared distance from the kind (Mahalanobis).
+    """
     d = len(ANGLES)
     noise = house.noise_covariance(ANGLES)
     unit = resid.covariance[0, :d, :d] - noise
@@ -218,13 +245,15 @@ def _side_view(
     by = tuple(name for name in _LOADS if plain[name].how == READ)
     want = np.array([_LOADS[name] for name in wanted])
     if not by:
-        return want @ mean, want @ unit @ want.T, by
+        return want @ mean, want @ unit @ want.T, by, 0.0
     have = np.array([_LOADS[name] for name in by])
     read = np.array([plain[name].value for name in by])
     error = np.diag([plain[name].sd ** 2 for name in by])
-    gain = np.linalg.solve(have @ unit @ have.T + error, have @ unit).T
+    total, off = have @ unit @ have.T + error, read - have @ mean
+    gain = np.linalg.solve(total, have @ unit).T
     after = unit - gain @ have @ unit
-    return want @ (mean + gain @ (read - have @ mean)), want @ after @ want.T, by
+    far = float(off @ np.linalg.solve(total, off))
+    return want @ (mean + gain @ off), want @ after @ want.T, by, far
 
 
 def _room(house: House, resid: Residuals) -> Given:

@@ -230,7 +230,7 @@ def test_what_is_smaller_than_its_doubt_is_left() -> None:
     text = dict(a.steps)
     assert "Leave it: the zenith asks for 0.10° clockwise, smaller than its doubt of 0.40°" in text["Turn"]
     assert "Leave it: 0.2° anticlockwise" in text["Roll"]
-    assert text["Tilt"].startswith("Leave it: -0.10° is smaller than its doubt of 0.32°")
+    assert text["Tilt"].startswith("Leave it (-0.10° is asked): smaller than its doubt of 0.32°")
     assert a.cautions == ()
     assert a.rake.value == pytest.approx(91.1)
 
