@@ -22,14 +22,13 @@ from fleet.alignment.alignment import (
 )
 from fleet.alignment.readings import (
     DOUBT,
-    LOWER_TENTH,
     PREDICTED,
     READ,
     SLIP,
     WORDS,
     Believed,
-    Given,
     Known,
+    room_limit_deg,
 )
 from fleet.alignment.solve import Standing, solve, square_turn, stand
 from fleet.alignment.stack_height import mountings
@@ -114,13 +113,6 @@ def align(
         needs=tuple(c.why for c in (tilt, roll, turn) if c.decision == WITHHELD and c.why),
     )
     return told(found, policy)
-
-
-def room_limit_deg(room: Given) -> float:
-    """Largest tilt that the body may be given [degrees]: as read, or what nine of ten of its family have."""
-    if room.how == PREDICTED:
-        return max(room.value - LOWER_TENTH * room.sd, 0.0)
-    return room.value if room.how == READ else math.nan
 
 
 class _Draws:

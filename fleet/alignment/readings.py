@@ -273,6 +273,13 @@ def _rooms(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats]:
     return np.maximum(mean.mean(axis=0), 0.0), np.sqrt((var + own).mean(axis=0) + mean.var(axis=0))
 
 
+def room_limit_deg(room: Given) -> float:
+    """Largest tilt that the body may be given [degrees]: as read, or what nine of ten of its family have."""
+    if room.how == PREDICTED:
+        return max(room.value - LOWER_TENTH * room.sd, 0.0)
+    return room.value if room.how == READ else math.nan
+
+
 def room_limits(read_deg: Floats, resid: Residuals, rows: NDArray[np.int64], house: House | None) -> Floats:
     """Largest tilt of several bodies [degrees]: as read, or else what nine of ten of the family have.
 

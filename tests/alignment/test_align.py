@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from fleet.alignment.align import align, room_limit_deg
+from fleet.alignment.align import align
 from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, Alignment
-from fleet.alignment.readings import Given, Known, known
+from fleet.alignment.readings import Given, Known, known, room_limit_deg
 from fleet.alignment.solve import solve, square_turn, stand
 from fleet.alignment.tilt import choose_tilt
 from fleet.errors import FleetError
