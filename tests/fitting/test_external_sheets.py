@@ -20,7 +20,7 @@ from fleet.tallies.sufficient_statistics import Gathered, gathered_to_parts
 
 @pytest.fixture(scope="module")
 def sheets() -> pd.DataFrame:
-    """Sheets with repeats, retips, changed assemblies, gaps and check pickups."""
+    """Sheets with repeats, retips, changed assemblies, gaps, check pickups, and a family called 007."""
     frame = ideal(3, n_families=10, repeat_share=0.3, retip_share=0.5).sheets(400)[0]
     rng = np.random.default_rng(1)
     odd = {"assembly_source": "SX", "stylus_profile": "other", "cantilever_material": "other"}
@@ -29,12 +29,19 @@ def sheets() -> pd.DataFrame:
         frame.loc[rng.random(len(frame)) < 0.05, name] = word
     frame.loc[rng.random(len(frame)) < 0.1, "purpose"] = "reference"
     frame.loc[rng.random(len(frame)) < 0.1, "serial"] = None
+    frame.loc[frame["body_family"] == "F001", "body_family"] = "007"
     return frame
 
 
 @pytest.fixture(scope="module")
 def store(sheets: pd.DataFrame, tmp_path_factory: pytest.TempPathFactory) -> Store:
     return stored(tmp_path_factory.mktemp("outside"), sheets)
+
+
+@pytest.fixture(scope="module")
+def own(store: Store) -> Outside:
+    """The store's own full summing."""
+    return gather_store(store)
 
 
 def parquet(frame: pd.DataFrame, path: Path) -> str:
@@ -70,48 +77,41 @@ def test_units_and_newest_are_the_stores_own(store: Store) -> None:
     assert 0.5 < want["newest"].mean() < 0.97
 
 
-def test_parquet_gives_the_sums_of_the_store(store: Store, sheets: pd.DataFrame, tmp_path: Path) -> None:
-    """One file, or a partitioned folder: the numbers of the store's own full summing."""
-    own = gather_store(store)
-    same(summed(parquet(sheets, tmp_path / "sheets.parquet")).gathered, own.gathered)
-    folder = tmp_path / "parts"
+def test_parquet_gives_the_sums_of_the_store(own: Outside, sheets: pd.DataFrame, tmp_path: Path) -> None:
+    """A partitioned folder: the numbers of the store's own full summing; 007 in its name stays a code."""
+    source, folder = parquet(sheets, tmp_path / "sheets.parquet"), tmp_path / "parts"
     with duckdb.connect() as con:
         con.execute(
-            f"copy (select * from '{tmp_path / 'sheets.parquet'}') to '{folder}' "
+            f"copy (select * from '{source}') to '{folder}' "
             "(format parquet, partition_by (body_family, generator))"
         ).fetchall()
     done = summed(str(folder))
     same(done.gathered, own.gathered)
     assert done.sheets == own.sheets == len(sheets)
     assert done.about["units"] == int(own.gathered.cut.units)
+    assert "007" in set(done.gathered.families["family"])
 
 
-def test_codes_of_digits_stay_codes(sheets: pd.DataFrame, tmp_path: Path) -> None:
-    """A family called 007 in a folder's name doesn't become a number."""
-    frame = sheets.assign(body_family=np.where(sheets["body_family"] == "F001", "007", sheets["body_family"]))
-    source = parquet(frame, tmp_path / "sheets.parquet")
-    with duckdb.connect() as con:
-        con.execute(
-            f"copy (select * from '{source}') to '{tmp_path / 'parts'}' "
-            "(format parquet, partition_by (body_family))"
-        ).fetchall()
-    assert "007" in set(summed(str(tmp_path / "parts")).gathered.families["family"])
+def test_sheets_with_a_fault_are_left_out_and_counted(
+    own: Outside, sheets: pd.DataFrame, tmp_path: Path
+) -> None:
+    """Out of range, not a number, an unknown word, no family: the rest, one file, gives what the store gives.
 
-
-def test_sheets_with_a_fault_are_left_out_and_counted(sheets: pd.DataFrame, tmp_path: Path) -> None:
-    """Out of range, not a number, an unknown word, no family: the rest gives what it gives alone."""
-    frame = sheets.copy()
-    bad = frame.index[:5]
-    frame.loc[bad[0], "vta_dynamic_deg"] = 61.0
-    frame.loc[bad[1], "vtf_mn"] = np.inf
-    frame.loc[bad[2], "stylus_profile"] = "square"
-    frame.loc[bad[3], "body_family"] = None
-    frame.loc[bad[4], "compliance_frequency_hz"] = 50.0
-    done = summed(parquet(frame, tmp_path / "faulty.parquet"))
-    rest = summed(parquet(sheets.drop(index=bad), tmp_path / "rest.parquet"))
-    assert (done.sheets, done.left_out) == (len(sheets), 5)
+    The faulty ones are newer sheets of units that have sound ones.
+    """
+    bad = sheets[sheets["serial"].notna() & sheets["purpose"].eq("unit")].head(5).copy()
+    bad["sheet_no"] = "X" + bad["sheet_no"]
+    bad["measured_on"] = pd.Timestamp("2030-01-01")
+    at = bad.index
+    bad.loc[at[0], "vta_dynamic_deg"] = 61.0
+    bad.loc[at[1], "vtf_mn"] = np.inf
+    bad.loc[at[2], "stylus_profile"] = "square"
+    bad.loc[at[3], "body_family"] = None
+    bad.loc[at[4], "compliance_frequency_hz"] = 50.0
+    done = summed(parquet(pd.concat([sheets, bad]), tmp_path / "faulty.parquet"))
+    assert (done.sheets, done.left_out) == (len(sheets) + 5, 5)
     assert "5 with a fault left out" in done.sentence
-    same(done.gathered, rest.gathered)
+    same(done.gathered, own.gathered)
 
 
 def test_what_can_not_be_summed_up_is_said(sheets: pd.DataFrame, tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ from fleet.tallies.files import tallies_bytes, tallies_from_bytes
 from fleet.tallies.incremental import Grown, extended_fits
 from fleet.tallies.sufficient_statistics import Gathered, gathered_to_parts
 
-WORLD = ideal(31, n_families=10, repeat_share=0.15, retip_share=0.3, spherical_share=0.1)
+WORLD = ideal(31, n_families=16, repeat_share=0.15, retip_share=0.3, spherical_share=0.1)
 SHEETS = WORLD.sheets(300)[0]
 FIRST = 230
 

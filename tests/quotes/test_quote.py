@@ -266,7 +266,7 @@ def test_bench_time_agrees_with_a_gamma_regression() -> None:
     """
     import statsmodels.api as sm
 
-    fleet = fleet_of(ideal(51, n_families=10, fault_share=0.0, slip_share=0.0), 1500)
+    fleet = fleet_of(ideal(51, n_families=16, fault_share=0.0, slip_share=0.0), 1500)
     d = fleet.current[fleet.current["newest"]].dropna(
         subset=["bench_minutes", "tilt_applied_deg", "vta_dynamic_deg"]
     )

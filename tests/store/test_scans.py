@@ -41,7 +41,7 @@ class Counted(DuckEngine):
 
 @pytest.fixture(scope="module")
 def sheets() -> pd.DataFrame:
-    return tokened(ideal(8, n_families=8, repeat_share=0.2).sheets(160)[0])
+    return tokened(ideal(10, n_families=8, repeat_share=0.2).sheets(160)[0])
 
 
 @pytest.fixture(scope="module")
