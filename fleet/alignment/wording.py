@@ -330,6 +330,13 @@ def _again(a: Alignment) -> str:
     return f"Force, overhang and side force; then read {', '.join(names)} again."
 
 
+def _more(a: Alignment, policy: Policy) -> str:
+    """What a rake would ask for if there were room."""
+    rake = a.known["sra_dynamic_deg"].usable_value
+    wanted = policy.aim_deg - rake
+    return f"; the rake asks for {wanted:.1f}°" if wanted > a.room_used_deg + 0.05 else ""
+
+
 def _cautions(a: Alignment, policy: Policy) -> list[str]:
     out = []
     room = a.known["tilt_room_deg"]
@@ -343,7 +350,8 @@ def _cautions(a: Alignment, policy: Policy) -> list[str]:
             out.append(
                 "The tilt room was not read"
                 + (
-                    f": the tilt is held at the {a.room_used_deg:.1f}° that nine of ten of its family have. "
+                    f": the tilt is held at the {a.room_used_deg:.1f}° that nine of ten of its family have"
+                    f"{_more(a, policy)}. "
                     if held
                     else f": nine of ten of its family have {a.room_used_deg:.1f}°. "
                 )

@@ -16,6 +16,7 @@ from fleet.faults.one_unit import judge
 from fleet.faults.suspects import suspects
 from fleet.house_model.house import House
 from fleet.house_model.predict import Forecaster
+from fleet.numerals import percent
 from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
 from fleet.report.paper import Paper
@@ -54,7 +55,7 @@ def test_a_quote_says_the_quotes_own_figures(house: House) -> None:
     row = quote(asked, Forecaster(house), {"default": Policy()}).table.iloc[0]
     (paper,) = papers_of(asked, house)
     assert paper.answer.startswith(f"Expect rake {row['sra_dynamic_deg_q50']:.1f}°")
-    assert paper.headlines[0].value == f"{100 * row['p_both_met']:.0f}%"
+    assert paper.headlines[0].value == percent(row["p_both_met"])
     assert paper.tables[0].frame["median"].iloc[0] == f"{row['sag_deg_q50']:.2f}°"
     assert paper.basis["the quote stands on"] == row["basis"]
     assert f"{house.units:.0f} units" in paper.basis["house model"]
