@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD
+from fleet.house_model.priors import SOFTER_THAN_TOLD
 from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
 from fleet.statistics.gram import Cells, Floats, Term, build_gram
 
@@ -70,6 +71,20 @@ class FleetFacts:
     combos: pd.DataFrame
     families: pd.DataFrame
     specs: Mapping[str, SpecLink]
+
+    def softness(self, frequency: pd.Series[str]) -> Floats:
+        """How soft rubber is over a figure told at a frequency never seen, against those that the fleet has.
+
+        Parameters
+        ----------
+        frequency : labels; one that the fleet has seen gives 1, since the sag link knows it
+        """
+        n = self.combos["n"].to_numpy(dtype=float)
+        known = self.combos["frequency"].map(SOFTER_THAN_TOLD).astype(float)
+        n, known = n[known.notna()], known.dropna()
+        usual = float(known.to_numpy() @ n / n.sum()) if len(known) else 1.0
+        told = frequency.map(SOFTER_THAN_TOLD).astype(float).fillna(usual).to_numpy() / usual
+        return np.where(frequency.isin(set(self.combos["frequency"])), 1.0, told)
 
     def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
         """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.observe`).

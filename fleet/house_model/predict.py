@@ -312,6 +312,7 @@ class Forecaster:
         }
         mean, var = self._moments("sag", rows, extra)
         slope = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"]
+        slope *= self.house.facts.softness(rows["frequency"])[row]
         return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(

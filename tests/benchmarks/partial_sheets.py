@@ -61,6 +61,14 @@ def without(*columns: str, share: float = 1.0) -> Drop:
     return drop
 
 
+def rake_blank(sheets: Sheets) -> Sheets:
+    """A quarter of the families never have their rake read."""
+    families = sorted(sheets["body_family"].unique())[::4]
+    return sheets.assign(
+        **{c: sheets[c].mask(sheets["body_family"].isin(families)) for c in (STATIC, DYNAMIC)}
+    )
+
+
 STATIC, DYNAMIC, TRACKING = "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg"
 CASES: dict[str, tuple[dict[str, Any], Drop]] = {
     "complete": ({}, as_it_is),
@@ -72,6 +80,7 @@ CASES: dict[str, tuple[dict[str, Any], Drop]] = {
     "static rake alone": ({}, without(TRACKING, DYNAMIC)),
     "static rake and tracking": ({}, without(DYNAMIC)),
     "dynamic rake alone": ({}, without(TRACKING, STATIC)),
+    "rake blank on a quarter of the families": ({}, rake_blank),
     "awkward": (dict(AWKWARD), as_it_is),
 }
 PRESSED = {"enquiries at 1.25 times the force": 1.25, "enquiries at 0.8 times the force": 0.8}
