@@ -48,6 +48,8 @@ from fleet.statistics.gram import Floats, Gram
 KEPT_VARIANCE: Final = 0.993888
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
 FEW_ROWS: Final = 30
+ENOUGH_RAKES: Final = 0.5
+"""The tracking angle comes first where rakes are fewer than this share of tracking angles."""
 TYPICAL_S2: Final = 1.5**2
 """Squared sag scale [degrees²] of a common pickup (common practice, no source)."""
 
@@ -151,7 +153,7 @@ class _Finisher(Fitter):
     def pair_rows(self) -> Floats:
         """Two combinations of tracking and built-in angle that are fitted one at a time.
 
-        The rake comes first, or the tracking angle where more sheets read that, and learns from all of them.
+        The rake comes first, or the tracking angle where few sheets read a rake, and learns from all of them.
         A few rows of what is believed stand in where hardly a sheet reads both.
         """
         believed = np.diag([BELIEFS[n].base + BELIEFS[n].growth * TYPICAL_S2 for n in PAIRED])
@@ -161,7 +163,7 @@ class _Finisher(Fitter):
         read = np.array([[t, cross], [cross, b]])
         unit = (rows * read + SPREAD_ROWS * believed) / (rows + SPREAD_ROWS)
         tracking, rake = (float(self.sums[n].counts.sum()) if n in self.sums else rows for n in LOADING)
-        return separate_rows(unit, RAKE if rake >= tracking else PAIRED[0])
+        return separate_rows(unit, RAKE if rake >= ENOUGH_RAKES * tracking else PAIRED[0])
 
     def pair_link(self, link: Link, weights: Floats) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from fleet.house_model.chain import ANGLES, JUDGED, PAIR, Link, noise_matrix
+from fleet.house_model.chain import ANGLES, JUDGED, PAIR, PAIRED, RAKE, Link, noise_matrix
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.joint_angles import Alone, JointAngles
 from fleet.house_model.variance_function import Spread
@@ -17,6 +17,9 @@ from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Cells, Floats, Gram
 
 CUT_SIGMAS: Final = 3.5
+FEW_LEVELS: Final = 2.0
+"""So many levels of a factor tell half of how tracking and rake go together between them."""
+LARGEST_CORRELATION: Final = 0.9
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,23 @@ class House:
     def angles(self) -> JointAngles:
         """Tracking and built-in angle together, from every sheet that reads either."""
         one, two = (self.links[name] for name in PAIR)
-        return JointAngles((one.cells, two.cells), (one.posterior, two.posterior), self.turn, self.alone)
+        together = tuple(self._together(one, two)) if RAKE in self.links else ()
+        posteriors = (one.posterior, two.posterior)
+        return JointAngles((one.cells, two.cells), posteriors, self.turn, self.alone, together)
+
+    def _together(self, one: LinkFit, two: LinkFit) -> Floats:
+        """How far the two combinations' effects of one level go together, per term.
+
+        Tracking and rake are fitted by themselves as well: the variance between levels of whichever the first
+        combination is not is what the two and their covariance make of it.  A term of few levels says little.
+        """
+        other = PAIRED[0] if np.array_equal(self.turn[0], [1.0, 1.0]) else RAKE
+        weights = np.linalg.solve(self.turn.T, [1.0, 0.0] if other == PAIRED[0] else [1.0, 1.0])
+        var = [(f.posterior.sds**2).mean(axis=0) for f in (one, two, self.links[other])]
+        cov = (var[2] - weights[0] ** 2 * var[0] - weights[1] ** 2 * var[1]) / (2.0 * weights[0] * weights[1])
+        levels = np.array(one.gram.design.sizes, dtype=float)
+        found = cov / np.sqrt(np.maximum(var[0] * var[1], 1e-12)) * levels / (levels + FEW_LEVELS)
+        return np.asarray(np.clip(found, -LARGEST_CORRELATION, LARGEST_CORRELATION))
 
     def __repr__(self) -> str:
         return f"House: {self.units:.0f} units, {len(self.links)} links"

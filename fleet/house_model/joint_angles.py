@@ -56,12 +56,19 @@ class JointAngles:
     posteriors : of each combination by itself; their draws of the spreads are used
     turn : (2, 2) rows that turn (tracking, built-in) into the combinations
     alone : rows that read less
+    together : (terms,) correlation of the two combinations' effects of one level, by term
     """
 
     cells: tuple[Cells, Cells]
     posteriors: tuple[Posterior, Posterior]
     turn: Floats
     alone: tuple[Alone, ...] = ()
+    together: tuple[float, ...] = ()
+
+    @property
+    def _correlation(self) -> Floats:
+        """(terms,) correlation between the two combinations' effects of one level."""
+        return np.array(self.together) if self.together else np.zeros(len(self.design.terms))
 
     @cached_property
     def _grams(self) -> list[Gram]:
@@ -99,7 +106,10 @@ class JointAngles:
             tied += np.kron(np.outer(c, c), g.a)
             told += np.kron(c, g.b)
         mean, cov = np.empty((draws, OUTPUTS * k)), np.empty((draws, OUTPUTS * k, OUTPUTS * k))
-        unit = np.tile(np.append(np.ones(q), np.zeros(k - q)), OUTPUTS)
+        r2 = self._correlation[self.design.owner]
+        prior, random = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.arange(q)
+        prior[random, random] = prior[k + random, k + random] = 1.0 / (1.0 - r2**2)
+        prior[random, k + random] = prior[k + random, random] = -r2 / (1.0 - r2**2)
         own = self._eliminated
         with one_blas_thread():
             for r in range(draws):
@@ -111,7 +121,7 @@ class JointAngles:
                 a, b = a + tied, b + told
                 sds = [np.append(p.sds[r][self.design.owner], np.ones(k - q)) for p in posteriors]
                 scale = np.concatenate(sds)
-                inverse = _inverse(a * scale * scale[:, None] + np.diag(unit), *own)
+                inverse = _inverse(a * scale * scale[:, None] + prior, *own)
                 cov[r] = inverse * scale * scale[:, None]
                 mean[r] = cov[r] @ b
         return mean, cov
@@ -132,11 +142,18 @@ class JointAngles:
 
     @cached_property
     def centre(self) -> tuple[Floats, Floats, Floats]:
-        """Mean (2, size), covariance (2, 2, size, size) and sds (2, terms), averaged over the draws."""
+        """Mean (2, size), covariance (2, 2, size, size), that of levels (2, 2, terms): means of the draws."""
         mean, cov = (x.mean(axis=0) for x in self.coefficients)
         k = self.size
         blocks = cov.reshape(OUTPUTS, k, OUTPUTS, k).transpose(0, 2, 1, 3)
-        return mean.reshape(OUTPUTS, k), blocks, np.sqrt((self.sds**2).mean(axis=1))
+        return mean.reshape(OUTPUTS, k), blocks, self._between.mean(axis=2)
+
+    @property
+    def _between(self) -> Floats:
+        """(2, 2, r, terms) covariance of the two combinations' effects of one level."""
+        tie = np.ones((OUTPUTS, OUTPUTS, len(self.design.terms)))
+        tie[0, 1] = tie[1, 0] = self._correlation
+        return np.asarray(self.sds[:, None] * self.sds[None] * tie[:, :, None])
 
     def slope(self, name: str) -> Floats:
         """(2, r) mean coefficient of a fixed column."""
@@ -166,10 +183,9 @@ class JointAngles:
             for j, w in zip(safe, seen, strict=True):
                 out[0, 1] += cov[:, i, k + j] * (v * w)
         out[1, 0] = out[0, 1]
+        between = self._between
         for t in range(len(design.terms)):
-            unseen = (index[t] < 0).astype(float)
-            for one in range(OUTPUTS):
-                out[one, one] += self.sds[one][:, t : t + 1] ** 2 * unseen
+            out += between[:, :, :, t : t + 1] * (index[t] < 0)
         for one in range(OUTPUTS):
             out[one, one] = np.maximum(out[one, one], 1e-12)
         return mean, out

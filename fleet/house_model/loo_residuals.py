@@ -178,7 +178,7 @@ class _Cells:
 def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
     """Expectation (less the link's centre) and its variance, per sheet."""
     mean, cov, sds = fit.centre
-    expectation, variance = _quadratic(fit.gram.design, fit.link.columns, mean, cov, sds, cells, observed)
+    expectation, variance = _quadratic(fit.gram.design, fit.link.columns, mean, cov, sds**2, cells, observed)
     return expectation, np.maximum(variance, 1e-12)
 
 
@@ -187,7 +187,7 @@ def _quadratic(
     columns: tuple[str, ...],
     mean: Floats,
     cov: Floats,
-    sds: Floats,
+    between: Floats,
     cells: _Cells,
     observed: pd.DataFrame,
 ) -> tuple[Floats, Floats]:
@@ -206,7 +206,7 @@ def _quadratic(
         safe_a, on_a = np.maximum(ia, 0), ia >= 0
         if t < len(design.terms):
             level[:, ka] += np.where(on_a, mean[safe_a], 0.0)
-            quad[:, ka, ka] += np.where(on_a, 0.0, sds[t] ** 2)
+            quad[:, ka, ka] += np.where(on_a, 0.0, between[t])
         for kb, ib in groups:
             safe_b, on_b = np.maximum(ib, 0), ib >= 0
             quad[:, ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
@@ -248,15 +248,14 @@ def _angles_left_out(
 ) -> tuple[Floats, Floats]:
     """Expected tracking, built-in angle and rake (m, 3), and the covariance of that expectation (m, 3, 3)."""
     joint = house.angles
-    middle, blocks, sds = joint.centre
+    middle, blocks, between = joint.centre
     columns = house.links[PAIR[0]].link.columns
     mean, cov = np.empty((len(observed), 2)), np.empty((len(observed), 2, 2))
 
     def fill(pair: tuple[int, int]) -> None:
         i, j = pair
-        spread = sds[i] if i == j else np.zeros(len(sds[i]))
         found, cov[:, i, j] = _quadratic(
-            joint.design, columns, middle[i], blocks[i, j], spread, cells, observed
+            joint.design, columns, middle[i], blocks[i, j], between[i, j], cells, observed
         )
         cov[:, j, i] = cov[:, i, j]
         if i == j:
