@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold
 from streamlit.testing.v1 import AppTest
+from worlds import LONG
 
 from dashboards import state
 from fleet.fitting.refit import load_house
@@ -127,7 +128,10 @@ def untouched() -> dict[str, dict[str, Any]]:
 def test_nothing_reaches_another_page_and_all_is_found_again(
     page: str, store: Path, open_page: OpenPage, untouched: dict[str, dict[str, Any]]
 ) -> None:
-    """From a filled page to any other and back: that one is as if nothing were filled, this one whole."""
+    """From a filled page to every other and back: those are as if nothing were filled, this one whole.
+
+    In the long run one comes back after each of the others, otherwise after all of them.
+    """
     others = [name for name in state.PAGES if name != page]
     for name in others:
         if name not in untouched:
@@ -140,8 +144,10 @@ def test_nothing_reaches_another_page_and_all_is_found_again(
     for name in others:
         assert values(go(app, name)) == untouched[name], name
         assert not app.query_params
-        assert values(go(app, page)) == left, name
-        assert dict(app.query_params) == address
+        if LONG:
+            assert values(go(app, page)) == left, name
+    assert values(go(app, page)) == left
+    assert dict(app.query_params) == address
 
 
 def test_every_page_is_walked() -> None:
