@@ -83,9 +83,9 @@ def take_in(
 
 
 def merged_tallies(store: Store) -> list[tuple[KeptTallies, SharedTallies]]:
-    """Other benches' tallies, coded as here."""
+    """Other benches' tallies, coded as here; those withdrawn are left out."""
     out = []
-    for kept in kept_tallies(store):
+    for kept in (k for k in kept_tallies(store) if k.file):
         told = read_exported(kept.file, f"what {kept.code} sent").tallies
         out.append((kept, told.coded_as(kept.code, SAME[kept.same_codes])))
     return out

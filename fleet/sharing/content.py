@@ -8,6 +8,10 @@ Rules, and why they hold (see ``fleet explain sharing``):
   the group's own number, and the sums are scaled to it: a set that lacks one unit can't be told from one that
   lacks none, so the two can't be subtracted.
 - Where a group joins units of several cells, what the fit knows of the cells' difference is taken off.
+- Covariates that stand at nought where nothing was written down would single units out; their fitted effect
+  is taken off, and they are told as nought.  The sag scale is told where every sum that it allows to be made
+  rests on enough units.
+- The readings are blurred before they come here (`fleet.sharing.blur`).
 """
 
 from __future__ import annotations
@@ -40,9 +44,10 @@ ALONE: Final = tuple(n for n in NAMES if n not in ANGLES)
 CROSSED: Final = tuple(pair for pair in combinations([n for n in JUDGED if n in SHARED], 2) if pair != PAIRED)
 """Pairs of links whose residuals' products are told; the others follow from the moments."""
 MOST_SETS: Final = 2
-NOT_SHARED: Final = "conflict"
-"""A covariate whose sums attainment publishes too: its fitted effect is taken off and it is told as nought,
-or the two could be subtracted."""
+WITHHELD: Final = ("warm", "aged", "s_warm", "s_aged", "tilted", "conflict")
+"""Covariates that are told as nought, their fitted effect taken off.  Most stand at nought where nothing was
+written down: where one unit of a group differs, its reading is a quotient of two sums.  The sums of the last
+are published by attainment too, and the two could be subtracted."""
 DIGITS: Final = 12
 
 
@@ -73,14 +78,14 @@ def sums_of_units(units: Units, group: Places, smallest: int) -> dict[str, Any]:
     for names, members in _angle_sets(units, group, smallest):
         count = told_count(size, len(members), smallest)
         for name in names:
-            _add(links, name, _moments(units, (name,), LINK[name].columns, members, count))
+            _add(links, name, _moments(units, (name,), members, count, smallest))
         if set(PAIRED) <= set(names):
-            _add(links, JOINT, _moments(units, PAIRED, PAIR_COVARIATES, members, count))
+            _add(links, JOINT, _moments(units, PAIRED, members, count, smallest))
     for name in ALONE:
         members = group[units.inside[name][group]]
         if len(members) >= smallest:
             count = told_count(size, len(members), smallest)
-            _add(links, name, _moments(units, (name,), LINK[name].columns, members, count))
+            _add(links, name, _moments(units, (name,), members, count, smallest))
     return {
         "links": links,
         "cross": _cross(units, group, smallest),
@@ -105,22 +110,48 @@ def _angle_sets(units: Units, group: Places, smallest: int) -> Iterator[tuple[tu
         rest = np.setdiff1d(rest, best[2])
 
 
-def _moments(
-    units: Units, names: tuple[str, ...], columns: tuple[str, ...], members: Places, count: int
-) -> Floats:
+def _moments(units: Units, names: tuple[str, ...], members: Places, count: int, smallest: int) -> Floats:
     """Moments of (1, covariates, responses) over some units, as if there were ``count`` of them."""
+    design = rows_of_units(units, names, members, smallest)
+    return np.asarray(design @ design.T * (count / len(members)))
+
+
+def rows_of_units(units: Units, names: tuple[str, ...], members: Places, smallest: int) -> Floats:
+    """What each unit of a set brings into its moments: 1, covariates, responses; one column a unit."""
+    columns = PAIR_COVARIATES if names == PAIRED else LINK[names[0]].columns
     value = {c: units.observed[c].to_numpy(dtype=float)[members] for c in columns}
-    x = [np.ones(len(members)), *(v * (c != NOT_SHARED) for c, v in value.items())]
+    level_at = {c: told_as(c, v, smallest) for c, v in value.items()}
+    x = [
+        np.ones(len(members)),
+        *(v if (at := level_at[c]) is None else np.full(len(v), at) for c, v in value.items()),
+    ]
     for name in names:
         y = units.observed[f"y_{name}"].to_numpy(dtype=float)[members] - LINK[name].centre
         level = units.at_zero[name][members]
         y = y - (level - level.mean())
         for c, slope in units.slopes[name].items():
-            own = slope[members]
-            y = y - (own if c == NOT_SHARED else own - own.mean()) * value[c]
+            own, at = slope[members], level_at[c]
+            y = y - ((own - own.mean()) * value[c] if at is None else own * (value[c] - at))
         x.append(y)
-    design = np.stack(x)
-    return np.asarray(design @ design.T * (count / len(members)))
+    return np.stack(x)
+
+
+def told_as(covariate: str, value: Floats, smallest: int) -> float | None:
+    """The one value that a covariate is told as for all units of a set; None where each tells its own.
+
+    With its own values told, sums can be combined so that units of one value, whichever, drop out; as many
+    as the smallest group must be left.
+
+    Parameters
+    ----------
+    covariate : its name
+    value : of each unit of the set
+    smallest : smallest group
+    """
+    if covariate in WITHHELD:
+        return 0.0
+    commonest = int(np.unique(value, return_counts=True)[1].max())
+    return None if len(value) - commonest >= smallest else float(value.mean())
 
 
 def _add(links: dict[str, list[float]], name: str, moments: Floats) -> None:

@@ -29,11 +29,11 @@ from fleet.house_model.chain import (
     SHARED,
 )
 from fleet.house_model.family_facts import SPECIFICATIONS
+from fleet.sharing.blur import added_products
 from fleet.sharing.content import CROSSED, as_cells
-from fleet.store.sharing import CUT, FAULTY, REPEATS, UNITS, Published
+from fleet.store.sharing import CUT, FAULTY, FORMAT, REPEATS, UNITS, Published
 from fleet.tallies.pooling import SharedTallies
 
-FORMAT: Final = 1
 LARGEST_FILE: Final = 256 * 2**20
 """Bytes that a tallies file may unpack to; a ring of a thousand benches needs a hundredth of it."""
 CODE: Final = re.compile(r"[A-Za-z0-9_.-]{1,24}")
@@ -84,6 +84,7 @@ def tallies_of(published: Published) -> SharedTallies:
         repeats,
         _cut(published),
         _faulty(published),
+        added_products(),
     )
 
 
@@ -157,6 +158,7 @@ def tallies_bytes(exported: Exported) -> bytes:
         "repeats": {k: list(v) for k, v in told.repeats.items()},
         "cut": {str(k): [float(r["cut"]), float(r["cut_size"])] for k, r in told.cut.iterrows()},
         "faulty": dict(told.faulty),
+        "blur": dict(told.blur),
     }
     buffer = io.BytesIO()
     arrays = {f"sums.{name}": s.moments for name, s in told.sums.items()}
@@ -186,6 +188,11 @@ def read_exported(raw: bytes, name: str) -> Exported:
         with np.load(io.BytesIO(raw), allow_pickle=False) as parts:
             held = {key: parts[key] for key in parts.files}
         head = json.loads(str(held["head"]))
+        if head["fleet tallies"] == 1:
+            raise UnreadableFileError(
+                f"{name} is of an older format, out of which single units can be worked out; "
+                "ask the bench that sent it to export again with this fleet, and delete this file"
+            )
         if head["fleet tallies"] != FORMAT:
             raise UnreadableFileError(
                 f"{name} was exported by another version of fleet; both benches need the same one"
@@ -211,7 +218,9 @@ def _exported(head: dict[str, Any], held: dict[str, Any]) -> Exported:
     products = _frame(head["products"]).astype({"scale_class": int, "n": float, "total": float})
     repeats = {str(k): (float(n), float(square)) for k, (n, square) in head["repeats"].items()}
     faulty = {str(k): float(n) for k, n in head["faulty"].items()}
-    tallies = SharedTallies(cells.assign(bench=""), sums, products, repeats, cut.rename_axis("link"), faulty)
+    blur = {str(k): float(v) for k, v in head["blur"].items()}
+    cut = cut.rename_axis("link")
+    tallies = SharedTallies(cells.assign(bench=""), sums, products, repeats, cut, faulty, blur)
     made_on = dt.date.fromisoformat(head["made_on"])
     return Exported(str(head["bench"]), str(head["identity"]), made_on, int(head["smallest"]), tallies)
 
@@ -239,7 +248,10 @@ def _wrong(exported: Exported) -> str:
     numbers = [told.cut.to_numpy(), *map(np.array, told.repeats.values()), told.products["n"].to_numpy()]
     if not all((v >= 0.0).all() and np.isfinite(v).all() for v in numbers):
         return "a figure is below nought or no number"
-    return "" if np.isfinite(told.products["total"]).all() else "a figure is no number"
+    products = [*told.products["total"], *told.blur.values()]
+    if not np.isfinite(products).all() or any(told.blur.get(f"{n} {n}", 0.0) < 0.0 for n in SHARED):
+        return "a figure is below nought or no number"
+    return ""
 
 
 def _wrong_sums(sums: Sums, k: int, units: Any, smallest: int) -> str:

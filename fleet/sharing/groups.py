@@ -17,16 +17,20 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
+from fleet.sharing.blur import blurred
 from fleet.sharing.generalisation import Places, form_groups
 from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
 from fleet.store.sharing import (
     CUT,
     FAULTY,
+    FORMAT,
     REPEATS,
     UNITS,
     KeptGroup,
     Published,
+    blur_key,
     identity,
+    keep_content,
     keep_counts,
     keep_groups,
     live_groups,
@@ -82,8 +86,10 @@ def bring_up_to_date(
     with store.writer() as con:
         note_published(con, min_units=_settle(con, smallest))
         _withdraw_changed(con, known, again.record, least)
+        key = blur_key(con)
+        _tell_anew(con, units, key, least)
         live, spent = live_groups(con), spent_records(con)
-        keep_groups(con, _new_groups(units, again, live, spent, least))
+        keep_groups(con, _new_groups(units, again, live, spent, least, key))
         live, name = live_groups(con), identity(con) or ""
         held = {u for g in live if g.kind == UNITS for u in g.members}
         waiting = int(sum(u not in held for u in units.unit))
@@ -118,8 +124,43 @@ def _withdraw_changed(
             withdraw(con, group.group_id, unchanged=unchanged)
 
 
+def _tell_anew(con: Connection, units: Units, key: str, smallest: int) -> None:
+    """What groups of an older format give away is made anew of those units that are as they were.
+
+    They stay the same groups, as their attainment is published already; one with too few such units left is
+    withdrawn, and its units stand in no other.
+    """
+    place = {u: i for i, u in enumerate(units.unit)}
+    for group in live_groups(con):
+        if group.format >= FORMAT or group.group_id is None:
+            continue
+        same = [place[u] for u, r in group.members.items() if u in place and units.record[place[u]] == r]
+        if group.kind == REPEATS:
+            keep_content(con, group.group_id, group.content)
+        elif len(same) >= smallest:
+            told = _content(group.kind, blurred(units, np.array(sorted(same)), key), smallest)
+            keep_content(con, group.group_id, told)
+        else:
+            withdraw(con, group.group_id, unchanged=())
+
+
+def _content(kind: str, units: Units, smallest: int) -> Mapping[str, Any]:
+    """What a group of these units, blurred, gives away."""
+    everyone = np.arange(len(units.unit))
+    if kind == UNITS:
+        return content.sums_of_units(units, everyone, smallest)
+    if kind == FAULTY:
+        return content.sums_of_faulty(units, everyone, smallest)
+    return content.sums_of_cut(units, kind.removeprefix(CUT), everyone)
+
+
 def _new_groups(
-    units: Units, again: Repeats, live: list[KeptGroup], spent: Mapping[str, set[str]], smallest: int
+    units: Units,
+    again: Repeats,
+    live: list[KeptGroup],
+    spent: Mapping[str, set[str]],
+    smallest: int,
+    key: str,
 ) -> Iterator[KeptGroup]:
     """Groups of units that stand in none of their kind yet."""
 
@@ -129,7 +170,8 @@ def _new_groups(
         new = [u not in held and r not in gone for u, r in zip(units.unit, units.record, strict=True)]
         return np.flatnonzero(which & np.array(new, dtype=bool))
 
-    def kept(kind: str, group: Places, labels: Mapping[str, str], told: Mapping[str, Any]) -> KeptGroup:
+    def kept(kind: str, group: Places, labels: Mapping[str, str]) -> KeptGroup:
+        told = _content(kind, blurred(units, group, key), smallest)
         members = {str(units.unit[i]): str(units.record[i]) for i in group}
         return KeptGroup(kind, members, labels, told, units=len(members))
 
@@ -137,17 +179,15 @@ def _new_groups(
     factors = units.factors.iloc[pool].reset_index(drop=True)
     for places in form_groups(factors, units.year[pool], units.whole[pool], smallest):
         group = pool[places]
-        yield kept(
-            UNITS, group, content.labels_of(units, group), content.sums_of_units(units, group, smallest)
-        )
+        yield kept(UNITS, group, content.labels_of(units, group))
     beyond = {n: ~np.isnan(units.residual[n]) & ~units.inside[n] for n in NAMES}
     for name, which in beyond.items():
         group = free(CUT + name, which)
         if len(group) >= smallest:
-            yield kept(CUT + name, group, {}, content.sums_of_cut(units, name, group))
+            yield kept(CUT + name, group, {})
     group = free(FAULTY, np.any([which for n, which in beyond.items() if n in JUDGED], axis=0))
     if len(group) >= smallest:
-        yield kept(FAULTY, group, {}, content.sums_of_faulty(units, group, smallest))
+        yield kept(FAULTY, group, {})
     yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest)
 
 

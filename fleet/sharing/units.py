@@ -37,6 +37,7 @@ class Units:
     residual : per link, NaN where not read
     inside : per link whether the reading is in the sums
     sheets : their sheets, canonical columns
+    fill : per family what stands in for facts that a sheet doesn't tell
     """
 
     unit: NDArray[np.object_]
@@ -48,6 +49,7 @@ class Units:
     residual: Mapping[str, Floats]
     inside: Mapping[str, NDArray[np.bool_]]
     sheets: pd.DataFrame
+    fill: pd.DataFrame
 
     @property
     def whole(self) -> NDArray[np.bool_]:
@@ -82,7 +84,8 @@ def teaching_units(teaching: pd.DataFrame, gathered: Gathered) -> Units:
     gathered : what they were summed up to
     """
     sheets = teaching.reset_index(drop=True)
-    observed = observe(sheets, gathered.facts().fill())
+    fill = gathered.facts().fill()
+    observed = observe(sheets, fill)
     keys = [*FACTORS, "scale_class"]
     cells = pd.MultiIndex.from_frame(gathered.cut.cells[keys].astype({"scale_class": int}).astype(str))
     cell = cells.get_indexer(pd.MultiIndex.from_frame(observed[keys].astype(str)))
@@ -100,6 +103,7 @@ def teaching_units(teaching: pd.DataFrame, gathered: Gathered) -> Units:
         residual,
         inside,
         sheets,
+        fill,
     )
 
 
@@ -108,11 +112,23 @@ def _inside(
 ) -> tuple[Floats, dict[str, Floats], Floats, NDArray[np.bool_]]:
     level = fit.at_zero[cell]
     slopes = {c: fit.slopes[c][cell] for c in LINK[name].columns}
-    expected = level + sum((s * observed[c].to_numpy(dtype=float) for c, s in slopes.items()), np.zeros(1))
-    raw = observed[f"y_{name}"].to_numpy(dtype=float) - expected
-    rounded = np.floor(raw * RESIDUAL_UNIT + 0.5) / RESIDUAL_UNIT
+    rounded = residuals(name, observed, level, slopes)
     with np.errstate(invalid="ignore"):
         return level, slopes, rounded, np.abs(rounded) <= fit.bound[cell]
+
+
+def residuals(name: str, observed: pd.DataFrame, level: Floats, slopes: Mapping[str, Floats]) -> Floats:
+    """Residuals of a link, rounded, NaN where it wasn't read.
+
+    Parameters
+    ----------
+    name : of the link
+    observed : covariates and responses (see `fleet.house_model.chain.observe`)
+    level, slopes : the fit at each unit's cell
+    """
+    expected = level + sum((s * observed[c].to_numpy(dtype=float) for c, s in slopes.items()), np.zeros(1))
+    raw = observed[f"y_{name}"].to_numpy(dtype=float) - expected
+    return np.asarray(np.floor(raw * RESIDUAL_UNIT + 0.5) / RESIDUAL_UNIT)
 
 
 @dataclass(frozen=True)

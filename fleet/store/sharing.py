@@ -19,6 +19,8 @@ UNITS: Final = "units"
 """The kind of group that cells and attainment are made of."""
 REPEATS: Final = "repeats"
 FAULTY: Final = "faulty"
+FORMAT: Final = 2
+"""Of what groups give away. Out of format 1 single units could be worked out."""
 CUT: Final = "cut."
 """Before the name of a link: units beyond its cut."""
 
@@ -36,6 +38,7 @@ class KeptGroup:
     counts : attainment of its units, None until it was published
     group_id, formed_on : number and day, None before it is kept
     units : how many units the group was formed of; fewer members are left when units were forgotten
+    format : of ``content`` (see `FORMAT`)
     """
 
     kind: str
@@ -46,6 +49,7 @@ class KeptGroup:
     group_id: int | None = None
     formed_on: dt.date | None = None
     units: int = field(default=0)
+    format: int = FORMAT
 
 
 def published_under(con: Connection) -> tuple[int | None, str | None]:
@@ -57,9 +61,15 @@ def published_under(con: Connection) -> tuple[int | None, str | None]:
 def note_published(con: Connection, *, min_units: int, policy: str | None = None) -> None:
     """Hold to a smallest group, and to a target policy if one is named, from now on."""
     con.execute(
-        "insert into share_state values (true, $size, $identity, $policy, null, null) "
-        "on conflict (only_row) do update set policy = coalesce(policy, $policy)",
-        {"size": min_units, "identity": secrets.token_hex(16), "policy": policy},
+        "insert into share_state values (true, $size, $identity, $policy, null, null, $key) "
+        "on conflict (only_row) do update set policy = coalesce(policy, $policy), "
+        "blur_key = coalesce(blur_key, $key)",
+        {
+            "size": min_units,
+            "identity": secrets.token_hex(16),
+            "policy": policy,
+            "key": secrets.token_hex(32),
+        },
     ).fetchall()
 
 
@@ -86,13 +96,18 @@ def identity(con: Connection) -> str | None:
     return str(rows[0][0]) if rows else None
 
 
+def blur_key(con: Connection) -> str:
+    """What the errors of blurred readings are drawn from; the same as long as the store lives."""
+    return str(con.execute("select blur_key from share_state").fetchall()[0][0])
+
+
 def live_groups(con: Connection) -> list[KeptGroup]:
     """Groups that aren't withdrawn, in the order in which they were formed."""
     members: dict[int, dict[str, str]] = {}
     for group, unit, record in con.execute("select group_id, unit, record from share_member").fetchall():
         members.setdefault(int(group), {})[str(unit)] = str(record)
     rows = con.execute(
-        "select group_id, kind, formed_on, units, labels, content, counts from share_group "
+        "select group_id, kind, formed_on, units, labels, content, counts, format from share_group "
         "where not withdrawn order by group_id"
     ).fetchall()
     return [
@@ -105,8 +120,9 @@ def live_groups(con: Connection) -> list[KeptGroup]:
             group,
             day,
             units,
+            version,
         )
-        for group, kind, day, units, labels, content, counts in rows
+        for group, kind, day, units, labels, content, counts, version in rows
     ]
 
 
@@ -152,13 +168,22 @@ def keep_groups(con: Connection, groups: Iterable[KeptGroup]) -> None:
     names = ["group_id", "kind", "formed_on", "units", "labels", "content"]
     con.register("groups_in", pd.DataFrame(rows, columns=names))
     con.execute(
-        "insert into share_group select group_id, kind, formed_on, units, labels, content, null, false "
-        "from groups_in order by group_id"
+        "insert into share_group select group_id, kind, formed_on, units, labels, content, null, false, ? "
+        "from groups_in order by group_id",
+        [FORMAT],
     ).fetchall()
     con.unregister("groups_in")
     con.register("members_in", pd.DataFrame(members, columns=["group_id", "unit", "record"]))
     con.execute("insert into share_member select group_id, unit, record from members_in").fetchall()
     con.unregister("members_in")
+
+
+def keep_content(con: Connection, group: int, content: Mapping[str, Any]) -> None:
+    """Keep what a group of an older format gives away from now on."""
+    con.execute(
+        "update share_group set content = ?, format = ? where group_id = ?",
+        [json.dumps(dict(content)), FORMAT, group],
+    ).fetchall()
 
 
 def keep_counts(con: Connection, counts: Mapping[int, Mapping[str, Any]]) -> None:

@@ -9,7 +9,7 @@ taken as each bench gives them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -30,6 +30,8 @@ from fleet.tallies.sufficient_statistics import FAMILY_FIGURES, Gathered
 CELL_KEYS: Final = (*FACTORS, "scale_class")
 PASSES: Final = 2
 """Fits that all benches' cells are weighed by: the first by the bench's own spreads."""
+MOST_BLUR: Final = 0.75
+"""Share of the scatter within a bench's cells that is taken for its blur at most."""
 CODED: Final = ("family", "source")
 """Factors whose levels are a bench's own codes; those of the others mean the same everywhere."""
 
@@ -47,6 +49,7 @@ class SharedTallies:
     repeats : per reading (pairs of sheets of one unit, mean squared difference)
     cut : per link rows beyond the cut and the mean size of their residuals (cut, cut_size)
     faulty : per source units beyond a cut; ``""`` holds those of no source told
+    blur : per ``"link link"`` what a blur of the readings has added to each unit's product of residuals
     """
 
     cells: pd.DataFrame
@@ -55,6 +58,7 @@ class SharedTallies:
     repeats: Mapping[str, tuple[float, float]]
     cut: pd.DataFrame
     faulty: Mapping[str, float]
+    blur: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def units(self) -> float:
@@ -96,6 +100,7 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
     """
     if not others:
         return own
+    others = [_without_blur(o) for o in others]
     noise = _pooled_noise(own, others)
     tables = [own.cut.cells[[*CELL_KEYS, "n"]], *(o.cells[[*CELL_KEYS, "n"]] for o in others)]
     cells = pd.concat(tables, ignore_index=True).astype({"scale_class": int})
@@ -125,6 +130,35 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
         own.cut.robust,
     )
     return Gathered(cut, _combos(own, others), _families(own, others), noise)
+
+
+def _without_blur(told: SharedTallies) -> SharedTallies:
+    """The same with the products that the blur has added on average taken off.
+
+    Never so much that no scatter is left within cells; the same share from all blocks, as they share rows.
+    """
+    added = {}
+    for name in told.sums:
+        names = PAIRED if name == JOINT else (name,)
+        one_way = np.array([[told.blur.get(f"{a} {b}", 0.0) for b in names] for a in names])
+        added[name] = np.triu(one_way) + np.triu(one_way, 1).T
+    most = max(_blur_share(block, added[name]) for name, block in told.sums.items())
+    part = min(1.0, MOST_BLUR / most) if most > 0.0 else 0.0
+    sums = {}
+    for name, block in told.sums.items():
+        moments, k = block.moments.copy(), len(added[name])
+        moments[:, -k:, -k:] -= part * block.counts[:, None, None] * added[name]
+        sums[name] = replace(block, moments=moments)
+    return replace(told, sums=sums)
+
+
+def _blur_share(block: Sums, added: Floats) -> float:
+    """Largest share that what was added has in the scatter of the responses within cells."""
+    k, here = len(added), block.counts > 0.0
+    moments, count = block.moments[here], block.counts[here, None, None]
+    first = moments[:, 0, -k:]
+    within = (moments[:, -k:, -k:] - first[:, :, None] * first[:, None, :] / count).sum(axis=0)
+    return float(np.linalg.eigvals(np.linalg.pinv(within) @ added).real.max() * count.sum())
 
 
 def _joined(own: Sums, others: Sequence[tuple[Sums | None, int]]) -> Sums:

@@ -13,12 +13,13 @@ from worlds import ideal, stored
 
 from fleet.errors import FleetError
 from fleet.house_model.chain import FACTORS, LINK, READINGS, SHARED
-from fleet.sharing.content import labels_of, sums_of_faulty, sums_of_units, told_count
+from fleet.sharing.content import WITHHELD, labels_of, sums_of_faulty, sums_of_units, told_as, told_count
 from fleet.sharing.generalisation import LADDER, form_groups, in_common
 from fleet.sharing.groups import bring_up_to_date
 from fleet.sharing.rows import export_rows
 from fleet.sharing.units import Units, repeats, teaching_units
 from fleet.store import Store
+from fleet.store.sharing import UNITS
 from fleet.store.tallies import TEACHING, gather
 
 
@@ -100,6 +101,23 @@ def test_how_many_are_missing_is_told_in_fives(units: int, in_set: int, told: in
     assert told_count(units, in_set, 5) == told
 
 
+@pytest.mark.parametrize(
+    ("values", "own"),
+    [
+        ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], True),
+        ([1.0, 2.0, 3.0, 4.0, 5.0], False),
+        ([1.0] * 9 + [2.0], False),
+        ([1.0] * 5 + [2.0] * 5, True),
+        ([1.0] * 6 + [2.0] * 4, False),
+    ],
+)
+def test_a_covariate_is_told_where_no_sum_can_be_made_to_rest_on_few(values: list[float], own: bool) -> None:
+    """By hand: leaving out the units of any one value must leave five; else all are told the mean."""
+    told = told_as("s", np.array(values), 5)
+    assert told is None if own else told == pytest.approx(np.mean(values))
+    assert {told_as(name, np.array(values), 5) for name in WITHHELD} == {0.0}
+
+
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, Units]:
     world = ideal(6, n_families=5)
@@ -115,13 +133,17 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, Units]:
 def test_a_group_of_several_families_hides_their_difference_from_the_spread(
     bench: tuple[Store, Units],
 ) -> None:
-    """Its mean is the units' own; the scatter about it is that within families, not between them."""
+    """Its mean is the units' own, less what warmth and age do; its scatter is that within families."""
     _, units = bench
     inside = np.flatnonzero(np.all([units.inside[n] for n in ("tracking", "built_in", "sag")], axis=0))
     family = units.factors["family"].to_numpy()
     told = sums_of_units(units, inside, 5)["links"]["built_in"]
     n, total, square = told[0], told[3], told[-1]
     y = units.observed["y_built_in"].to_numpy()[inside] - LINK["built_in"].centre
+    for covariate in ("warm", "aged"):
+        slope = units.slopes["built_in"][covariate][inside]
+        y = y - slope * units.observed[covariate].to_numpy()[inside]
+    assert told[1:3] == [0.0, 0.0]
     assert n == len(inside)
     assert total / n == pytest.approx(y.mean(), abs=1e-9)
     within = np.mean([np.var(y[family[inside] == f]) for f in np.unique(family)])
@@ -153,6 +175,31 @@ def test_faulty_units_are_told_by_source_only_where_enough_are(bench: tuple[Stor
     assert told[str(most)] == 6
     assert all(n >= 5 for n in told.values())
     assert sums_of_faulty(units, chosen[:7], 5) == {"": 7.0}
+
+
+def test_groups_of_the_older_format_are_told_anew(tmp_path: Path) -> None:
+    """The same units, attainment as published, other sums; a group with too few units as they were goes."""
+    store = stored(tmp_path, ideal(6, n_families=8).sheets(80)[0])
+    before = bring_up_to_date(store, smallest=5)
+    smallest = min((g for g in before.of(UNITS)), key=lambda g: g.units)
+    assert smallest.units < 9
+    with store.writer() as con:
+        con.execute("update share_group set format = 1, counts = '{\"a\": 1}', content = '{}'").fetchall()
+        con.execute("update share_state set revision = null").fetchall()
+        changed = list(smallest.members)[:-4]
+        con.execute(
+            "update share_member set record = 'old' where group_id = $id and unit in (select unnest($units))",
+            {"units": changed, "id": smallest.group_id},
+        ).fetchall()
+    after = {g.group_id: g for g in bring_up_to_date(store).of(UNITS)}
+    assert smallest.group_id not in after
+    for group in before.of(UNITS):
+        if group.group_id != smallest.group_id:
+            now = after[group.group_id]
+            assert (dict(now.members), now.counts, now.format) == (dict(group.members), {"a": 1}, 2)
+            assert now.content["links"]["zenith"] == group.content["links"]["zenith"]
+    held = {r for g in after.values() for r in g.members.values()}
+    assert not held & {smallest.members[u] for u in list(smallest.members)[-4:]}
 
 
 def test_repeats_are_pairs_of_one_unit(bench: tuple[Store, Units]) -> None:

@@ -14,15 +14,18 @@ from worlds import ideal, stored
 
 from fleet.errors import FleetError
 from fleet.fitting.fit import fit_store
-from fleet.fitting.other_benches import take_in
+from fleet.fitting.other_benches import merged_tallies, take_in
 from fleet.house_model.archive import to_parts
+from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import LINK, LINKS, PAIRED
+from fleet.sharing import blur
 from fleet.sharing.exchange import export_tallies
-from fleet.sharing.files import read_exported, tallies_bytes
+from fleet.sharing.files import read_exported, tallies_bytes, tallies_of
+from fleet.sharing.groups import bring_up_to_date
 from fleet.store import Store
 from fleet.store.sharing import drop_tallies, kept_tallies
 from fleet.store.tallies import TEACHING, gather
-from fleet.tallies.pooling import _products, merge
+from fleet.tallies.pooling import _products, _without_blur, merge
 from fleet.tallies.sufficient_statistics import Gathered
 
 WORLD = ideal(3)
@@ -178,6 +181,53 @@ def test_what_cant_be_is_refused(ours_store: Store, theirs: Path, tmp_path: Path
     with pytest.raises(FleetError, match="can't be read"):
         take_in(ours_store, tmp_path / "absent.npz")
     assert kept_tallies(ours_store) == []
+
+
+def test_an_older_format_is_refused(ours_store: Store, theirs: Path, tmp_path: Path) -> None:
+    """Single units could be worked out of it: one line that says so and what to do."""
+    with np.load(theirs, allow_pickle=False) as parts:
+        held = {name: parts[name] for name in parts.files}
+    held["head"] = np.array(str(held["head"]).replace('"fleet tallies": 2', '"fleet tallies": 1'))
+    np.savez_compressed(tmp_path / "old.npz", **held)
+    with pytest.raises(FleetError, match="units can be worked out; ask the bench that sent it to export"):
+        take_in(ours_store, tmp_path / "old.npz")
+    assert kept_tallies(ours_store) == []
+
+
+def test_tallies_withdrawn_are_left_out_until_they_come_anew(ours_store: Store, theirs: Path) -> None:
+    """What a migration erased teaches nothing, and the bench's new export takes its place."""
+    take_in(ours_store, theirs)
+    with ours_store.writer() as con:
+        con.execute("update shared_tallies set file = ''::blob, digest = 'old'").fetchall()
+    assert merged_tallies(ours_store) == []
+    assert take_in(ours_store, theirs) is not None
+    assert [kept.code for kept, _ in merged_tallies(ours_store)] == ["north"]
+    drop_tallies(ours_store, "north")
+
+
+def test_what_the_blur_adds_is_taken_off(tmp_path: Path) -> None:
+    """Scatter within cells, blurred and put right, is near what it is without blur; never is none left."""
+    frame = sheets(300, "D", 5)
+    sharp = tallies_of(bring_up_to_date(stored(tmp_path, frame, name="one.duckdb")))
+    with pytest.MonkeyPatch.context() as without:
+        without.setattr(blur, "BLUR", ())
+        exact = tallies_of(bring_up_to_date(stored(tmp_path, frame, name="two.duckdb")))
+    right = _without_blur(sharp)
+    for name, added in (("tracking", 0.26), ("built_in", 0.51), ("zenith", 0.25), ("azimuth_seen", 0.25)):
+        assert sharp.blur[f"{name} {name}"] == pytest.approx(added)
+        told, put_right, true = (scatter(t.sums[name]) for t in (sharp, right, exact))
+        assert 0.4 * added < told - true < 1.6 * added, name
+        assert put_right == pytest.approx(told - added), name
+    for part in (0.01, 1.0, 100.0):
+        much = _without_blur(replace(sharp, blur={k: part * v for k, v in sharp.blur.items()}))
+        assert all(scatter(much.sums[n]) > 0.0 for n in much.sums)
+
+
+def scatter(sums: Sums) -> float:
+    """Mean square of the last response within cells, its mean taken off."""
+    here = sums.counts > 0.0
+    m, n = sums.moments[here], sums.counts[here]
+    return float((m[:, -1, -1] - m[:, 0, -1] ** 2 / n).sum() / n.sum())
 
 
 def test_codes_are_kept_apart_unless_they_are_said_to_be_the_same(own: Gathered, theirs: Path) -> None:

@@ -100,9 +100,11 @@ def _list(store: Store) -> None:
                 "bench": [k.code for k in kept],
                 "units": [k.units for k in kept],
                 "smallest group": [k.min_units for k in kept],
-                "made in": [f"{k.made_on:%Y-%m}" for k in kept],
+                "made in": [f"{k.made_on:%Y-%m}" if k.file else "withdrawn" for k in kept],
                 "same codes": [k.same_codes for k in kept],
             },
             digits=0,
         )
     )
+    if not all(k.file for k in kept):
+        say("Single units could be worked out of what is withdrawn, so it is erased: ask for a new export.")

@@ -57,7 +57,10 @@ def _key_line(store: Store) -> str:
 def _lent_line(store: Store) -> str:
     from fleet.store.sharing import kept_tallies
 
-    told = [f"{k.code} ({k.units} units, {k.made_on:%Y-%m})" for k in kept_tallies(store)]
+    told = [
+        f"{k.code} ({k.units} units, {k.made_on:%Y-%m}{'' if k.file else ', withdrawn: export anew'})"
+        for k in kept_tallies(store)
+    ]
     return f"Other benches' tallies: {', '.join(told)}." if told else ""
 
 

@@ -1,0 +1,230 @@
+"""Must show: no reading comes out of everything that was ever exported, whatever is solved for."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from solving import (
+    ONE_SET,
+    Found,
+    Told,
+    by_subtraction,
+    mean_beyond_the_cut,
+    products_of_residuals,
+    table_of,
+    told_of,
+)
+from worlds import LONG, ideal, tokened
+
+from fleet.house_model.chain import JUDGED
+from fleet.sharing import blur, content, groups
+from fleet.sharing.files import tallies_of
+from fleet.sharing.groups import bring_up_to_date
+from fleet.sharing.units import NAMES, Units
+from fleet.store import Store, forget_sheet, forget_unit
+from fleet.store.sharing import CUT, UNITS, Published
+
+SMALLEST = 5
+BENCHES, EXPORTS, FIRST, MONTHLY = (5, 20, 150, 12) if LONG else (1, 6, 150, 12)
+ATTACKS = {
+    "lone covariate", "subtraction", "products",
+    "all but one known", "all but two known", "all but three known",
+}  # fmt: skip
+CUT_IN_DEGREES = [CUT + n for n in JUDGED if n in NAMES and n != "balance"]
+
+
+@dataclass
+class Ledger:
+    """Groups that were formed and told of: kind, units in truth, the same as the sums have them.
+
+    ``at_restore`` of them were formed before an older copy of the store was put back.
+    """
+
+    groups: list[tuple[str, Units, Units]] = field(default_factory=list)
+    at_restore: int = 0
+
+
+@pytest.fixture(scope="module")
+def ledgers(tmp_path_factory: pytest.TempPathFactory) -> list[Ledger]:
+    """Some benches, each over all its exports."""
+    out = []
+    for seed in range(BENCHES):
+        folder = tmp_path_factory.mktemp(f"bench{seed}")
+        with pytest.MonkeyPatch.context() as patch:
+            out.append(exported(folder, 40 + seed, patch))
+    return out
+
+
+def some_sheets(seed: int) -> pd.DataFrame:
+    """Sheets of which 12 % tell hours and most a temperature."""
+    world = ideal(seed, n_families=8, missing_hours=0.88, missing_temperature=0.15)
+    sheets, _ = world.sheets(FIRST + MONTHLY * EXPORTS)
+    return tokened(sheets).reset_index(drop=True)
+
+
+def exported(folder: Path, seed: int, patch: pytest.MonkeyPatch) -> Ledger:
+    """Exports while sheets come in, are corrected and forgotten, and the store is put back once."""
+    ledger = spying(patch)
+    sheets, path = some_sheets(seed), folder / "fleet.duckdb"
+    store = Store(path).create()
+    store.append(sheets.iloc[:FIRST], file_name="first")
+    ready = bring_up_to_date(store, smallest=SMALLEST)
+    for month in range(1, EXPORTS):
+        if month == EXPORTS // 3:
+            correct(store, ready)
+            shutil.copy(path, folder / "backup")
+        if month == EXPORTS // 2:
+            forget_largest(store, ready)
+        if month == 2 * EXPORTS // 3:
+            shutil.copy(folder / "backup", path)
+            ledger.at_restore = len(ledger.groups)
+        begin = FIRST + MONTHLY * (month - 1)
+        store.append(sheets.iloc[begin : begin + MONTHLY], file_name=f"month {month}")
+        ready = bring_up_to_date(store, smallest=SMALLEST)
+    assert_told(ready, tallies_of(ready).sums["zenith"].moments)
+    return ledger
+
+
+def spying(patch: pytest.MonkeyPatch) -> Ledger:
+    """Note the units behind every group that is formed from now on."""
+    ledger, real, told = Ledger(), groups.blurred, groups._content
+    kept: dict[int, Units] = {}
+
+    def blurred(units: Units, group: np.ndarray, key: str) -> Units:
+        with pytest.MonkeyPatch.context() as without:
+            without.setattr(blur, "BLUR", ())
+            true = real(units, group, key)
+        seen = real(units, group, key)
+        kept[id(seen)] = true
+        return seen
+
+    def _content(kind: str, units: Units, smallest: int) -> Mapping[str, Any]:
+        ledger.groups.append((kind, kept.pop(id(units)), units))
+        return told(kind, units, smallest)
+
+    patch.setattr(groups, "blurred", blurred)
+    patch.setattr(groups, "_content", _content)
+    return ledger
+
+
+def assert_told(ready: Published, moments: np.ndarray) -> None:
+    """What the file tells is the groups' sums, added up: the attacker's figures are at least as fine."""
+    parts = [g.content["links"].get("zenith", [0.0] * 3) for g in ready.of(UNITS) if g.labels["profile"]]
+    assert moments[:, 0, 1].sum() == pytest.approx(sum(p[1] for p in parts), rel=1e-9)
+
+
+def correct(store: Store, ready: Published) -> None:
+    """Correct the sheets of enough units of the largest group to withdraw it."""
+    units = sorted(max(ready.of(UNITS), key=lambda g: g.units).members)[: SMALLEST + 1]
+    rows = store.teaching()
+    rows = rows[rows["unit"].isin(units)].drop(columns=["unit", "newest", "version", "intake_id", "marks"])
+    store.append(rows.assign(zenith_deg=rows["zenith_deg"] + 0.35), file_name="corrections", supersede=True)
+
+
+def forget_largest(store: Store, ready: Published) -> None:
+    """Erase some units of the largest group."""
+    for unit in sorted(max(ready.of(UNITS), key=lambda g: g.units).members)[:3]:
+        if unit.startswith("sheet:"):
+            _, bench, sheet_no = unit.split(":")
+            forget_sheet(store, sheet_no, bench=bench)
+        else:
+            forget_unit(store, unit.rsplit("-", 1)[0])
+
+
+def attacked(ledgers: list[Ledger], *, blurred: bool, restored: bool = True) -> list[Found]:
+    """All attacks on all groups; without the blur the sums are those of the true readings."""
+    found: list[Found] = []
+    added = blur.added_products() if blurred else dict.fromkeys(blur.added_products(), 0.0)
+    for ledger in ledgers:
+        formed = ledger.groups[: None if restored else ledger.at_restore]
+        pairs = [(k, true, seen if blurred else true) for k, true, seen in formed]
+        sets: list[Told] = [
+            t for k, true, seen in pairs if k == UNITS for t in told_of(true, seen, SMALLEST, added)
+        ]
+        found += [f for told in sets for attack in ONE_SET for f in attack(told)]
+        found += by_subtraction(sets)
+        for kind, true, seen in pairs:
+            if kind == UNITS:
+                found += products_of_residuals(true, seen)
+            elif kind in CUT_IN_DEGREES:
+                link = kind.removeprefix(CUT)
+                found += mean_beyond_the_cut(true, seen, link, float(added[f"{link} {link}"] ** 0.5))
+    return found
+
+
+def shown(title: str, found: list[Found]) -> pd.DataFrame:
+    """The table of an attack, printed if wanted (``pytest -s``)."""
+    table = table_of(found)
+    print(f"\n{title}\n{table.to_string()}")  # noqa: T201
+    return table
+
+
+def every_covariate(covariate: str, _: np.ndarray, __: int) -> float | None:
+    """What used to be told: all covariates but the conflict."""
+    return 0.0 if covariate == "conflict" else None
+
+
+@pytest.fixture
+def as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All covariates told, as in format 1."""
+    monkeypatch.setattr(content, "told_as", every_covariate)
+
+
+@pytest.mark.usefixtures("as_before")
+def test_every_attack_succeeds_on_what_was_told_before(ledgers: list[Ledger]) -> None:
+    """On sums of all covariates and of readings as they are each attack recovers units: it can be trusted."""
+    table = shown("as told before", attacked(ledgers, blurred=False))
+    assert set(table.index) >= ATTACKS
+    assert (table["recovered"] > 0).all()
+
+
+def test_covariates_withheld_leave_nothing_to_whoever_knows_no_reading(ledgers: list[Ledger]) -> None:
+    """Without the blur: no unit stands alone at a covariate, no combination of all sums singles one out."""
+    table = shown("covariates withheld", attacked(ledgers, blurred=False, restored=False))
+    assert not {"lone covariate", "subtraction"} & set(table.index)
+    assert table.loc["all but one known", "recovered"] > 0
+
+
+def test_no_reading_is_recovered(ledgers: list[Ledger]) -> None:
+    """No attack is ever sure and right to half a degree; who knows all others does as well by a guess."""
+    found = attacked(ledgers, blurred=True)
+    table = shown("covariates withheld, readings blurred", found)
+    assert (table["recovered"] == 0).all()
+    assert table.loc["all but one known", "answers"] > 500
+    by_link = table_of([f for f in found if f.attack == "all but one known"], "link")
+    print(by_link.to_string())  # noqa: T201
+    by_chance = 3.0 * np.sqrt(by_link["near_by_guess"])
+    assert (by_link["near"] <= by_link["near_by_guess"] + by_chance).all()
+
+
+def test_the_same_units_are_blurred_alike(ledgers: list[Ledger]) -> None:
+    """Under one key the same units get the same errors whatever their order; under another, others."""
+    _, true, _ = next(g for g in ledgers[0].groups if g[0] == UNITS)
+    everyone = np.arange(len(true.unit))
+    first, again = (blur.blurred(true, order, "a") for order in (everyone, everyone[::-1]))
+    other = blur.blurred(true, everyone, "b")
+    pd.testing.assert_frame_equal(first.observed, again.observed)
+    assert (first.observed["y_zenith"] != other.observed["y_zenith"]).all()
+
+
+def test_the_blur_adds_what_the_file_says(ledgers: list[Ledger]) -> None:
+    """Mean products of the errors in responses, over many draws of one group, are those told along."""
+    _, true, _ = max((g for g in ledgers[0].groups if g[0] == UNITS), key=lambda g: len(g[1].unit))
+    everyone = np.arange(len(true.unit))
+    draws = [blur.blurred(true, everyone, str(i)) for i in range(200)]
+    order = np.argsort(true.record.astype(str), kind="stable")
+    exact = true.observed.iloc[order].reset_index(drop=True)
+    error = {n: np.array([d.observed[f"y_{n}"] - exact[f"y_{n}"] for d in draws]) for n in NAMES}
+    for pair, told in blur.added_products().items():
+        a, b = pair.split()
+        whole = exact[["y_tracking", "y_built_in", "y_sag"]].notna().all(axis=1).to_numpy()
+        product = (error[a] * error[b])[:, whole]
+        product = product[~np.isnan(product)]
+        assert product.mean() == pytest.approx(told, rel=0.12), pair
