@@ -2,20 +2,20 @@
 
 He is given each group's sums by themselves, though exports add some of them up; he knows who stands in every
 sum, what the fit took off each unit's reading, every covariate, and every reading but those that he is after.
-Readings are whole thousandths, so an answer that lies on that grid, or that a second sum bears out, is sure;
-so is one whose error, by the blur that everybody can look up, is small.
+Readings are whole thousandths.  He is sure of an answer that a second sum bears out, and of one that lies on
+that grid or follows from one sum, if the blur, which everybody can look up, leaves it a small error.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from fleet.house_model.canonical_variates import JOINT
+from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.chain import ANGLES, PAIRED
 from fleet.sharing import content
 from fleet.sharing.units import Units
@@ -53,7 +53,10 @@ class Told:
 
 @dataclass(frozen=True)
 class Found:
-    """What an attack says of one reading: its estimate, whether it is sure, the truth, a guess without it."""
+    """What an attack says of one reading: its estimate, whether it is sure, the truth, a guess without it.
+
+    ``error`` is the standard deviation that the blur gives the estimate, where it is simply known.
+    """
 
     attack: str
     link: str
@@ -62,6 +65,7 @@ class Found:
     sure: bool
     truth: float
     guess: float
+    error: float = float("nan")
 
 
 def told_of(true: Units, seen: Units, smallest: int, blur: dict[str, float]) -> Iterator[Told]:
@@ -122,8 +126,22 @@ def all_but_one_known(told: Told) -> Iterator[Found]:
     for place in range(n):
         estimate = told.sums[0, -1] - (y.sum() - y[place])
         square = told.sums[-1, -1] - ((y**2).sum() - y[place] ** 2)
-        sure = abs(estimate**2 - square) < 1e-6 or 2.0 * np.sqrt(n) * told.error <= close(told.link)
-        yield _found("all but one known", told, place, estimate, sure, _others(y, place))
+        error = float(np.sqrt(n) * told.error)
+        sure = abs(estimate**2 - square) < 1e-6 or 2.0 * error <= close(told.link)
+        found = _found("all but one known", told, place, estimate, sure, _others(y, place))
+        yield replace(found, error=error)
+
+
+def by_its_square(told: Told) -> Iterator[Found]:
+    """All others known: squares about their mean, which an outlier dominates, less what a blur adds."""
+    y, n = told.rows[-1], len(told.records)
+    for place in range(n):
+        middle = _others(y, place)
+        about = told.sums[-1, -1] - 2.0 * middle * told.sums[0, -1] + n * middle**2 - n * told.error**2
+        square = max(about - (np.delete(y - middle, place) ** 2).sum(), 0.0)
+        side = 1.0 if told.sums[0, -1] > y.sum() - y[place] + middle else -1.0
+        sure = 2.0 * told.error <= close(told.link)
+        yield _found("its square", told, place, middle + side * np.sqrt(square), sure, middle)
 
 
 def all_but_two_known(told: Told) -> Iterator[Found]:
@@ -138,7 +156,7 @@ def all_but_two_known(told: Told) -> Iterator[Found]:
         if within < -1e-6:
             continue
         pair = 0.5 * (total + np.array([-1.0, 1.0]) * np.sqrt(max(within, 0.0)))
-        sure = _on_grid(pair + told.offset[one])
+        sure = _on_grid(pair + told.offset[one]) and 2.0 * told.error <= close(told.link)
         order = (one, two) if y[one] <= y[two] else (two, one)
         for place, estimate in zip(order, pair, strict=True):
             yield _found("all but two known", told, place, float(estimate), sure, _others(y, place))
@@ -241,7 +259,7 @@ def mean_beyond_the_cut(true: Units, seen: Units, link: str, error: float) -> It
         )
 
 
-ONE_SET = (lone_covariate, all_but_one_known, all_but_two_known, all_but_three_known)
+ONE_SET = (lone_covariate, all_but_one_known, by_its_square, all_but_two_known, all_but_three_known)
 
 
 def close(link: str) -> float:

@@ -63,7 +63,7 @@ def test_published_tables_agree(fleet: Fleet) -> None:
     pd.testing.assert_frame_equal(pd.read_csv(io.StringIO(again.out)), tables[0])
     ran = fleet("attainment", "--publish", "--per", "year", "--by", "assembly_source")
     assert "(few)" in ran.out
-    assert fleet("attainment", "--publish", "--funnel").out.startswith("Both reachable")
+    assert fleet("attainment", "--publish", "--funnel").out.startswith("Both targets within reach")
 
 
 @pytest.mark.usefixtures("own_demo")
