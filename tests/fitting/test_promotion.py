@@ -136,7 +136,7 @@ def test_the_rule(
     house = replace(load_house(fitted), span=("", "") if same else ("2021-01-04", ""))
     monkeypatch.setattr(promotion, "fit_store", lambda *_, **__: house)
     monkeypatch.setattr(promotion, "_trial", lambda *_, **__: ([0.5], [0.5], ["F1"]))
-    monkeypatch.setattr(promotion, "paired", lambda *_: Paired(100, difference, 0.02))
+    monkeypatch.setattr(promotion, "compare_scores", lambda *_: Paired(100, difference, 0.02))
     done = refit_by_rule(fitted)
     assert (done.in_use == 2) == taken
     assert model_in_use(fitted) == (2 if taken else 1)
