@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -122,8 +121,3 @@ def _teaching(con: Connection, name: str, live: str, since: date | None) -> None
     con.execute(
         f"create or replace temp table {name} as select * from ({teaching_sql(f'{name}_current')}) x{limit}"
     ).fetchall()
-
-
-def rows_touched(con: Connection, names: Sequence[str] = (THEN, NOW)) -> int:
-    """How many teaching sheets were looked at again."""
-    return sum(int(con.execute(f"select count(*) from {name}").fetchall()[0][0]) for name in names)

@@ -10,8 +10,6 @@ from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
 from fleet.store.store import Store, as_frame
 
-VERDICT_COLUMNS = ("unit", "outcome", "fault", "recorded_on")
-
 
 def unit_of(store: Store, name: str, *, bench: str | None = None) -> str:
     """The unit that a sheet number or a unit's own token stands for.
@@ -70,7 +68,10 @@ def record_verdict(
 
 
 def list_verdicts(store: Store, *, every: bool = False) -> pd.DataFrame:
-    """The verdict that counts for each unit, `VERDICT_COLUMNS`; with `every`, all ever recorded, in order."""
+    """The verdict that counts for each unit; with `every`, all ever recorded, in order.
+
+    Columns `unit`, `outcome`, `fault`, `recorded_on`.
+    """
     query = (
         "select unit, outcome, fault, recorded_on from verdict order by revision"
         if every

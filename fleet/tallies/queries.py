@@ -54,8 +54,6 @@ WIDE_UNIT: Final = 1e8
 in one cell of some ten million sheets."""
 FILL, CELLS, CODED, OBSERVED, FITS = "fill_in", "cell_list", "coded_rows", "observed", "fit_in"
 PAIRS: Final = "repeat_pairs"
-FILL_NUMBERS: Final = ("c_fill", "l_fill", "n_fill", "t_fill")
-FILL_FLAGS: Final = ("c_sure", "l_sure")
 
 LABELS: Final = {
     "profile": "coalesce(stylus_profile, '')",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from fleet.columns import COLUMNS, STORED_COLUMNS
+from fleet.columns import COLUMNS
 from fleet.house_model.chain import FACTOR_COLUMNS, READINGS
 from fleet.tallies.queries import number
 
@@ -121,8 +121,3 @@ from {source} c left join placed on c.bench = placed.at_bench and c.sheet_no = p
 def teaching_sql(current: str) -> str:
     """The sheets that teach, of a relation that `current_sql` made."""
     return f"select * from {current} where purpose = 'unit' and newest"
-
-
-def unknown_columns(columns: Iterable[str]) -> list[str]:
-    """Columns that no bench sheet has."""
-    return sorted(set(columns) - set(STORED_COLUMNS))
