@@ -34,7 +34,8 @@ def sound_sample(fleet: Fleet, n: int, *, seed: int, missing: float = 0.0) -> Re
     one = residuals(fleet.house, sound_sheet(fleet.house, lines(fleet.world)[0]))
     rng = np.random.default_rng(seed)
     factor = np.linalg.cholesky(one.covariance[0])
-    value = rng.standard_normal((n, 7)) @ factor.T
+    value = rng.standard_normal((n, len(JUDGED))) @ factor.T
+    value[:, np.isnan(one.value[0])] = np.nan
     for link in ("zenith", "balance"):
         value[rng.random(n) < missing, JUDGED.index(link)] = np.nan
     return Residuals(
@@ -78,7 +79,7 @@ def test_the_bulk_sets_the_scale(fleet: Fleet) -> None:
 def test_no_p_value_beyond_the_simulation_is_zero(fleet: Fleet) -> None:
     """Beyond the largest simulated score Markov's bound takes over: small, ordered, never 0."""
     base = sound_sample(fleet, 3, seed=5)
-    value = np.zeros((3, 7))
+    value = np.where(np.isnan(base.value), np.nan, 0.0)
     value[:, JUDGED.index("zenith")] = [8.0, 12.0, 20.0]
     scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
     assert (np.diff(scores.p_value) < 0.0).all()
@@ -153,7 +154,7 @@ def leading(scores: Scores) -> list[str]:
 def test_the_leading_fault_follows_the_direction(fleet: Fleet) -> None:
     """A plain fault along each simple direction is named, and the unit hardly called sound."""
     base = sound_sample(fleet, 5, seed=10)
-    value = np.zeros((5, 7))
+    value = np.where(np.isnan(base.value), np.nan, 0.0)
     wanted = {"rake_set_wrong": ("built_in", 6.0), "stylus_twisted": ("zenith", 6.5), "generator_rolled":
               ("azimuth_electrical", 4.0), "weak_channel": ("balance", 3.0)}  # fmt: skip
     for i, (link, size) in enumerate(wanted.values()):

@@ -116,7 +116,7 @@ def test_halved_spread_is_caught_and_repaired() -> None:
     assert all(1.5 < c.factor < 2.7 for c in use.changes if c.quantity != "bench_minutes")
     quotes, later = told(Misfit, LATER, use)
     repaired, without = record(later), record(told(Misfit, LATER)[1])
-    for q in ("readings together", "sag", "rake", "tracking angle"):
+    for q in ("readings together", "sag", "dynamic rake", "tracking angle"):
         assert row(without, q)["verdict"] == TOO_NARROW
         assert row(repaired, q)["verdict"] == AS_TOLD, q
         assert row(repaired, q)["held"] == pytest.approx(0.9, abs=0.05)
