@@ -18,7 +18,7 @@ from worlds import Fleet
 from fleet.faults.likelihood_ratio import Scores, score_sheets
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import suspects
-from fleet.house_model.chain import JUDGED, observe
+from fleet.house_model.chain import JUDGED, responses
 from fleet.house_model.loo_residuals import Residuals, residuals
 
 HEALTHY_DRAWS = 6000
@@ -115,7 +115,7 @@ def true_residuals(fleet: Fleet) -> Residuals:
     value, expected, covariance = known.value.copy(), known.expected.copy(), known.covariance.copy()
     for family in fleet.current["body_family"].unique():
         sound = fleet.world.healthy(family, HEALTHY_DRAWS).assign(body_family=family, bench="main")
-        law = observe(sound, fill)[names].to_numpy(dtype=float)
+        law = responses(sound, fill)[names].to_numpy(dtype=float)
         there = ~np.isnan(law).all(axis=0)
         law = law[~np.isnan(law[:, there]).any(axis=1)]
         rows = (fleet.current["body_family"] == family).to_numpy()

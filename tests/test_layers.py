@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -194,3 +195,33 @@ def test_help_needs_no_heavy_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+PARTICIPLE = re.compile(r"^_?[a-z]+ed$")
+IRREGULAR = {
+    "told",
+    "held",
+    "kept",
+    "known",
+    "learnt",
+    "spoken",
+    "drawn",
+    "grown",
+    "shown",
+    "taken",
+    "made",
+    "sent",
+}
+
+
+def test_no_function_is_named_by_a_participle_alone() -> None:
+    """A function says what it does or what it gives back, not in which state something is."""
+    found = [
+        f"{module}.{node.name}"
+        for module, path in ALL
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.FunctionDef)
+        and not node.name.startswith("_")
+        and (PARTICIPLE.match(node.name) or node.name in IRREGULAR)
+    ]
+    assert found == []

@@ -33,7 +33,7 @@ from fleet.alignment.readings import (
 from fleet.alignment.solve import Standing, solve, square_turn, stand
 from fleet.alignment.stack_height import mountings
 from fleet.alignment.tilt import BOTH, OUTCOMES, UNREAD, choose_tilt, outcome_at, reach
-from fleet.alignment.wording import told
+from fleet.alignment.wording import add_words
 from fleet.alignment.zenith import ZenithCost, groove_limits, turn_cost, usual_alignment
 from fleet.errors import FleetError
 from fleet.physics.geometry import arm_height_change_mm
@@ -59,7 +59,7 @@ def align(
     Parameters
     ----------
     known : Known
-        Its readings (`fleet.alignment.readings.known`).
+        Its readings (`fleet.alignment.readings.take_readings`).
     policy : Policy
         Targets, limits, wedges.
     arm_length_mm : float, optional
@@ -112,7 +112,7 @@ def align(
         cost_after=cost[1],
         needs=tuple(c.why for c in (tilt, roll, turn) if c.decision == WITHHELD and c.why),
     )
-    return told(found, policy)
+    return add_words(found, policy)
 
 
 class _Draws:

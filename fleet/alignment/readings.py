@@ -152,7 +152,7 @@ class Known:
         return tuple(name for name, g in self.given.items() if g.how == SLIP)
 
 
-def known(
+def take_readings(
     sheet: Mapping[Any, Any] | pd.Series, noise: Mapping[str, float] | None = None, house: House | None = None
 ) -> Known:
     """Take one sheet's readings as they stand; with a house model the missing ones are predicted.
@@ -181,7 +181,7 @@ def known(
 
 def known_beside(sheet: pd.DataFrame, house: House, resid: Residuals) -> Known:
     """The same for a sheet whose residuals are known already (one row each)."""
-    return _predicted(known(sheet.iloc[0], house.noise), house, sheet, resid)
+    return _predicted(take_readings(sheet.iloc[0], house.noise), house, sheet, resid)
 
 
 def _given(name: str, value: float, noise: Mapping[str, float]) -> Given:

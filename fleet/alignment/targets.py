@@ -33,7 +33,7 @@ READ_COLUMNS: Final = (
 """Every column that the states of a unit are told from."""
 
 
-def counted(sheets: pd.DataFrame) -> pd.DataFrame:
+def select_counted(sheets: pd.DataFrame) -> pd.DataFrame:
     """Return the sheets that count: each unit's newest, references left out."""
     keep = np.ones(len(sheets), dtype=bool)
     if "newest" in sheets:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 
-def told(alignment: Alignment, policy: Policy) -> Alignment:
+def add_words(alignment: Alignment, policy: Policy) -> Alignment:
     """The same alignment with its steps, cautions and sentence."""
     steps = tuple(_steps(alignment, policy))
     told_first = [f"{heading}: {text}" for heading, text in steps if heading in ("Read again", "Tilt")]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.targets import MEASURES, READ_COLUMNS, counted, states
+from fleet.alignment.targets import MEASURES, READ_COLUMNS, select_counted, states
 from fleet.attainment import conformity
 from fleet.errors import FleetError
 from fleet.statistics.proportions import pool, wilson
@@ -66,7 +66,7 @@ def attainment(
         If a grouping column or period is unknown.
     """
     check_request(sheets, by, per)
-    units = counted(sheets)
+    units = select_counted(sheets)
     labels, codes = group_codes(units, by, per)
     values = states(units, policy)
     counts = {m: _tally(values[m], codes, len(labels)) for m in MEASURES}

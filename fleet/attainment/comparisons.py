@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.targets import MEASURES, counted, states
+from fleet.alignment.targets import MEASURES, select_counted, states
 from fleet.attainment.attainment import check_request, group_codes
 from fleet.errors import FleetError
 from fleet.statistics.proportions import adjust, funnel, trend
@@ -34,7 +34,7 @@ def what_if(
         how many units were `gained` and `lost` by the change; with both policies' labels.
     """
     check_request(sheets, by, per)
-    units = counted(sheets)
+    units = select_counted(sheets)
     labels, codes = group_codes(units, by, per)
     first, second = states(units, policy), states(units, other)
     rows = []

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from fleet.alignment.targets import counted
+from fleet.alignment.targets import select_counted
 from fleet.attainment.attainment import period_labels
 from fleet.attainment.distributions import (
     FEWEST_FOR_QUARTILES,
@@ -26,7 +26,7 @@ from fleet.attainment.distributions import (
 )
 from fleet.attainment.group_means import expected_of, group_design, independent_links
 from fleet.errors import FleetError
-from fleet.house_model.chain import observe
+from fleet.house_model.chain import responses
 from fleet.numerals import with_sign
 from fleet.words import plain_word
 
@@ -143,7 +143,7 @@ def by_period(sheets: pd.DataFrame, quantity: str, per: str) -> pd.DataFrame:
         `q25`, `q75` (NaN where there are too few readings).
     """
     what = QUANTITIES[quantity]
-    units = counted(sheets).reset_index(drop=True)
+    units = select_counted(sheets).reset_index(drop=True)
     value = what.read(units)
     told = ~np.isnan(value)
     label = period_labels(units["measured_on"][told], per)
@@ -162,7 +162,7 @@ def by_period(sheets: pd.DataFrame, quantity: str, per: str) -> pd.DataFrame:
 def _read(
     sheets: pd.DataFrame, what: Quantity, by: str
 ) -> tuple[pd.DataFrame, NDArray[np.object_], NDArray[np.float64]]:
-    units = counted(sheets).reset_index(drop=True)
+    units = select_counted(sheets).reset_index(drop=True)
     value = what.read(units)
     told = ~np.isnan(value)
     units = units[told].reset_index(drop=True)
@@ -188,7 +188,7 @@ def _model(
     links = dict(what.links)
     if house is None or not links or "minutes" in links or not ours.any():
         return nothing
-    seen = observe(units[ours].reset_index(drop=True), house.facts.fill())
+    seen = responses(units[ours].reset_index(drop=True), house.facts.fill())
     codes = (label[ours] == pair[1]).astype(np.intp)
     mean, variance = 0.0, 0.0
     for link, weight in independent_links(house, what.links)[0]:

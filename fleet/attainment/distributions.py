@@ -14,11 +14,11 @@ import pandas as pd
 from scipy import special, stats
 
 from fleet import words
-from fleet.alignment.targets import counted
+from fleet.alignment.targets import select_counted
 from fleet.attainment.attainment import NOT_TOLD
 from fleet.attainment.group_means import group_means, independent_links
 from fleet.errors import FleetError
-from fleet.house_model.chain import observe
+from fleet.house_model.chain import responses
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -174,7 +174,7 @@ def distribution(
     _check_known(QUANTITIES, quantity, "quantity")
     _check_known(GROUPINGS, by, "grouping")
     what = QUANTITIES[quantity]
-    units = counted(sheets).reset_index(drop=True)
+    units = select_counted(sheets).reset_index(drop=True)
     value = what.read(units)
     units, value = units[~np.isnan(value)].reset_index(drop=True), value[~np.isnan(value)]
     if not len(units):
@@ -185,7 +185,7 @@ def distribution(
     table = pd.DataFrame(rows)
     table.insert(0, "group", np.asarray(names))
     if make_up is not None:
-        units = counted(make_up).reset_index(drop=True)
+        units = select_counted(make_up).reset_index(drop=True)
         units = units[~np.isnan(what.read(units))].reset_index(drop=True)
         codes = pd.Index(names).get_indexer(pd.Index(group_labels(units, by)))
         units, codes = units[codes >= 0].reset_index(drop=True), codes[codes >= 0]
@@ -224,7 +224,7 @@ def _model(
     nothing = np.full(groups, np.nan)
     if house is None or not what.links:
         return nothing, nothing, nothing
-    seen = observe(units, house.facts.fill())
+    seen = responses(units, house.facts.fill())
     links, centre = independent_links(house, what.links)
     mean, variance = np.full(groups, centre), np.zeros(groups)
     for link, weight in links:

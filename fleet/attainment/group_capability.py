@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.targets import built_angles, column, counted, is_spherical
+from fleet.alignment.targets import built_angles, column, is_spherical, select_counted
 from fleet.attainment.attainment import check_request, group_codes
 from fleet.errors import FleetError
 from fleet.statistics.capability import capability
@@ -51,7 +51,7 @@ def capabilities(sheets: pd.DataFrame, by: list[str], policy: Policy, per: str |
         If a grouping column or period is unknown.
     """
     check_request(sheets, by, per)
-    units = counted(sheets)
+    units = select_counted(sheets)
     labels, codes = group_codes(units, by, per)
     sra = np.where(is_spherical(units), np.nan, column(units, "sra_dynamic_deg"))
     rake, tracking = built_angles(units, sra, column(units, "vta_dynamic_deg"))

@@ -28,7 +28,7 @@ def group_means(
     link
         Name of the link.
     seen
-        Observations of the units (`fleet.house_model.chain.observe`).
+        Observations of the units (`fleet.house_model.chain.responses`).
     codes
         Group number of each unit.
     groups

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.targets import counted
+from fleet.alignment.targets import select_counted
 from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels
 from fleet.errors import NoSuchUnitError
 from fleet.words import plain_word
@@ -89,7 +89,7 @@ def peer_group(sheets: pd.DataFrame, sheet_no: str) -> PeerGroup:
     if mine.empty:
         raise NoSuchUnitError(f"there is no sheet {sheet_no!r} in the store; check its number")
     mine = mine.iloc[[-1]]
-    units = counted(sheets)
+    units = select_counted(sheets)
     units = units[units["unit"] != mine["unit"].iloc[0]]
     label = group_labels(mine, "kind").iloc[0]
     same = units[group_labels(units, "kind") == label]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.targets import MEASURES, counted, states
+from fleet.alignment.targets import MEASURES, select_counted, states
 from fleet.attainment.attainment import figures
 from fleet.errors import FleetError
 
@@ -63,7 +63,7 @@ def group_counts(sheets: pd.DataFrame, policy: Policy, smallest: int) -> dict[st
     dict
         Measure: [units read, units met].
     """
-    found = states(counted(sheets), policy)
+    found = states(select_counted(sheets), policy)
     out = {}
     for measure in MEASURES:
         read = int(np.count_nonzero(found[measure] >= 0))

@@ -156,9 +156,9 @@ def the_house_or_cold(given: Path | None) -> House:
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
     if named or store.path.exists():
         store.open()
-    from fleet.fitting.refit import house_or_cold
+    from fleet.fitting.refit import house_or_prior
 
-    house = house_or_cold(store)
+    house = house_or_prior(store)
     if house.units > 0.0:
         return _told_age(house, store)
     warn("Note: no house model yet; mechanics and common practice answer alone (fleet intake, fleet refit).")
@@ -184,11 +184,11 @@ def prior_for(store: Store, file: Path | None) -> FaultPrior:
 def published_groups(store: Store, policy: Policy, min_units: int | None) -> Published:
     """Groups that may be shown to others, with their counts; units that came in since join first."""
     from fleet.attainment.publishing import counting_rule, group_counts
-    from fleet.sharing.groups import bring_up_to_date, counted
+    from fleet.sharing.groups import bring_up_to_date, publish_attainment
 
     with progress() as tell:
         ready = bring_up_to_date(store, smallest=min_units, progress=tell)
-    return counted(
+    return publish_attainment(
         store,
         ready,
         policy=counting_rule(policy),

@@ -15,12 +15,12 @@ import numpy as np
 import pandas as pd
 
 from fleet.estimation.fit_steps import Fitter
-from fleet.estimation.trimmed_statistics import CutTallies
-from fleet.estimation.trimming import cut_tallies
+from fleet.estimation.trimmed_statistics import TrimmedTallies
+from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.angle_sums import (
     JOINT,
     LOADING,
-    added,
+    add_sums,
     combine,
     lone_sums,
     separate_rows,
@@ -40,8 +40,8 @@ from fleet.house_model.chain import (
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
-from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Belief, pair_belief
-from fleet.house_model.variance_function import Spread, nearest_covariance
+from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
+from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
 
@@ -86,12 +86,12 @@ def fit_house(
     -------
     House
     """
-    cut = cut_tallies(tallies, noise, robust=robust)
-    return fit_cut(cut, facts, noise, revision=revision, sampling=sampling)
+    cut = trim_tallies(tallies, noise, robust=robust)
+    return fit_trimmed(cut, facts, noise, revision=revision, sampling=sampling)
 
 
-def fit_cut(
-    cut: CutTallies,
+def fit_trimmed(
+    cut: TrimmedTallies,
     facts: FleetFacts,
     noise: Mapping[str, float],
     *,
@@ -136,7 +136,7 @@ def fit_cut(
 class _Finisher(Fitter):
     """The last steps of one fit: posteriors of the links and of the pair's combinations."""
 
-    def __init__(self, cut: CutTallies, noise: Mapping[str, float], sampling: Sampling) -> None:
+    def __init__(self, cut: TrimmedTallies, noise: Mapping[str, float], sampling: Sampling) -> None:
         super().__init__(cut.cells, cut.scale_s2, noise)
         self.joint, self.sampling = cut.sums[JOINT], sampling
         self.kept = KEPT_VARIANCE if cut.robust else 1.0
@@ -144,7 +144,7 @@ class _Finisher(Fitter):
         self.sums, self.products = dict(cut.sums), cut.products
         if RAKE in cut.sums:
             # A rake is tracking plus built-in angle: its link learns from the sheets that read both as well.
-            self.sums[RAKE] = added(combine(self.joint, LOADING[RAKE], RAKE), cut.sums[RAKE])
+            self.sums[RAKE] = add_sums(combine(self.joint, LOADING[RAKE], RAKE), cut.sums[RAKE])
             both = _of_combination(cut.products, LOADING[RAKE], RAKE)
             keys = ["source", "scale_class", "a", "b"]
             every = pd.concat([cut.products, both], ignore_index=True)
@@ -167,17 +167,19 @@ class _Finisher(Fitter):
 
     def pair_link(self, link: Link, weights: Floats) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""
-        sums, belief = combine(self.joint, weights, link.name), pair_belief(weights)
+        sums, belief = combine(self.joint, weights, link.name), pair_prior(weights)
         own = _of_combination(self.products, weights, link.name)
         alone = self.single(weights)
         if alone is not None:
             lone = self.lone[alone]
-            sums = added(sums, Sums(sums.columns, lone.moments, lone.counts))
+            sums = add_sums(sums, Sums(sums.columns, lone.moments, lone.counts))
             mine = self.products[(self.products["a"] == alone) & (self.products["b"] == alone)]
             own = mine.assign(a=link.name, b=link.name)
         noise = float(weights @ noise_matrix(PAIRED, dict(self.noise)) @ weights)
         rows = max(float(own["n"].sum()), 1.0)
-        rough = Spread(noise, max(float(own["total"].sum()) / rows - noise, belief.base), 0.0, {}, 0.0)
+        rough = VarianceFunction(
+            noise, max(float(own["total"].sum()) / rows - noise, belief.base), 0.0, {}, 0.0
+        )
         spread = self.spread_from_moments(own, link, sums, rough, self.kept, belief=belief)
         return self.final(sums, link, spread, belief, None)
 
@@ -203,7 +205,7 @@ class _Finisher(Fitter):
         return tuple(out)
 
     def final(
-        self, sums: Sums, link: Link, spread: Spread, belief: Belief, cut: pd.DataFrame | None
+        self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior, cut: pd.DataFrame | None
     ) -> LinkFit:
         """Posterior of one link; ``cut`` holds its row of the cut summary, if it has one."""
         gram = self.gram(sums, link, spread, belief)
@@ -217,7 +219,7 @@ class _Finisher(Fitter):
         return LinkFit(link, weighted, spread, posterior, float(n), float(beyond), float(size))
 
 
-def _prior(gram: Gram, link: Link, belief: Belief) -> LogPrior:
+def _prior(gram: Gram, link: Link, belief: Prior) -> LogPrior:
     """Half-t(4) on the sds: half the response's own spread, a small fleet's pulled toward what is believed.
 
     Weights make the residual sd of the fit about 1, so the sds come out in the response's own units.
@@ -248,7 +250,7 @@ def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
     return float(rows["total"].sum() / max(rows["n"].sum(), 1.0))
 
 
-def _correlation(products: pd.DataFrame, spreads: Mapping[str, Spread], s2: Floats) -> Floats:
+def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction], s2: Floats) -> Floats:
     """Correlation of the residuals of the judged links, pooled over sources and scale classes.
 
     That of a rake by itself follows from its two parts where it is needed; here it stands alone.

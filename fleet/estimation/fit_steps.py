@@ -10,10 +10,10 @@ import pandas as pd
 
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, Link
-from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Belief
-from fleet.house_model.variance_function import Spread, fit_spread
+from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Prior
+from fleet.house_model.variance_function import VarianceFunction, fit_variances
 from fleet.statistics.bayes import coefficient_posterior
-from fleet.statistics.gram import Cells, Floats, Gram, anchored, build_gram
+from fleet.statistics.gram import Cells, Floats, Gram, add_anchors, build_gram
 from fleet.statistics.reml import RemlFit, fit_reml
 
 MAD_TO_SD: Final = 1.482602218505602
@@ -42,33 +42,33 @@ class Fitter:
         """Variance of the reading noise in a link's response."""
         return float(sum((c * self.noise[r]) ** 2 for r, c in link.reading.items()))
 
-    def first_spread(self, name: str, sums: Sums) -> Spread:
+    def first_spread(self, name: str, sums: Sums) -> VarianceFunction:
         """Spread before anything is fitted: the response's own, or what is believed."""
         link, belief = LINK[name], BELIEFS[name]
         total = sums.moments.sum(axis=0)
         n = max(total[0, 0], 1.0)
         own = total[-1, -1] / n - (total[0, -1] / n) ** 2
         base = belief.base if link.scale == "whole" else max(own, belief.base)
-        return Spread(self.noise_of(link), base, 6.0 * belief.growth, {}, 0.0)
+        return VarianceFunction(self.noise_of(link), base, 6.0 * belief.growth, {}, 0.0)
 
-    def weighted(self, sums: Sums, spread: Spread) -> Cells:
+    def weighted(self, sums: Sums, spread: VarianceFunction) -> Cells:
         """The sums as cells, each weighted by what its rows scatter."""
         weights = 1.0 / spread.total(self.cell_s2, self.source)
         return Cells(self.levels, sums.columns, sums.moments, sums.counts, weights=weights)
 
-    def gram(self, sums: Sums, link: Link, spread: Spread, belief: Belief) -> Gram:
+    def gram(self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior) -> Gram:
         """Weighted Gram matrix of one link, with the anchors of what is believed."""
         centre = link.centre if link.name in LINK else 0.0
         gram = build_gram(self.weighted(sums, spread), link.terms, link.fixed)
         anchors = belief.centred(centre) if link.name in LINK else belief.anchors
-        return anchored(gram, anchors)
+        return add_anchors(gram, anchors)
 
     def known_sigma(self, gram: Gram) -> float | None:
         """Residual sd to take as known where rows are too few to learn it from."""
         return 1.0 if gram.n < KNOWN_SIGMA_ROWS else None
 
     def fit_all(
-        self, sums: Mapping[str, Sums], spreads: Mapping[str, Spread], sigmas: float
+        self, sums: Mapping[str, Sums], spreads: Mapping[str, VarianceFunction], sigmas: float
     ) -> dict[str, Fitted]:
         """REML fit of every link that has a spread: fitted values per cell, and the cut at so many sigmas."""
         fits = {}
@@ -79,7 +79,7 @@ class Fitter:
         return fits
 
     def with_bounds(
-        self, fits: Mapping[str, Fitted], spreads: Mapping[str, Spread], sigmas: float
+        self, fits: Mapping[str, Fitted], spreads: Mapping[str, VarianceFunction], sigmas: float
     ) -> dict[str, Fitted]:
         """The same fits with the cut at so many sigmas of other spreads."""
         return {
@@ -101,24 +101,24 @@ class Fitter:
         at_zero = parts.pop("1") + link.centre
         return at_zero, parts
 
-    def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> Spread:
+    def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> VarianceFunction:
         """Spread from median absolute residuals, before anything is cut."""
         squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2, n=MAD_EFFICIENCY * middle["n"])
         squares.loc[middle["n"] < 4, "n"] = 0.0
         belief = BELIEFS[link.name]
         prior = (belief.base, belief.growth, SPREAD_ROWS)
-        return fit_spread(squares, self.s2, noise=self.noise_of(link), scale=link.scale, prior=prior)
+        return fit_variances(squares, self.s2, noise=self.noise_of(link), scale=link.scale, prior=prior)
 
     def spread_from_moments(
         self,
         products: pd.DataFrame,
         link: Link,
         sums: Sums,
-        old: Spread,
+        old: VarianceFunction,
         kept: float,
         *,
-        belief: Belief | None = None,
-    ) -> Spread:
+        belief: Prior | None = None,
+    ) -> VarianceFunction:
         """Spread from the mean squares of the kept residuals, degrees of freedom taken off where used."""
         believed = belief or BELIEFS[link.name]
         own = products[(products["a"] == link.name) & (products["b"] == link.name)]
@@ -133,10 +133,10 @@ class Fitter:
             {"source": own["source"].astype(str), "scale_class": own["scale_class"], "n": free, "m2": m2}
         )
         prior = (believed.base, believed.growth, SPREAD_ROWS)
-        return fit_spread(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
+        return fit_variances(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
 
     def leverage(
-        self, sums: Sums, link: Link, spread: Spread, belief: Belief
+        self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior
     ) -> dict[tuple[str, int], float]:
         """Degrees of freedom that the fit takes from each source and scale class."""
         cells = self.weighted(sums, spread)

@@ -49,7 +49,7 @@ class _NoSheets:
         return {}
 
 
-def cold_house() -> House:
+def prior_house() -> House:
     """The model that answers before any sheet is in: wide, and it says so."""
     combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
     names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "n")

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.variance_function import Spread
+from fleet.house_model.variance_function import VarianceFunction
 
 Floats = NDArray[np.float64]
 CUT_FORMAT: Final = 1
 
 
 @dataclass(frozen=True)
-class CutTallies:
+class TrimmedTallies:
     """Sums over the teaching sheets, rows beyond their link's cut left out.
 
     Attributes
@@ -43,7 +43,7 @@ class CutTallies:
     cells: pd.DataFrame
     sums: Mapping[str, Sums]
     fits: Mapping[str, Fitted]
-    spreads: Mapping[str, Spread]
+    spreads: Mapping[str, VarianceFunction]
     products: pd.DataFrame
     cut: pd.DataFrame
     faulty: Mapping[str, tuple[float, float]]
@@ -56,8 +56,8 @@ class CutTallies:
         return float(self.cells["n"].sum())
 
 
-def cut_to_parts(cut: CutTallies) -> tuple[dict[str, Floats], dict[str, str]]:
-    """Arrays and texts that `cut_from_parts` turns back into the same sums."""
+def trimmed_to_parts(cut: TrimmedTallies) -> tuple[dict[str, Floats], dict[str, str]]:
+    """Arrays and texts that `trimmed_from_parts` turns back into the same sums."""
     arrays: dict[str, Floats] = {"scale_s2": cut.scale_s2}
     head: dict[str, Any] = {"format": CUT_FORMAT, "robust": cut.robust, "sums": {}, "fits": {}, "spreads": {}}
     for name, sums in cut.sums.items():
@@ -78,8 +78,8 @@ def cut_to_parts(cut: CutTallies) -> tuple[dict[str, Floats], dict[str, str]]:
     return arrays, texts
 
 
-def cut_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> CutTallies:
-    """The sums that `cut_to_parts` took apart.
+def trimmed_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> TrimmedTallies:
+    """The sums that `trimmed_to_parts` took apart.
 
     Raises
     ------
@@ -104,10 +104,10 @@ def cut_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> Cu
     spreads = {}
     for name, (noise, base, growth, factors, between) in head["spreads"].items():
         pairs = {k: (float(a), float(b)) for k, (a, b) in factors.items()}
-        spreads[name] = Spread(noise, base, growth, pairs, between)
+        spreads[name] = VarianceFunction(noise, base, growth, pairs, between)
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
     frames = {name: _frame(texts[name]) for name in ("cells", "products", "cut")}
-    return CutTallies(
+    return TrimmedTallies(
         frames["cells"].reset_index(drop=True),
         sums,
         fits,

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.estimation.fit_steps import Fitter
-from fleet.estimation.trimmed_statistics import CutTallies
+from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.house_model.cell_sums import Sums, Tallies
 from fleet.house_model.chain import LINK, LINKS, SAG_EDGES
 from fleet.house_model.house import CUT_SIGMAS
@@ -22,7 +22,7 @@ from fleet.statistics.gram import Floats
 PASSES: Final = 2
 
 
-def cut_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool = True) -> CutTallies:
+def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool = True) -> TrimmedTallies:
     """Sum the teaching sheets up, rows beyond their link's cut left out.
 
     Parameters
@@ -44,7 +44,7 @@ def cut_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool = 
             sums = tallies.sums(fits, names)
             fits = fitter.fit_all(sums, spreads, CUT_SIGMAS)
         sums = tallies.sums(fits, names)
-    return CutTallies(
+    return TrimmedTallies(
         tallies.cells,
         sums,
         fits,

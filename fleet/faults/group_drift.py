@@ -185,7 +185,7 @@ def _changes(
     when = days.iloc[run.rows].reset_index(drop=True)
     off = np.exp(run.size) - SIZE_FLOOR
     for check, values in (("drift", run.z), ("change_of_spread", run.size - run.size.mean())):
-        points, each = thinned(values)
+        points, each = thin_series(values)
         split = change_point(points) * each
         if check == "drift":
             told: dict[str, Any] = {"change": float(np.median(value[split:]) - np.median(value[:split]))}
@@ -201,7 +201,7 @@ def _ratio(after: Floats, before: Floats) -> float:
     return float(after.mean() / max(float(before.mean()), 1e-9))
 
 
-def thinned(values: Floats) -> tuple[Floats, int]:
+def thin_series(values: Floats) -> tuple[Floats, int]:
     """At most `MOST_POINTS` points: means of consecutive values, and how many each is of."""
     each = -(-len(values) // MOST_POINTS)
     if each == 1:

@@ -33,7 +33,7 @@ from fleet.faults.signatures import (
 )
 from fleet.house_model.chain import JUDGED, RAKE
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals, whitened
+from fleet.house_model.loo_residuals import Residuals, cholesky_factors
 from fleet.statistics.blas_threads import in_threads
 
 Floats = NDArray[np.float64]
@@ -174,7 +174,7 @@ class _Case:
         cov = self.resid.covariance[rows]
         if len(links) < len(JUDGED):
             cov = cov[:, links[:, None], links]
-        factor = side_by_side(whitened(cov * self.scale))
+        factor = side_by_side(cholesky_factors(cov * self.scale))
         return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
 
     def null(
@@ -235,7 +235,7 @@ def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool
     rows = np.flatnonzero(whole)[:50_000]
     if len(rows) < 100:
         return 1.0
-    factor = whitened(resid.covariance[np.ix_(rows, every, every)])
+    factor = cholesky_factors(resid.covariance[np.ix_(rows, every, every)])
     distance = (forward(factor, resid.value[np.ix_(rows, every)]) ** 2).sum(axis=1)
     expected = stats.chi2.ppf(0.5, len(every))
     return float(np.clip(np.median(distance) / expected, *SCALE_LIMITS))

@@ -164,7 +164,7 @@ def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i:
     shift, sd = _shift(item.vector, resid, i)
     normal = reading - shift
     text = f"{quantity(column).short} {reading:.2f} looks misread: about {normal:.1f} would be normal"
-    meant = likely_slip(reading, normal, sd)
+    meant = likely_gross_error(reading, normal, sd)
     return text if meant is None else f"{text}, perhaps {meant:.2f}"
 
 
@@ -172,7 +172,7 @@ def _is_missing(value: object) -> bool:
     return value is None or bool(pd.isna(value))  # type: ignore[call-overload]
 
 
-def likely_slip(reading: float, normal: float, sd: float) -> float | None:
+def likely_gross_error(reading: float, normal: float, sd: float) -> float | None:
     """The one figure near what is normal that a slip of the pen turns into this reading.
 
     Parameters

@@ -188,7 +188,7 @@ def _why(
     policy: Policy,
 ) -> list[str]:
     """A sentence for each sheet; the bulk of plainly normal sheets shares a short one."""
-    torn = disagreeing(house, frame)
+    torn = find_disagreements(house, frame)
     out: list[str] = plain(resid, scores, flagged).tolist()
     rows = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
     named = flagged[rows] | (scores.healthy[rows] < 0.5)
@@ -228,7 +228,7 @@ def _company(
     return out
 
 
-def disagreeing(house: House, frame: pd.DataFrame) -> dict[int, str]:
+def find_disagreements(house: House, frame: pd.DataFrame) -> dict[int, str]:
     """Rows of units whose sheets differ by more than reading noise allows, and in which readings."""
     repeated = frame[frame["unit"].duplicated(keep=False)]
     read = [r for r in READINGS if r in repeated]

@@ -17,7 +17,7 @@ from fleet.store.tallies import TEACHING as OWN_TEACHING
 from fleet.store.tallies import gather as gather_own
 from fleet.tallies import sheet_queries as sql
 from fleet.tallies.engine import Engine, gather
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 THERE: Final = "sheets_there"
 SOUND: Final = "sheets_sound"
@@ -48,7 +48,7 @@ class Outside:
     engine : which engine summed up
     """
 
-    gathered: Gathered
+    gathered: SufficientStatistics
     sheets: int
     left_out: int
     engine: str

@@ -13,7 +13,7 @@ from fleet.store.incremental import KeptBase, undone_intakes
 from fleet.store.tallies import CURRENT, gather, newest_intake, sheets_in_span, teaching_relation
 from fleet.tallies.files import tallies_bytes
 from fleet.tallies.pooling import merge
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 
 def fit_store(
@@ -60,7 +60,7 @@ def fit_store(
 
 def fit_sums(
     store: Store,
-    gathered: Gathered,
+    gathered: SufficientStatistics,
     *,
     revision: int,
     others: bool = True,

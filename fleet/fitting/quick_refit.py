@@ -15,7 +15,7 @@ from fleet.store.connection import Connection
 from fleet.store.incremental import NOW, THEN, KeptBase, changed_sheets, kept_base
 from fleet.store.tallies import DuckEngine, newest_intake
 from fleet.tallies.files import read_tallies, tallies_from_bytes
-from fleet.tallies.incremental import Grown, NotExactError, grow
+from fleet.tallies.incremental import NotExactError, UpdatedSums, update_sums
 
 
 class FullRefitNeededError(Exception):
@@ -49,7 +49,7 @@ def quick_refit(
         if since is not None and since != kept.since:
             raise FullRefitNeededError("the last full refit was taught by other days")
         say("looking for what changed")
-        grown = grow_store(con, kept)
+        grown = update_store_sums(con, kept)
         last_intake = newest_intake(con)
     first = "" if kept.since is None else kept.since.isoformat()
     house = fit_sums(store, grown.gathered, revision=revision, progress=progress)
@@ -58,7 +58,7 @@ def quick_refit(
     return Refitted(house, number, number, _said(grown), grown=grown)
 
 
-def grow_store(con: Connection, kept: KeptBase) -> Grown:
+def update_store_sums(con: Connection, kept: KeptBase) -> UpdatedSums:
     """A store's sums brought up to date.
 
     Raises
@@ -69,7 +69,7 @@ def grow_store(con: Connection, kept: KeptBase) -> Grown:
     base, _ = tallies_from_bytes(kept.file, "what the last full refit kept")
     changed_sheets(con, kept)
     try:
-        return grow(base, DuckEngine(con), THEN, NOW)
+        return update_sums(base, DuckEngine(con), THEN, NOW)
     except NotExactError:
         raise FullRefitNeededError("what was kept doesn't match the sheets that changed") from None
 
@@ -93,7 +93,7 @@ def refit_from_file(store: Store, path: Path, *, progress: Callable[[str], None]
     return Refitted(house, number, number, said)
 
 
-def _said(grown: Grown) -> str:
+def _said(grown: UpdatedSums) -> str:
     what = (
         f"Quick: {grown.added} units taken in or changed and {grown.removed} taken out since the last full "
         "refit, whose cut, spreads and reading noise still stand."

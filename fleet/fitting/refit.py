@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from fleet.errors import FleetError, NoModelError
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.fitting.promotion import refit_by_rule
 from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
 from fleet.fitting.refitted import Refitted
@@ -85,9 +85,9 @@ def load_house(store: Store, number: int | None = None) -> House:
     return from_parts(kept.arrays, kept.texts)
 
 
-def house_or_cold(store: Store) -> House:
+def house_or_prior(store: Store) -> House:
     """The newest kept model; without a store or a model, the one that stands on common practice alone."""
     if not store.path.exists():
-        return cold_house()
+        return prior_house()
     kept = newest_model(store)
-    return cold_house() if kept is None else from_parts(kept.arrays, kept.texts)
+    return prior_house() if kept is None else from_parts(kept.arrays, kept.texts)

@@ -9,7 +9,7 @@ from fleet.house_model.house import House
 from fleet.statistics.quantile_forecasts import Paired
 from fleet.store import Store
 from fleet.store.models import save_model
-from fleet.tallies.incremental import Grown
+from fleet.tallies.incremental import UpdatedSums
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Refitted:
     in_use: int
     sentence: str
     trial: Paired | None = None
-    grown: Grown | None = None
+    grown: UpdatedSums | None = None
 
 
 def keep_house(store: Store, house: House, *, use: bool = True) -> int:

@@ -53,6 +53,6 @@ def lone_sums(sums: Mapping[str, Sums]) -> dict[str, Sums]:
     return {PAIRED[0]: Sums(tracking.columns, moments, counts), RAKE: sums.get(RAKE, empty)}
 
 
-def added(one: Sums, other: Sums) -> Sums:
+def add_sums(one: Sums, other: Sums) -> Sums:
     """Moments of the rows of both."""
     return Sums(one.columns, one.moments + other.moments, one.counts + other.counts)

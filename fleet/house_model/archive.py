@@ -17,9 +17,9 @@ from fleet.house_model.chain import JUDGED, LINK, PAIR, PAIR_LINKS
 from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, SpecLink
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
-from fleet.house_model.variance_function import Spread
+from fleet.house_model.variance_function import VarianceFunction
 from fleet.statistics.bayes import Posterior
-from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, anchored, build_gram
+from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors, build_gram
 
 FORMAT = 5
 OLDER = (4,)
@@ -114,7 +114,7 @@ def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[P
     )
     terms = [Term(tuple(factors), covariate) for factors, covariate in entry["terms"]]
     anchors = [Anchor(c, float(m), float(sd)) for c, m, sd in entry["anchors"]]
-    gram: Gram = anchored(build_gram(cells, terms, entry["fixed"]), anchors)
+    gram: Gram = add_anchors(build_gram(cells, terms, entry["fixed"]), anchors)
     sds, sigma = arrays[f"{key}.sds"], arrays[f"{key}.sigma"]
     even = np.full(len(sigma), 1.0 / len(sigma))
     k = float("nan") if entry["k"] is None else entry["k"]
@@ -137,7 +137,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         posterior, cells = _take(arrays, f"link.{name}", entry)
         noise, base, growth, between = entry["spread"]
         factors = {k: (float(a), float(b)) for k, (a, b) in entry["factors"].items()}
-        spread = Spread(noise, base, growth, factors, between)
+        spread = VarianceFunction(noise, base, growth, factors, between)
         links[name] = LinkFit(
             _ALL_LINKS[name], cells, spread, posterior, entry["rows"], entry["cut"], entry["cut_size"]
         )

@@ -253,7 +253,7 @@ def scale_class(s_deg: Floats) -> NDArray[np.int64]:
     return np.where(np.isnan(s_deg), len(SAG_EDGES) + 1, code)
 
 
-def observe(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
+def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     """Turn bench sheets into the links' factors, covariates and responses.
 
     Parameters

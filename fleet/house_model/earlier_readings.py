@@ -18,7 +18,7 @@ NOT_READ = 1e12
 
 
 @dataclass(frozen=True)
-class Visit:
+class Earlier:
     """Earlier readings of m units, NaN where there is none, and their noise.
 
     Attributes
@@ -38,8 +38,8 @@ class Visit:
         return np.flatnonzero(~(np.isnan(self.sra_static) & np.isnan(self.vta_dynamic)))
 
 
-def condition(
-    angles: Floats, mean: Floats, cov: Floats, sag: Floats, visit: Visit, noise: Floats
+def condition_on_earlier(
+    angles: Floats, mean: Floats, cov: Floats, sag: Floats, visit: Earlier, noise: Floats
 ) -> tuple[Floats, Ints]:
     """Draws of (tracking, built-in) given an earlier visit's readings.
 

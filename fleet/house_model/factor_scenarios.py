@@ -35,7 +35,7 @@ BACK_OFF: Final = ("source", "generator", "frequency", "cantilever", "profile")
 
 
 @dataclass(frozen=True)
-class Candidates:
+class Scenarios:
     """Weighted combinations for one enquiry.
 
     Attributes
@@ -54,7 +54,7 @@ class Candidates:
     let_go: tuple[str, ...]
 
 
-class Chooser:
+class ScenarioChooser:
     """Finds candidates in a fleet's combinations.
 
     Parameters
@@ -78,9 +78,9 @@ class Chooser:
         per_family = facts.families["n"].to_numpy(dtype=float) if len(facts.families) else np.empty(0)
         once = float((per_family == 1.0).sum())
         self._new_share = (once + 0.5) / (per_family.sum() + 1.0)
-        self._cache: dict[tuple[object, ...], Candidates] = {}
+        self._cache: dict[tuple[object, ...], Scenarios] = {}
 
-    def choose(self, told: dict[str, str], figures: dict[str, float]) -> Candidates:
+    def choose(self, told: dict[str, str], figures: dict[str, float]) -> Scenarios:
         """Candidates of one enquiry.
 
         Parameters
@@ -93,13 +93,13 @@ class Chooser:
             self._cache[key] = self._choose(told, figures)
         return self._cache[key]
 
-    def _choose(self, told: dict[str, str], figures: dict[str, float]) -> Candidates:
+    def _choose(self, told: dict[str, str], figures: dict[str, float]) -> Scenarios:
         family = told.get("family")
         known = family in self._families if family is not None else False
         mask, let_go = self._matching(told, keep_family=known)
         if not mask.any():
             row = np.array([[told.get(f, NEVER_SEEN) for f in FACTORS]], dtype=object)
-            return Candidates(row, np.ones(1), 0.0, known, let_go)
+            return Scenarios(row, np.ones(1), 0.0, known, let_go)
         levels, weights = self._levels[mask].copy(), self._n[mask].copy()
         matched = float(weights.sum())
         told = {f: label for f, label in told.items() if f != "family" or known}
@@ -148,16 +148,16 @@ class Chooser:
 
 def _merge(
     levels: NDArray[np.object_], weights: Floats, matched: float, known: bool, let_go: tuple[str, ...]
-) -> Candidates:
+) -> Scenarios:
     total: dict[tuple[str, ...], float] = {}
     for row, weight in zip(map(tuple, levels.tolist()), weights.tolist(), strict=True):
         total[row] = total.get(row, 0.0) + weight
     rows = sorted(total)
     w = np.array([total[row] for row in rows])
-    return Candidates(np.array(rows, dtype=object), w / w.sum(), matched, known, let_go)
+    return Scenarios(np.array(rows, dtype=object), w / w.sum(), matched, known, let_go)
 
 
-def told_factors(row: dict[str, object], columns: dict[str, str]) -> dict[str, str]:
+def known_factors(row: dict[str, object], columns: dict[str, str]) -> dict[str, str]:
     """Factors that an enquiry tells, as labels."""
     out = {}
     for factor, column in columns.items():

@@ -87,7 +87,7 @@ class FleetFacts:
         return np.where(frequency.isin(set(self.combos["frequency"])), 1.0, told)
 
     def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
-        """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.observe`).
+        """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.responses`).
 
         Parameters
         ----------

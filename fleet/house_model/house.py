@@ -12,7 +12,7 @@ import numpy as np
 from fleet.house_model.chain import ANGLES, JUDGED, PAIR, PAIRED, RAKE, Link, noise_matrix
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.joint_angles import Alone, JointAngles
-from fleet.house_model.variance_function import Spread
+from fleet.house_model.variance_function import VarianceFunction
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Cells, Floats, Gram
 
@@ -37,7 +37,7 @@ class LinkFit:
 
     link: Link
     cells: Cells
-    spread: Spread
+    spread: VarianceFunction
     posterior: Posterior
     rows: float
     cut: float

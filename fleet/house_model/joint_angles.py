@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Cells, Design, Floats, Gram, Ints, anchored, build_gram
+from fleet.statistics.gram import Cells, Design, Floats, Gram, Ints, add_anchors, build_gram
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,7 +78,7 @@ class JointAngles:
         own = self.posteriors[0].gram.design
         grams = [build_gram(c, own.terms, own.fixed, among=among) for c in every]
         anchors = [p.gram.anchors for p in self.posteriors]
-        return [anchored(g, a) for g, a in zip(grams, anchors, strict=False)] + grams[OUTPUTS:]
+        return [add_anchors(g, a) for g, a in zip(grams, anchors, strict=False)] + grams[OUTPUTS:]
 
     @property
     def design(self) -> Design:
@@ -222,7 +222,7 @@ def _inverse(a: Floats, first: Ints, second: Ints) -> Floats:
     return out
 
 
-def correlated(cov: Floats, first: Floats, second: Floats) -> Floats:
+def correlate_normals(cov: Floats, first: Floats, second: Floats) -> Floats:
     """Two normals (2, m, n) with covariances (2, 2, m, n) from standard ones (n,)."""
     root = np.sqrt(cov[0, 0])
     slope = cov[0, 1] / root

@@ -22,7 +22,7 @@ from fleet.house_model.chain import (
     PAIRED,
     RAKE,
     factor_labels,
-    observe,
+    responses,
 )
 from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
@@ -47,7 +47,7 @@ class Residuals:
     expected : (m, 8) what the kind should read
     covariance : (m, 8, 8) of the residuals of a sound unit: reading noise, unit spread, what the fleet leaves
         unknown about family, source and material
-    observed : the sheets as the links see them (see `observe`)
+    observed : the sheets as the links see them (see `responses`)
     seen : per factor (m,) whether the fleet knows the level
     """
 
@@ -72,7 +72,7 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     -------
     Residuals
     """
-    observed = observe(sheets, house.facts.fill(_make_up(sheets)))
+    observed = responses(sheets, house.facts.fill(_make_up(sheets)))
     m = len(observed)
     cells = _Cells(observed)
     own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
@@ -295,7 +295,7 @@ def _remove(
     cov += gain[:, :, None] * gain[:, None, :] * np.where(inside, 1.0 / free, 0.0)[:, None, None]
 
 
-def whitened(cov: Floats) -> Floats:
+def cholesky_factors(cov: Floats) -> Floats:
     """Lower Cholesky factors of covariances (m, d, d), made safely positive definite."""
     d = cov.shape[-1]
     scale = np.sqrt(np.einsum("mii->mi", cov))

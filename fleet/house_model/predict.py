@@ -30,12 +30,12 @@ from fleet.house_model.chain import (
     SPHERICAL,
     TYPICAL_DRAG_RATIO,
 )
-from fleet.house_model.earlier_readings import Visit, condition
+from fleet.house_model.earlier_readings import Earlier, condition_on_earlier
 from fleet.house_model.expectation import Predictor
-from fleet.house_model.factor_scenarios import Candidates, Chooser, told_factors
+from fleet.house_model.factor_scenarios import ScenarioChooser, Scenarios, known_factors
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
 from fleet.house_model.house import House, LinkFit
-from fleet.house_model.joint_angles import correlated
+from fleet.house_model.joint_angles import correlate_normals
 from fleet.house_model.variance_function import nearest_covariance
 from fleet.physics.sag import pressed_deg, sag_scale_deg
 from fleet.statistics.gram import Floats, Ints
@@ -83,7 +83,7 @@ class Draws:
     row: Ints
     parameters: Ints
     rows: pd.DataFrame
-    candidates: tuple[Candidates, ...]
+    candidates: tuple[Scenarios, ...]
 
 
 class Forecaster:
@@ -103,7 +103,7 @@ class Forecaster:
         u = np.clip(sobol.random(power)[:n_draws], 1e-12, 1.0 - 1e-12)
         self._u = dict(zip(DIMENSIONS, u.T, strict=True))
         self._z = {name: special.ndtri(x) for name, x in self._u.items()}
-        self._chooser = Chooser(house.facts)
+        self._chooser = ScenarioChooser(house.facts)
 
     @cached_property
     def _unit_factor(self) -> Floats:
@@ -141,8 +141,8 @@ class Forecaster:
         room = self._room(enquiries, rows, row, parameters)
         return self._read(t, b, sag, room, row, parameters, rows, chosen)
 
-    def _candidates(self, record: dict[str, object]) -> Candidates:
-        told = told_factors(record, FACTOR_COLUMNS)
+    def _candidates(self, record: dict[str, object]) -> Scenarios:
+        told = known_factors(record, FACTOR_COLUMNS)
         if "compliance_um_per_mn" not in record or _missing(record["compliance_um_per_mn"]):
             told.pop("frequency", None)
         else:
@@ -152,7 +152,7 @@ class Forecaster:
         figures = {n: float(str(record[n])) for n in names if n in record and not _missing(record[n])}
         return self._chooser.choose(told, figures)
 
-    def _rows(self, chosen: tuple[Candidates, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
+    def _rows(self, chosen: tuple[Scenarios, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
         """Unique rows of levels and covariates, and which of them each draw of each enquiry is."""
         lookup: dict[tuple[object, ...], int] = {}
         row = np.empty((len(chosen), self.n), dtype=np.int64)
@@ -186,9 +186,9 @@ class Forecaster:
         total = sigma2 * (spread.noise + unit)
         return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
 
-    def _visit(self, enquiries: pd.DataFrame, m: int) -> Visit:
+    def _visit(self, enquiries: pd.DataFrame, m: int) -> Earlier:
         noise = self.house.noise
-        return Visit(
+        return Earlier(
             _told(enquiries, "sra_static_deg", m),
             _told(enquiries, "vta_dynamic_deg", m),
             noise["sra_static_deg"],
@@ -223,7 +223,7 @@ class Forecaster:
         return out
 
     def _sag(
-        self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Visit
+        self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Earlier
     ) -> tuple[Floats, Floats, Floats, Ints]:
         """True tracking, built-in angle and sag per draw, and which draw each now stands for."""
 
@@ -240,7 +240,7 @@ class Forecaster:
         )
         sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
         z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
-        coef = correlated(cov, self._z["coef_1"], self._z["coef_2"])
+        coef = correlate_normals(cov, self._z["coef_1"], self._z["coef_2"])
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
         angles = self._angles(mean + coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
@@ -316,16 +316,16 @@ class Forecaster:
         return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(
-        self, angles: Floats, mean: Floats, pair_cov: Floats, sag: Floats, visit: Visit, since: Floats
+        self, angles: Floats, mean: Floats, pair_cov: Floats, sag: Floats, visit: Earlier, since: Floats
     ) -> tuple[Floats, Ints]:
         """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
         told = visit.told
         back = np.linalg.inv(self.house.turn)
         cov = np.einsum("ik,klmn,jl->ijmn", back, pair_cov[:, :, told], back)
-        mine = Visit(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
+        mine = Earlier(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
         noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
         then, then_mean = angles[:, told] - since, np.broadcast_to(mean, angles.shape)[:, told] - since
-        changed, chosen = condition(then, then_mean, cov, sag[told], mine, noise)
+        changed, chosen = condition_on_earlier(then, then_mean, cov, sag[told], mine, noise)
         out, pick = angles.copy(), np.tile(np.arange(self.n), (angles.shape[1], 1))
         out[:, told] = changed + np.take_along_axis(since, chosen[None], axis=2)
         pick[told] = chosen
@@ -355,7 +355,7 @@ class Forecaster:
         row: Ints,
         parameters: Ints,
         rows: pd.DataFrame,
-        chosen: tuple[Candidates, ...],
+        chosen: tuple[Scenarios, ...],
     ) -> Draws:
         noise = self.house.noise
         e_static = noise["sra_static_deg"] * self._z["read_static"]

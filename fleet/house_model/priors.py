@@ -23,7 +23,7 @@ TERM_ROWS: Final = 10.0
 
 
 @dataclass(frozen=True)
-class Belief:
+class Prior:
     """Belief about one link.
 
     Attributes
@@ -45,23 +45,23 @@ class Belief:
 
 _WARM = Anchor("warm", 0.0, 0.1)
 _AGED = Anchor("aged", 0.0, 0.5)
-BELIEFS: Final[Mapping[str, Belief]] = {
+BELIEFS: Final[Mapping[str, Prior]] = {
     # Woodward 1982 (as summarised second-hand) sampled 22 to 35°; today's pickups are mostly at 20 to 28°.
-    "tracking": Belief((Anchor("1", 26.0, 3.5), _WARM, _AGED), 1.4, 0.25, 0.8),
-    "built_in": Belief((Anchor("1", 66.5, 2.4), _WARM, _AGED), 1.0, 0.0, 0.6),
+    "tracking": Prior((Anchor("1", 26.0, 3.5), _WARM, _AGED), 1.4, 0.25, 0.8),
+    "built_in": Prior((Anchor("1", 66.5, 2.4), _WARM, _AGED), 1.0, 0.0, 0.6),
     # Drag over tracking force about 0.3, rubber softer than its dynamic figure by about 1.7.
-    "sag": Belief(
+    "sag": Prior(
         (Anchor("s", 0.5, 0.15), Anchor("s_warm", 0.005, 0.01), Anchor("s_aged", 0.0, 0.05)), 0.0, 0.006, 0.1
     ),
-    "zenith": Belief((Anchor("1", 0.0, 0.5),), 1.2, 0.0, 0.3),
-    "azimuth_seen": Belief((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
-    "azimuth_electrical": Belief((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
-    "balance": Belief((Anchor("1", 0.0, 0.2),), 0.13, 0.0, 0.1),
-    "tilt_room": Belief((Anchor("1", 3.5, 0.8),), 0.06, 0.0, 0.6),
+    "zenith": Prior((Anchor("1", 0.0, 0.5),), 1.2, 0.0, 0.3),
+    "azimuth_seen": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
+    "azimuth_electrical": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
+    "balance": Prior((Anchor("1", 0.0, 0.2),), 0.13, 0.0, 0.1),
+    "tilt_room": Prior((Anchor("1", 3.5, 0.8),), 0.06, 0.0, 0.6),
     # The sum of tracking and built-in angle, which go against each other (see `AGAINST`).
-    RAKE: Belief((Anchor("1", 92.5, 2.1), _WARM, _AGED), 2.4, 0.25, 0.48),
+    RAKE: Prior((Anchor("1", 92.5, 2.1), _WARM, _AGED), 2.4, 0.25, 0.48),
     # Somewhat over an hour; a degree of tilt or a conflict of targets adds about a tenth.
-    "minutes": Belief(
+    "minutes": Prior(
         (Anchor("1", 4.2, 0.4), Anchor("tilted", 0.09, 0.06), Anchor("conflict", 0.1, 0.1)), 0.04, 0.0, 0.15
     ),
 }
@@ -77,7 +77,7 @@ about twice the one at 10 Hz and four times the one at 100 Hz (rule of thumb of 
 item 309, on the resonance of arm and pickup)."""
 
 
-def pair_belief(weights: Floats) -> Belief:
+def pair_prior(weights: Floats) -> Prior:
     """Belief about a combination ``weights @ (tracking, built-in)``."""
     parts = [BELIEFS[n] for n in PAIRED]
     centred = [b.centred(LINK[n].centre) for b, n in zip(parts, PAIRED, strict=True)]
@@ -90,7 +90,7 @@ def pair_belief(weights: Floats) -> Belief:
     square = weights**2
     base = float(square @ [b.base for b in parts])
     growth = float(square @ [b.growth for b in parts])
-    return Belief(tuple(anchors), base, growth, _sd(weights, np.array([b.term for b in parts]), AGAINST))
+    return Prior(tuple(anchors), base, growth, _sd(weights, np.array([b.term for b in parts]), AGAINST))
 
 
 def _sd(weights: Floats, sds: Floats, correlation: float) -> float:

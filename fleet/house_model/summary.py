@@ -23,7 +23,7 @@ SHOWN: Final = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimut
 
 
 @dataclass(frozen=True)
-class Learnt:
+class ModelSummary:
     """A model in words and tables.
 
     Attributes
@@ -40,7 +40,7 @@ class Learnt:
     diagnostics: tuple[str, ...]
 
 
-def learnt(house: House) -> Learnt:
+def summarise_model(house: House) -> ModelSummary:
     """Describe a house model.
 
     Parameters
@@ -56,7 +56,7 @@ def learnt(house: House) -> Learnt:
     last = ["k", "sample", "method"]
     links = links[[c for c in links.columns if c not in last] + last]
     effects = pd.concat([_effects(house.links[n]) for n in SHOWN if n in house.links], ignore_index=True)
-    return Learnt(_lines(house, effects), links, effects, _diagnostics(house))
+    return ModelSummary(_lines(house, effects), links, effects, _diagnostics(house))
 
 
 def compare(old: House, new: House) -> pd.DataFrame:

@@ -25,7 +25,7 @@ SMALLEST = 1e-6
 
 
 @dataclass(frozen=True)
-class Spread:
+class VarianceFunction:
     """Variance of one link's residuals.
 
     Attributes
@@ -65,14 +65,14 @@ class Spread:
         return self.factors.get(source, (0.0, self.between))
 
 
-def fit_spread(
+def fit_variances(
     squares: pd.DataFrame,
     s2_of_class: Floats,
     *,
     noise: float,
     scale: str = "none",
     prior: tuple[float, float, float] | None = None,
-) -> Spread:
+) -> VarianceFunction:
     """Fit the variance function to mean squares of residuals.
 
     Parameters
@@ -86,7 +86,7 @@ def fit_spread(
     d = squares[squares["n"] > 0.0]
     believed_base, believed_growth, rows = prior or (SMALLEST, 0.0, 0.0)
     if d.empty:
-        return Spread(noise, believed_base, believed_growth, {}, PRIOR_BETWEEN)
+        return VarianceFunction(noise, believed_base, believed_growth, {}, PRIOR_BETWEEN)
     n = d["n"].to_numpy(dtype=float)
     excess = d["m2"].to_numpy(dtype=float) - noise
     s2 = s2_of_class[d["scale_class"].to_numpy(dtype=int)]
@@ -105,7 +105,7 @@ def fit_spread(
         plain = np.maximum(base + growth * s2, SMALLEST)
         log_g, sd_g, between = _pool(code, len(names), n, excess, plain, noise, log_g)
     pairs = {str(s): (float(a), float(b)) for s, a, b in zip(names, log_g, sd_g, strict=True)}
-    return Spread(noise, max(base, SMALLEST if growth == 0.0 else 0.0), growth, pairs, between)
+    return VarianceFunction(noise, max(base, SMALLEST if growth == 0.0 else 0.0), growth, pairs, between)
 
 
 def _pool(

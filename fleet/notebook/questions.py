@@ -10,7 +10,7 @@ import pandas as pd
 
 from fleet.alignment.align import align as solve
 from fleet.alignment.alignment import Alignment
-from fleet.alignment.readings import known
+from fleet.alignment.readings import take_readings
 from fleet.attainment.attainment import attainment as count_met
 from fleet.errors import FleetError
 from fleet.faults.one_unit import Verdict
@@ -346,7 +346,7 @@ def align(
     """
     sheet = readings_of(readings).iloc[0]
     model = None if house is None else _house(house)
-    return solve(known(sheet, house=model), policy or Policy(), arm_length_mm=arm_length_mm)
+    return solve(take_readings(sheet, house=model), policy or Policy(), arm_length_mm=arm_length_mm)
 
 
 def _house(house: HouseLike) -> House:

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.factor_scenarios import Candidates
+from fleet.house_model.factor_scenarios import Scenarios
 from fleet.house_model.predict import Draws
 from fleet.numerals import percent
 from fleet.quotes.outcomes import STANDINGS, ForecastPairs
@@ -218,7 +218,7 @@ def scale_about_median(values: Floats, factor: Floats, *, ratio: bool = False) -
     return np.asarray(np.exp(out) if ratio else out)
 
 
-def mondrian_categories(enquiries: pd.DataFrame, candidates: Sequence[Candidates]) -> NDArray[np.object_]:
+def mondrian_categories(enquiries: pd.DataFrame, candidates: Sequence[Scenarios]) -> NDArray[np.object_]:
     """How each enquiry stands to the model's families, by what it tells: keys of `STANDINGS`."""
     told = (
         enquiries["body_family"].notna().to_numpy()

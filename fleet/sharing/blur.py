@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from fleet.house_model.chain import LINK, PAIRED, SHARED, observe
+from fleet.house_model.chain import LINK, PAIRED, SHARED, responses
 from fleet.sharing.content import WITHHELD
 from fleet.sharing.generalisation import Places
 from fleet.sharing.units import NAMES, Units, residuals
@@ -37,7 +37,7 @@ LOGARITHMIC: Final = "bench_minutes"
 _ALONE: Final = {"tilt_room": {"tilt_room_deg": 1.0}, "minutes": {LOGARITHMIC: 1.0}}
 
 
-def blurred(units: Units, group: Places, key: str) -> Units:
+def blur_readings(units: Units, group: Places, key: str) -> Units:
     """Some units with their readings blurred; which are inside the cut stays as it is.
 
     Parameters
@@ -55,7 +55,7 @@ def blurred(units: Units, group: Places, key: str) -> Units:
         for name in columns:
             value = sheets[name].astype(float)
             sheets[name] = value * np.exp(error) if name == LOGARITHMIC else value + error
-    observed = observe(sheets, units.fill)
+    observed = responses(sheets, units.fill)
     true = units.observed.iloc[group].reset_index(drop=True)
     observed[list(WITHHELD)] = true[list(WITHHELD)]
     at_zero = {n: units.at_zero[n][group] for n in NAMES}

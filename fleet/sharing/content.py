@@ -51,7 +51,7 @@ are published by attainment too, and the two could be subtracted."""
 DIGITS: Final = 12
 
 
-def told_count(units: int, in_set: int, smallest: int) -> int:
+def published_count(units: int, in_set: int, smallest: int) -> int:
     """How many of a group's units a set is said to have: the missing ones to the nearest multiple.
 
     Parameters
@@ -76,7 +76,7 @@ def sums_of_units(units: Units, group: Places, smallest: int) -> dict[str, Any]:
     links: dict[str, list[float]] = {}
     size = len(group)
     for names, members in _angle_sets(units, group, smallest):
-        count = told_count(size, len(members), smallest)
+        count = published_count(size, len(members), smallest)
         for name in names:
             _add(links, name, _moments(units, (name,), members, count, smallest))
         if set(PAIRED) <= set(names):
@@ -84,7 +84,7 @@ def sums_of_units(units: Units, group: Places, smallest: int) -> dict[str, Any]:
     for name in ALONE:
         members = group[units.inside[name][group]]
         if len(members) >= smallest:
-            count = told_count(size, len(members), smallest)
+            count = published_count(size, len(members), smallest)
             _add(links, name, _moments(units, (name,), members, count, smallest))
     return {
         "links": links,
@@ -170,7 +170,7 @@ def _cross(units: Units, group: Places, smallest: int) -> dict[str, list[float]]
         members = group[units.inside[a][group] & units.inside[b][group]]
         if len(members) >= smallest:
             mean = float((units.residual[a][members] * units.residual[b][members]).mean())
-            out[f"{a} {b}"] = [float(told_count(len(group), len(members), smallest)), _short(mean)]
+            out[f"{a} {b}"] = [float(published_count(len(group), len(members), smallest)), _short(mean)]
     return out
 
 
@@ -232,7 +232,7 @@ def sums_of_repeats(found: Repeats, members: NDArray[np.bool_], smallest: int) -
         d = found.difference[name].to_numpy(dtype=float)
         read = members & ~np.isnan(d)
         if len(set(found.unit[read])) >= smallest:
-            pairs = told_count(int(members.sum()), int(read.sum()), smallest)
+            pairs = published_count(int(members.sum()), int(read.sum()), smallest)
             out[name] = [float(pairs), _short(float((d[read] ** 2).mean()))]
     return out
 

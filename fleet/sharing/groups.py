@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
-from fleet.sharing.blur import blurred
+from fleet.sharing.blur import blur_readings
 from fleet.sharing.generalisation import Places, form_groups
 from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
 from fleet.store.sharing import (
@@ -31,11 +31,11 @@ from fleet.store.sharing import (
     blur_key,
     identity,
     keep_content,
-    keep_counts,
     keep_groups,
     live_groups,
     note_published,
     note_up_to_date,
+    publish_counts,
     published_under,
     spent_records,
     up_to_date,
@@ -138,7 +138,7 @@ def _tell_anew(con: Connection, units: Units, key: str, smallest: int) -> None:
         if group.kind == REPEATS:
             keep_content(con, group.group_id, group.content)
         elif len(same) >= smallest:
-            told = _content(group.kind, blurred(units, np.array(sorted(same)), key), smallest)
+            told = _content(group.kind, blur_readings(units, np.array(sorted(same)), key), smallest)
             keep_content(con, group.group_id, told)
         else:
             withdraw(con, group.group_id, unchanged=())
@@ -171,7 +171,7 @@ def _new_groups(
         return np.flatnonzero(which & np.array(new, dtype=bool))
 
     def kept(kind: str, group: Places, labels: Mapping[str, str]) -> KeptGroup:
-        told = _content(kind, blurred(units, group, key), smallest)
+        told = _content(kind, blur_readings(units, group, key), smallest)
         members = {str(units.unit[i]): str(units.record[i]) for i in group}
         return KeptGroup(kind, members, labels, told, units=len(members))
 
@@ -201,7 +201,7 @@ def _new_repeats(
         yield KeptGroup(REPEATS, new, {}, content.sums_of_repeats(again, member, smallest), units=len(new))
 
 
-def counted(store: Store, published: Published, *, policy: str, count: Counter) -> Published:
+def publish_attainment(store: Store, published: Published, *, policy: str, count: Counter) -> Published:
     """The same groups with their attainment; once it was published it stays as it is.
 
     Parameters
@@ -233,6 +233,6 @@ def counted(store: Store, published: Published, *, policy: str, count: Counter) 
                 same = [place[u] for u, r in group.members.items() if now.get(u) == r]
                 if len(same) >= published.smallest:
                     told[group.group_id] = count(sheets.iloc[np.sort(np.array(same, dtype=int))])
-        keep_counts(con, told)
+        publish_counts(con, told)
         live = tuple(live_groups(con))
     return replace(published, groups=live)

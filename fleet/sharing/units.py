@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.cell_sums import Fitted
-from fleet.house_model.chain import ANGLES, FACTORS, LINK, RAKE_LINKS, READINGS, SHARED, SPHERICAL, observe
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.house_model.chain import ANGLES, FACTORS, LINK, RAKE_LINKS, READINGS, SHARED, SPHERICAL, responses
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 Floats = NDArray[np.float64]
 NAMES = SHARED
@@ -32,7 +32,7 @@ class Units:
     ----------
     unit, record : name of each unit, and a hash of the sheet that it stands on
     factors : columns `FACTORS`
-    observed : covariates, responses ``y_…`` and ``s_kind`` (see `fleet.house_model.chain.observe`)
+    observed : covariates, responses ``y_…`` and ``s_kind`` (see `fleet.house_model.chain.responses`)
     at_zero, slopes : per link the fit that the cut was made by, at each unit's cell
     residual : per link, NaN where not read
     inside : per link whether the reading is in the sums
@@ -75,7 +75,7 @@ def _hash(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def teaching_units(teaching: pd.DataFrame, gathered: Gathered) -> Units:
+def teaching_units(teaching: pd.DataFrame, gathered: SufficientStatistics) -> Units:
     """The units behind a fleet's sums.
 
     Parameters
@@ -85,7 +85,7 @@ def teaching_units(teaching: pd.DataFrame, gathered: Gathered) -> Units:
     """
     sheets = teaching.reset_index(drop=True)
     fill = gathered.facts().fill()
-    observed = observe(sheets, fill)
+    observed = responses(sheets, fill)
     keys = [*FACTORS, "scale_class"]
     cells = pd.MultiIndex.from_frame(gathered.cut.cells[keys].astype({"scale_class": int}).astype(str))
     cell = cells.get_indexer(pd.MultiIndex.from_frame(observed[keys].astype(str)))
@@ -123,7 +123,7 @@ def residuals(name: str, observed: pd.DataFrame, level: Floats, slopes: Mapping[
     Parameters
     ----------
     name : of the link
-    observed : covariates and responses (see `fleet.house_model.chain.observe`)
+    observed : covariates and responses (see `fleet.house_model.chain.responses`)
     level, slopes : the fit at each unit's cell
     """
     expected = level + sum((s * observed[c].to_numpy(dtype=float) for c, s in slopes.items()), np.zeros(1))

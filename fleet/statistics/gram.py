@@ -296,7 +296,7 @@ def build_gram(
     return Gram(design, a, b, float(moments[:, y, y].sum()), float(cells.counts[keep].sum()), log_w)
 
 
-def anchored(gram: Gram, anchors: Sequence[Anchor]) -> Gram:
+def add_anchors(gram: Gram, anchors: Sequence[Anchor]) -> Gram:
     """Add prior beliefs about fixed columns: each counts as one more row of weight 1 / sd².
 
     A belief about a column that the design doesn't have is left out.

@@ -186,7 +186,7 @@ def keep_content(con: Connection, group: int, content: Mapping[str, Any]) -> Non
     ).fetchall()
 
 
-def keep_counts(con: Connection, counts: Mapping[int, Mapping[str, Any]]) -> None:
+def publish_counts(con: Connection, counts: Mapping[int, Mapping[str, Any]]) -> None:
     """Keep the attainment of groups; what is there already stays as it is."""
     for group, told in counts.items():
         con.execute(

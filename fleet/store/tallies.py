@@ -16,7 +16,7 @@ from fleet.store.connection import PLAIN_CONFIG
 from fleet.tallies import queries as sql
 from fleet.tallies.engine import SqlTallies, family_tables
 from fleet.tallies.engine import gather as gather_cells
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 DUCKDB = "duckdb"
 TEACHING = "teaching_sheet"
@@ -153,7 +153,7 @@ def gather(
     *,
     repeats: str = CURRENT,
     progress: Callable[[str], None] | None = None,
-) -> Gathered:
+) -> SufficientStatistics:
     """Sum a store's sheets up, rows beyond their link's cut left out.
 
     Parameters

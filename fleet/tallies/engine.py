@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import TooFewError
-from fleet.estimation.trimming import cut_tallies
+from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import JUDGED, LINK, LINKS, READINGS
 from fleet.house_model.family_facts import learn_facts
 from fleet.tallies import queries as sql
 from fleet.tallies.reading_noise import noise_from_counts
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 TEXT: Final = "varchar(255)"
 
@@ -153,7 +153,7 @@ def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
 
 def gather(
     engine: Engine, teaching: str, current: str, *, progress: Callable[[str], None] | None = None
-) -> Gathered:
+) -> SufficientStatistics:
     """Sum sheets up where they lie, rows beyond their link's cut left out.
 
     Parameters
@@ -178,5 +178,5 @@ def gather(
     say("summing up readings")
     facts = learn_facts(combos, families)
     tallies = SqlTallies(engine, teaching, facts.fill())
-    cut = cut_tallies(tallies, {reading: sd for reading, (sd, _) in noise.items()})
-    return Gathered(cut, combos, families, noise).knowing(facts)
+    cut = trim_tallies(tallies, {reading: sd for reading, (sd, _) in noise.items()})
+    return SufficientStatistics(cut, combos, families, noise).knowing(facts)

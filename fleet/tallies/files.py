@@ -14,13 +14,17 @@ from typing import Any, Final
 import numpy as np
 
 from fleet.errors import FleetError, UnreadableFileError
-from fleet.tallies.sufficient_statistics import Gathered, gathered_from_parts, gathered_to_parts
+from fleet.tallies.sufficient_statistics import (
+    SufficientStatistics,
+    statistics_from_parts,
+    statistics_to_parts,
+)
 
 TEXT: Final = "text."
 ABOUT: Final = "about"
 
 
-def tallies_bytes(gathered: Gathered, about: dict[str, Any]) -> bytes:
+def tallies_bytes(gathered: SufficientStatistics, about: dict[str, Any]) -> bytes:
     """Tallies as the contents of a file.
 
     Parameters
@@ -28,7 +32,7 @@ def tallies_bytes(gathered: Gathered, about: dict[str, Any]) -> bytes:
     gathered : what the sheets come to
     about : what else the reader should know (plain JSON: how many units, which smallest group, …)
     """
-    arrays, texts = gathered_to_parts(gathered)
+    arrays, texts = statistics_to_parts(gathered)
     texts[ABOUT] = json.dumps(about)
     file = io.BytesIO()
     np.savez_compressed(
@@ -37,7 +41,7 @@ def tallies_bytes(gathered: Gathered, about: dict[str, Any]) -> bytes:
     return file.getvalue()
 
 
-def write_tallies(path: Path, gathered: Gathered, about: dict[str, Any]) -> None:
+def write_tallies(path: Path, gathered: SufficientStatistics, about: dict[str, Any]) -> None:
     """Write tallies to a file (see `tallies_bytes`); nothing half written is left under its name."""
     rough = path.with_name(f"{path.name}.part")
     try:
@@ -48,7 +52,7 @@ def write_tallies(path: Path, gathered: Gathered, about: dict[str, Any]) -> None
         raise FleetError(f"{path.name} can't be written: {error.strerror or error}") from error
 
 
-def read_tallies(path: Path) -> tuple[Gathered, dict[str, Any]]:
+def read_tallies(path: Path) -> tuple[SufficientStatistics, dict[str, Any]]:
     """Tallies and what was written about them.
 
     Raises
@@ -65,7 +69,7 @@ def read_tallies(path: Path) -> tuple[Gathered, dict[str, Any]]:
     return tallies_from_bytes(body, path.name)
 
 
-def tallies_from_bytes(body: bytes, name: str) -> tuple[Gathered, dict[str, Any]]:
+def tallies_from_bytes(body: bytes, name: str) -> tuple[SufficientStatistics, dict[str, Any]]:
     """Tallies from the contents of a file, which an error calls ``name`` (see `read_tallies`)."""
     try:
         with np.load(io.BytesIO(body), allow_pickle=False) as parts:
@@ -75,6 +79,6 @@ def tallies_from_bytes(body: bytes, name: str) -> tuple[Gathered, dict[str, Any]
     texts = {part.removeprefix(TEXT): str(told) for part, told in held.items() if part.startswith(TEXT)}
     arrays = {part: told for part, told in held.items() if not part.startswith(TEXT)}
     try:
-        return gathered_from_parts(arrays, texts), dict(json.loads(texts[ABOUT]))
+        return statistics_from_parts(arrays, texts), dict(json.loads(texts[ABOUT]))
     except (KeyError, ValueError, TypeError, IndexError) as error:
         raise UnreadableFileError(f"{name} is not a tallies file, or is damaged") from error

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.estimation.fit_steps import Fitter
-from fleet.estimation.trimmed_statistics import CutTallies
+from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS
 from fleet.house_model.family_facts import learn_facts
@@ -26,7 +26,7 @@ from fleet.statistics.gram import Floats
 from fleet.statistics.reml import fit_reml
 from fleet.tallies.engine import Engine, SqlTallies, family_tables
 from fleet.tallies.queries import CELL_KEYS, EVERY_BLOCK, RESIDUAL_UNIT, Block
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 CHANGED_SHARE: Final = 0.10
 NEW_LEVEL_SHARE: Final = 0.02
@@ -45,7 +45,7 @@ class NotExactError(Exception):
 
 
 @dataclass(frozen=True)
-class Grown:
+class UpdatedSums:
     """A fleet's sums brought up to date.
 
     Attributes
@@ -56,14 +56,14 @@ class Grown:
     due : why a full refit is due, one phrase a reason; empty if it isn't
     """
 
-    gathered: Gathered
+    gathered: SufficientStatistics
     added: int
     removed: int
     new_levels: int
     due: tuple[str, ...]
 
 
-def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
+def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str) -> UpdatedSums:
     """Take from the sums what changed units gave before, and add what they give now.
 
     Parameters
@@ -87,7 +87,7 @@ def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
     old = _Part(SqlTallies(engine, then, fill), base)
     cells = _added(base.cut.cells, new.cells, old.cells, _KEYS, ["n"])
     cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
-    cut = CutTallies(
+    cut = TrimmedTallies(
         cells,
         {b.name: _sums(b, base, old, new, cells) for b in EVERY_BLOCK},
         extended_fits(base, cells),
@@ -99,8 +99,8 @@ def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
         base.cut.robust,
     )
     unseen = _unseen(base.cut.cells, cells)
-    grown = Grown(
-        Gathered(cut, combos, families, base.noise),
+    grown = UpdatedSums(
+        SufficientStatistics(cut, combos, families, base.noise),
         int(new.cells["n"].sum()),
         int(old.cells["n"].sum()),
         int(cells["n"].to_numpy()[unseen].sum()),
@@ -112,7 +112,7 @@ def grow(base: Gathered, engine: Engine, then: str, now: str) -> Grown:
 class _Part:
     """What the changed units come to at one time, under the kept cut."""
 
-    def __init__(self, tallies: SqlTallies, base: Gathered) -> None:
+    def __init__(self, tallies: SqlTallies, base: SufficientStatistics) -> None:
         self.cells = tallies.cells
         self.sums: dict[str, Sums] = {}
         self.products, self.cut = pd.DataFrame(), pd.DataFrame()
@@ -126,7 +126,7 @@ class _Part:
         self.faulty = tallies.faulty(fits)
 
 
-def extended_fits(base: Gathered, cells: pd.DataFrame) -> dict[str, Fitted]:
+def extended_fits(base: SufficientStatistics, cells: pd.DataFrame) -> dict[str, Fitted]:
     """The kept fits for the cells that were there, and what they lead one to expect of new ones.
 
     A cell with a level that the last full refit had not seen is cut wider, by the spread between such levels.
@@ -204,7 +204,7 @@ def _families(base: pd.DataFrame, combos: pd.DataFrame, now: pd.DataFrame) -> pd
     return table[table["n"] > 0].sort_values("family", ignore_index=True)
 
 
-def _fill(base: Gathered, combos: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
+def _fill(base: SufficientStatistics, combos: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
     """What stands in for missing figures: as it was, for new families from what is known now."""
     kept = base.facts().fill()
     if families["family"].isin(base.families["family"]).all():
@@ -213,7 +213,7 @@ def _fill(base: Gathered, combos: pd.DataFrame, families: pd.DataFrame) -> pd.Da
     return pd.concat([kept, new[~new.index.isin(kept.index)]])
 
 
-def _sums(block: Block, base: Gathered, old: _Part, new: _Part, cells: pd.DataFrame) -> Sums:
+def _sums(block: Block, base: SufficientStatistics, old: _Part, new: _Part, cells: pd.DataFrame) -> Sums:
     units = np.array(block.units)
     unit = units[:, None] * units
     own = base.cut.sums[block.name]
@@ -268,7 +268,7 @@ def _faulty(
     return out
 
 
-def _due(base: Gathered, grown: Grown, new_cut: pd.DataFrame) -> tuple[str, ...]:
+def _due(base: SufficientStatistics, grown: UpdatedSums, new_cut: pd.DataFrame) -> tuple[str, ...]:
     reasons = []
     changed = (grown.added + grown.removed) / max(base.cut.units, 1.0)
     if changed > CHANGED_SHARE:

@@ -17,7 +17,7 @@ import pandas as pd
 
 from fleet.estimation.fit import KEPT_VARIANCE
 from fleet.estimation.fit_steps import Fitter
-from fleet.estimation.trimmed_statistics import CutTallies, Floats
+from fleet.estimation.trimmed_statistics import Floats, TrimmedTallies
 from fleet.estimation.trimming import mean_square_scale
 from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
@@ -25,7 +25,7 @@ from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READING_NOI
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.tallies.reading_noise import PRIOR_PAIRS
-from fleet.tallies.sufficient_statistics import FAMILY_FIGURES, Gathered
+from fleet.tallies.sufficient_statistics import FAMILY_FIGURES, SufficientStatistics
 
 CELL_KEYS: Final = (*FACTORS, "scale_class")
 PASSES: Final = 2
@@ -90,7 +90,7 @@ def _prefixed(codes: pd.Series, bench: str) -> pd.Series:
     return codes.where(codes == NOT_TOLD, f"{bench}." + codes)
 
 
-def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
+def merge(own: SufficientStatistics, others: Sequence[SharedTallies]) -> SufficientStatistics:
     """Put a bench's own sums and those of others together.
 
     Parameters
@@ -118,7 +118,7 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
         spreads = {
             n: fitter.spread_from_moments(products, LINK[n], sums[n], old, kept) for n, old in spreads.items()
         }
-    cut = CutTallies(
+    cut = TrimmedTallies(
         cells,
         sums,
         fits,
@@ -129,7 +129,7 @@ def merge(own: Gathered, others: Sequence[SharedTallies]) -> Gathered:
         scale_s2,
         own.cut.robust,
     )
-    return Gathered(cut, _combos(own, others), _families(own, others), noise)
+    return SufficientStatistics(cut, _combos(own, others), _families(own, others), noise)
 
 
 def _without_blur(told: SharedTallies) -> SharedTallies:
@@ -203,7 +203,7 @@ def _residual_rows(block: Sums, name: str, fit: Fitted) -> Floats:
     return v
 
 
-def _pooled_noise(own: Gathered, others: Sequence[SharedTallies]) -> dict[str, tuple[float, int]]:
+def _pooled_noise(own: SufficientStatistics, others: Sequence[SharedTallies]) -> dict[str, tuple[float, int]]:
     """Reading noise, each bench's pairs counting alike."""
     out = {}
     for reading in READINGS:
@@ -246,7 +246,7 @@ def _faulty(
     return out
 
 
-def _combos(own: Gathered, others: Sequence[SharedTallies]) -> pd.DataFrame:
+def _combos(own: SufficientStatistics, others: Sequence[SharedTallies]) -> pd.DataFrame:
     """How often each combination of factors occurs; a cell of several families has none told."""
     columns = [*FACTORS, "n"]
     tables = [own.combos, *(o.cells.assign(family=o.cells["told_family"])[columns] for o in others)]
@@ -254,7 +254,7 @@ def _combos(own: Gathered, others: Sequence[SharedTallies]) -> pd.DataFrame:
     return whole.groupby(list(FACTORS), sort=True)["n"].sum().astype(int).reset_index()
 
 
-def _families(own: Gathered, others: Sequence[SharedTallies]) -> pd.DataFrame:
+def _families(own: SufficientStatistics, others: Sequence[SharedTallies]) -> pd.DataFrame:
     """Families' figures: a bench's own where it has them."""
     table = own.families.set_index("family")
     for other in others:

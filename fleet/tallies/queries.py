@@ -90,7 +90,7 @@ def _scale_class() -> str:
 
 
 def observation_sql(source: str, *, with_sheet: bool = True) -> str:
-    """SQL that turns bench sheets into coded observations (the twin of `fleet.house_model.chain.observe`).
+    """SQL that turns bench sheets into coded observations (the twin of `fleet.house_model.chain.responses`).
 
     Parameters
     ----------

@@ -9,8 +9,14 @@ from functools import cached_property
 
 import pandas as pd
 
-from fleet.estimation.fit import Sampling, fit_cut
-from fleet.estimation.trimmed_statistics import CutTallies, Floats, cut_from_parts, cut_to_parts, exact_text
+from fleet.estimation.fit import Sampling, fit_trimmed
+from fleet.estimation.trimmed_statistics import (
+    Floats,
+    TrimmedTallies,
+    exact_text,
+    trimmed_from_parts,
+    trimmed_to_parts,
+)
 from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, learn_facts
 from fleet.house_model.house import House
 
@@ -18,7 +24,7 @@ FAMILY_FIGURES = (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg")
 
 
 @dataclass(frozen=True)
-class Gathered:
+class SufficientStatistics:
     """What the teaching sheets of a fleet come to.
 
     Attributes
@@ -29,7 +35,7 @@ class Gathered:
     noise : per reading its standard deviation and the pairs of sheets behind it
     """
 
-    cut: CutTallies
+    cut: TrimmedTallies
     combos: pd.DataFrame
     families: pd.DataFrame
     noise: Mapping[str, tuple[float, int]]
@@ -47,37 +53,37 @@ class Gathered:
         """Families, combinations, and the links for missing catalogue figures."""
         return self._learnt
 
-    def knowing(self, facts: FleetFacts) -> Gathered:
+    def knowing(self, facts: FleetFacts) -> SufficientStatistics:
         """The same, with what was learnt from its combinations and families before."""
         self.__dict__["_learnt"] = facts
         return self
 
     def fit(self, *, revision: int = 0, sampling: Sampling | None = None) -> House:
         """The house model of these sums."""
-        return fit_cut(self.cut, self.facts(), self.noise_sd, revision=revision, sampling=sampling)
+        return fit_trimmed(self.cut, self.facts(), self.noise_sd, revision=revision, sampling=sampling)
 
 
-def gathered_to_parts(gathered: Gathered) -> tuple[dict[str, Floats], dict[str, str]]:
-    """Arrays and texts that `gathered_from_parts` turns back into the same."""
-    arrays, texts = cut_to_parts(gathered.cut)
+def statistics_to_parts(gathered: SufficientStatistics) -> tuple[dict[str, Floats], dict[str, str]]:
+    """Arrays and texts that `statistics_from_parts` turns back into the same."""
+    arrays, texts = trimmed_to_parts(gathered.cut)
     texts["combos"], texts["families"] = exact_text(gathered.combos), exact_text(gathered.families)
     texts["noise"] = json.dumps({k: list(v) for k, v in gathered.noise.items()})
     return arrays, texts
 
 
-def gathered_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> Gathered:
-    """What `gathered_to_parts` took apart.
+def statistics_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -> SufficientStatistics:
+    """What `statistics_to_parts` took apart.
 
     Raises
     ------
     FleetError
         If it was written by a version of fleet that wrote its parts otherwise.
     """
-    cut = cut_from_parts(arrays, texts)
+    cut = trimmed_from_parts(arrays, texts)
     combos, families = (_rows(texts[name]) for name in ("combos", "families"))
     families = families.astype(dict.fromkeys(FAMILY_FIGURES, float))
     noise = {k: (float(sd), int(pairs)) for k, (sd, pairs) in json.loads(texts["noise"]).items()}
-    return Gathered(cut, combos, families, noise)
+    return SufficientStatistics(cut, combos, families, noise)
 
 
 def _rows(text: str) -> pd.DataFrame:

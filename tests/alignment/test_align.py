@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from fleet.alignment.align import align
 from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, Alignment
-from fleet.alignment.readings import Given, Known, known, room_limit_deg
+from fleet.alignment.readings import Given, Known, room_limit_deg, take_readings
 from fleet.alignment.solve import solve, square_turn, stand
 from fleet.alignment.tilt import choose_tilt
 from fleet.errors import FleetError
@@ -37,7 +37,7 @@ FULL = {
 
 def aligned(policy: Policy = DEFAULT, *, arm: float | None = None, **changes: object) -> Alignment:
     """The alignment of the full sheet with some readings changed; None takes one away."""
-    return align(known({**FULL, **changes}), policy, arm_length_mm=arm)
+    return align(take_readings({**FULL, **changes}), policy, arm_length_mm=arm)
 
 
 def space(a: Alignment) -> tuple[dict[str, float], dict[str, float]]:
@@ -132,7 +132,7 @@ def test_the_advice_holds_in_space() -> None:
             "azimuth_electrical_deg": rng.normal(0, 2.5),
             "tilt_room_deg": rng.uniform(0, 6),
         }
-        a = align(known(sheet), DEFAULT)
+        a = align(take_readings(sheet), DEFAULT)
         there, bare = space(a)
         assert there["rake"] == pytest.approx(a.rake.value, abs=1e-6)
         assert there["tracking"] == pytest.approx(a.tracking.value, abs=1e-6)
@@ -268,7 +268,7 @@ def test_room_predicted_is_held_at_what_nine_of_ten_have() -> None:
     given = Given(3.4, 0.5, "predicted")
     assert room_limit_deg(given) == pytest.approx(3.4 - 1.2816 * 0.5, abs=1e-4)
     assert room_limit_deg(Given(1.0, 2.0, "predicted")) == 0.0
-    base = known(FULL | {"sra_dynamic_deg": 83.0, "sra_static_deg": 83.5, "vta_dynamic_deg": 12.0})
+    base = take_readings(FULL | {"sra_dynamic_deg": 83.0, "sra_static_deg": 83.5, "vta_dynamic_deg": 12.0})
     a = align(Known(base.stylus, {**base.given, "tilt_room_deg": given}), DEFAULT)
     assert a.tilt.degrees == pytest.approx(room_limit_deg(given))
     assert a.wedge_deg <= room_limit_deg(given)
@@ -364,7 +364,9 @@ def test_doubts_follow_the_reading_noise() -> None:
     """A bench that reads twice as finely has half the doubt; nothing else changes."""
     fine = {n: sd / 2 for n, sd in {"sra_dynamic_deg": 0.16, "vta_dynamic_deg": 0.35, "zenith_deg": 0.2,
                                     "azimuth_electrical_deg": 0.15}.items()}  # fmt: skip
-    coarse, sharp = (align(known(FULL, {n: k * sd for n, sd in fine.items()}), DEFAULT) for k in (2.0, 1.0))
+    coarse, sharp = (
+        align(take_readings(FULL, {n: k * sd for n, sd in fine.items()}), DEFAULT) for k in (2.0, 1.0)
+    )
     for name in ("rake", "tracking", "seen"):
         a, b = getattr(coarse, name), getattr(sharp, name)
         assert a.value == b.value

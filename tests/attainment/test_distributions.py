@@ -16,7 +16,7 @@ from fleet.attainment.distributions import (
 )
 from fleet.errors import FleetError
 from fleet.fitting.refit import refit
-from fleet.house_model.chain import observe
+from fleet.house_model.chain import responses
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.house import House
 from fleet.store import Store
@@ -128,7 +128,7 @@ def test_the_models_word_is_its_own_expectation_averaged_over_the_group(fitted: 
     """The link's own predictor, averaged over the group's rows, is the group's mean, and surer than one row's
     (derived: the average of linear predictors is the predictor of the average)."""
     frame = fleet_frame()
-    seen = observe(frame, fitted.facts.fill())
+    seen = responses(frame, fitted.facts.fill())
     codes = (frame["assembly_source"] == "S01").to_numpy().astype(np.intp)
     for link in ("tracking", "zenith", "sag"):
         mean, sd = group_means(fitted, link, seen, codes, 2)

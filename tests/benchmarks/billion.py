@@ -24,14 +24,14 @@ from worlds import ideal, stored
 from fleet.house_model.cell_sums import Sums
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import tallies_bytes
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 FAMILIES = (36, 120, 360)
 SHEETS = 20_000
 MANY = 1_000_000_000
 
 
-def gathered_of(families: int) -> tuple[Gathered, float]:
+def gathered_of(families: int) -> tuple[SufficientStatistics, float]:
     """Tallies of an invented fleet, and the processor time they took."""
     with tempfile.TemporaryDirectory() as folder:
         store = stored(Path(folder), ideal(1, n_families=families).sheets(SHEETS)[0])
@@ -40,7 +40,7 @@ def gathered_of(families: int) -> tuple[Gathered, float]:
             return gather(con, TEACHING), time.process_time() - start
 
 
-def fit_s(gathered: Gathered) -> tuple[float, float]:
+def fit_s(gathered: SufficientStatistics) -> tuple[float, float]:
     """Processor time of the fit, and the built-in link's standard deviation between families."""
     start = time.process_time()
     house = gathered.fit()
@@ -71,7 +71,7 @@ def drawn(sums: Sums, factor: float, rng: np.random.Generator) -> Sums:
     return Sums(sums.columns, moments, moments[:, 0, 0].copy())
 
 
-def enlarged(gathered: Gathered, units: int) -> Gathered:
+def enlarged(gathered: SufficientStatistics, units: int) -> SufficientStatistics:
     """The tallies that a fleet of so many units might have."""
     rng = np.random.default_rng(1)
     cut, factor = gathered.cut, units / gathered.cut.units

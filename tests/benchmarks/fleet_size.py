@@ -19,7 +19,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import stored
 
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.fitting.fit import fit_store
 from fleet.house_model.house import House
 from fleet.house_model.predict import Draws, Forecaster
@@ -62,7 +62,7 @@ def score(draws: Draws, outcomes: pd.DataFrame) -> dict[str, float]:
 def house_of(sheets: pd.DataFrame, since: date | None = None) -> House:
     """A model of these sheets, or the cold one of none."""
     if sheets.empty:
-        return cold_house()
+        return prior_house()
     with tempfile.TemporaryDirectory() as folder:
         return fit_store(stored(Path(folder), sheets), since=since)
 

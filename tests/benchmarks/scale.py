@@ -92,7 +92,7 @@ def refit(folder: Path) -> Callable[[], object]:
 
 def quick_refit(folder: Path) -> Callable[[], object]:
     """The sums brought up to date after 100 more sheets, and the fit."""
-    from fleet.fitting.quick_refit import grow_store
+    from fleet.fitting.quick_refit import update_store_sums
     from fleet.store import Store
     from fleet.store.incremental import kept_base
 
@@ -100,7 +100,7 @@ def quick_refit(folder: Path) -> Callable[[], object]:
         with Store(folder / "grown.duckdb").reader() as con:
             kept = kept_base(con)
             assert kept is not None
-            grown = grow_store(con, kept)
+            grown = update_store_sums(con, kept)
         grown.gathered.fit()
 
     return work

@@ -17,7 +17,7 @@ from fleet.attainment.published_readings import published_readings
 from fleet.attainment.publishing import counting_rule, group_counts, published_attainment
 from fleet.charts.rates import attainment_answer
 from fleet.policy.policy import Policy
-from fleet.sharing.groups import bring_up_to_date, counted
+from fleet.sharing.groups import bring_up_to_date, publish_attainment
 from fleet.store import Store
 from fleet.store.sharing import UNITS, Published
 from fleet.words import quantity
@@ -38,7 +38,7 @@ def published(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[P
     path = Path(shutil.copy(filled, tmp_path_factory.mktemp("shared") / "published.duckdb"))
     store, policy = Store(path), Policy()
     ready = bring_up_to_date(store)
-    return path, counted(
+    return path, publish_attainment(
         store,
         ready,
         policy=counting_rule(policy),

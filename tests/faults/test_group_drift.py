@@ -20,7 +20,7 @@ from fleet.faults.group_drift import (
     excursion,
     excursion_p,
     groups,
-    thinned,
+    thin_series,
 )
 
 LONG = os.environ.get("FLEET_LONG") == "1"
@@ -153,10 +153,10 @@ def test_excursion_is_the_larger_of_batch_and_step() -> None:
 def test_long_runs_are_charted_by_means() -> None:
     """No more points than the chart holds; a step stays where it was."""
     values = np.repeat([-1.0, 1.0], 2600)
-    points, each = thinned(values)
+    points, each = thin_series(values)
     assert len(points) <= MOST_POINTS
     assert abs(change_point(points) * each - 2600) <= each
-    same, one = thinned(values[:MOST_POINTS])
+    same, one = thin_series(values[:MOST_POINTS])
     assert one == 1
     assert np.array_equal(same, values[:MOST_POINTS])
 

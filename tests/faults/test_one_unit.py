@@ -10,7 +10,7 @@ from worlds import Fleet, bench, lines
 
 from fleet.alignment.alignment import WITHHELD
 from fleet.alignment.tilt import choose_tilt
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.faults.one_unit import CAUTIONS, judge
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import COLUMNS, suspects
@@ -125,7 +125,7 @@ def test_a_spherical_stylus_is_judged_without_rake(fleet: Fleet) -> None:
 
 def test_the_cold_house_judges_widely() -> None:
     """Before any sheet a plain fault is still seen by common practice, a small one isn't."""
-    house = cold_house()
+    house = prior_house()
     facts = {"body_family": "F1", "stylus_profile": "elliptical", "cantilever_material": "boron"}
     sheet = sound_sheet(house, facts)
     assert judge(house, changed(sheet, zenith_deg=12.0), POLICY).row["flagged"]

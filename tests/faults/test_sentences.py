@@ -12,7 +12,7 @@ from fleet.faults.likelihood_ratio import score_sheets
 from fleet.faults.sentences import (
     departures,
     explain,
-    likely_slip,
+    likely_gross_error,
     proposal,
 )
 from fleet.faults.signatures import FAULTS
@@ -177,4 +177,4 @@ def test_what_was_not_read_is_not_called_normal(fleet: Fleet, sheet: pd.DataFram
 )
 def test_a_slip_of_the_pen_is_undone(reading: float, normal: float, sd: float, meant: float | None) -> None:
     """A ten too few, digits exchanged, the point one place off; else nothing."""
-    assert likely_slip(reading, normal, sd) == (None if meant is None else pytest.approx(meant))
+    assert likely_gross_error(reading, normal, sd) == (None if meant is None else pytest.approx(meant))

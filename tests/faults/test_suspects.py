@@ -9,7 +9,7 @@ from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
 from fleet.faults.signatures import FAULTS
-from fleet.faults.suspects import Suspects, disagreeing, suspects
+from fleet.faults.suspects import Suspects, find_disagreements, suspects
 
 CONTRACT = (
     "sheet_no", "unit", "measured_on", "score", "p_value", "q_value", "flagged", "leading_fault", "p_healthy",
@@ -160,7 +160,7 @@ def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) ->
         assert "easure it again" in table.loc[name, "why"]
     near = changed(sheet, sra_static_deg=0.2)
     pair = pd.concat([sheet, near], ignore_index=True).assign(unit="u")
-    assert disagreeing(fleet.house, pair) == {}
+    assert find_disagreements(fleet.house, pair) == {}
 
 
 def test_the_same_sheets_in_another_order_are_the_same_list(fleet: Fleet, listed: Suspects) -> None:

@@ -15,7 +15,7 @@ from fleet.fitting.external_sheets import Outside, gather_source, gather_store
 from fleet.store import Store
 from fleet.store.tallies import parquet_engine
 from fleet.tallies.sheet_queries import canonical_sql, current_sql
-from fleet.tallies.sufficient_statistics import Gathered, gathered_to_parts
+from fleet.tallies.sufficient_statistics import SufficientStatistics, statistics_to_parts
 
 
 @pytest.fixture(scope="module")
@@ -54,10 +54,10 @@ def summed(source: str) -> Outside:
         return gather_source(engine, source)
 
 
-def same(a: Gathered, b: Gathered) -> None:
+def same(a: SufficientStatistics, b: SufficientStatistics) -> None:
     """Every number and every text alike."""
-    arrays, texts = gathered_to_parts(a)
-    others, told = gathered_to_parts(b)
+    arrays, texts = statistics_to_parts(a)
+    others, told = statistics_to_parts(b)
     assert arrays.keys() == others.keys()
     for name, array in arrays.items():
         assert np.array_equal(array, others[name], equal_nan=True), name

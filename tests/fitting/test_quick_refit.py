@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from worlds import ideal, tokened
 
-from fleet.fitting.quick_refit import FullRefitNeededError, grow_store, quick_refit
+from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, update_store_sums
 from fleet.fitting.refit import load_house, refit
 from fleet.house_model.chain import LINK, LINKS, SPHERICAL
 from fleet.store import Store
@@ -22,8 +22,8 @@ from fleet.store.tallies import DuckEngine, gather, newest_intake, teaching_rela
 from fleet.store.upkeep import forget_unit, undo_intake
 from fleet.tallies.engine import SqlTallies
 from fleet.tallies.files import tallies_bytes, tallies_from_bytes
-from fleet.tallies.incremental import Grown, extended_fits
-from fleet.tallies.sufficient_statistics import Gathered, gathered_to_parts
+from fleet.tallies.incremental import UpdatedSums, extended_fits
+from fleet.tallies.sufficient_statistics import SufficientStatistics, statistics_to_parts
 
 WORLD = ideal(31, n_families=16, repeat_share=0.15, retip_share=0.3, spherical_share=0.1)
 SHEETS = WORLD.sheets(300)[0]
@@ -55,19 +55,19 @@ def store(original: Store, tmp_path: Path) -> Store:
     return copy
 
 
-def base_of(store: Store) -> tuple[KeptBase, Gathered]:
+def base_of(store: Store) -> tuple[KeptBase, SufficientStatistics]:
     with store.reader() as con:
         kept = kept_base(con)
     assert kept is not None
     return kept, tallies_from_bytes(kept.file, "base")[0]
 
 
-def grown(store: Store) -> Grown:
+def grown(store: Store) -> UpdatedSums:
     with store.reader() as con:
-        return grow_store(con, base_of(store)[0])
+        return update_store_sums(con, base_of(store)[0])
 
 
-def held_to_a_full_summing(store: Store, since: date | None = None) -> Gathered:
+def held_to_a_full_summing(store: Store, since: date | None = None) -> SufficientStatistics:
     """The quick sums, after comparing each number with a scan of every sheet under the same cut."""
     gathered = grown(store).gathered
     cut, own, new = gathered.cut, base_of(store)[1].facts().fill(), gathered.facts().fill()
@@ -144,8 +144,8 @@ def test_what_was_taken_back_leaves_no_trace(store: Store) -> None:
     come_and_gone(store)
     same = grown(store)
     assert (same.added, same.due) == (same.removed, ())
-    want, _ = gathered_to_parts(base_of(store)[1])
-    got, _ = gathered_to_parts(same.gathered)
+    want, _ = statistics_to_parts(base_of(store)[1])
+    got, _ = statistics_to_parts(same.gathered)
     for name, array in want.items():
         assert np.array_equal(array, got[name], equal_nan=True), name
 

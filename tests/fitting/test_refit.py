@@ -15,7 +15,7 @@ from fleet.errors import FleetError
 from fleet.estimation.fit import fit_house
 from fleet.faults.suspects import suspects
 from fleet.fitting.fit import fit_store
-from fleet.fitting.refit import house_or_cold, load_house, refit
+from fleet.fitting.refit import house_or_prior, load_house, refit
 from fleet.house_model.archive import to_parts
 from fleet.house_model.chain import READING_NOISE
 from fleet.house_model.house import House
@@ -110,10 +110,10 @@ def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
 
 def test_without_a_model_the_cold_house_answers(kept: tuple[Store, House, list[str]], tmp_path: Path) -> None:
     """No store, or one without a model: the house of common practice; with a model, that one."""
-    assert house_or_cold(Store(tmp_path / "absent.duckdb")).units == 0.0
-    assert house_or_cold(stored(tmp_path, sheets(90))).units == 0.0
+    assert house_or_prior(Store(tmp_path / "absent.duckdb")).units == 0.0
+    assert house_or_prior(stored(tmp_path, sheets(90))).units == 0.0
     store, house, _ = kept
-    assert house_or_cold(store).units == house.units == len(store.teaching()) > 200
+    assert house_or_prior(store).units == house.units == len(store.teaching()) > 200
 
 
 def test_an_older_model_can_be_had_by_its_number(

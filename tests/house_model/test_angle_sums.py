@@ -7,7 +7,7 @@ import pytest
 
 from fleet.house_model.angle_sums import (
     JOINT,
-    added,
+    add_sums,
     combine,
     lone_sums,
     separate_rows,
@@ -40,7 +40,7 @@ def test_what_one_alone_read_is_all_less_what_both_read() -> None:
     assert found["tracking"].moments[0] == pytest.approx(lone.T @ lone)
     assert found["tracking"].counts.tolist() == [3.0]
     assert found["rake"].counts.tolist() == [0.0]
-    back = added(found["tracking"], combine(sums[JOINT], np.array([1.0, 0.0]), "tracking"))
+    back = add_sums(found["tracking"], combine(sums[JOINT], np.array([1.0, 0.0]), "tracking"))
     assert back.moments[0] == pytest.approx(every)
 
 

@@ -11,7 +11,7 @@ import pytest
 from worlds import bench
 
 from fleet.errors import FleetError
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.faults.suspects import suspects
 from fleet.house_model.archive import from_parts, to_parts
 from fleet.house_model.house import House
@@ -65,7 +65,8 @@ def test_parts_are_plain() -> None:
 def test_the_cold_house_can_be_kept_too() -> None:
     """No cell, no family: still the same answer."""
     first, again = (
-        quote(ENQUIRIES, h, {"default": Policy()}).table for h in (cold_house(), there_and_back(cold_house()))
+        quote(ENQUIRIES, h, {"default": Policy()}).table
+        for h in (prior_house(), there_and_back(prior_house()))
     )
     pd.testing.assert_frame_equal(first, again)
 

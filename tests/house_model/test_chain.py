@@ -21,7 +21,7 @@ from fleet.house_model.chain import (
     covariate_unit,
     factor_labels,
     noise_matrix,
-    observe,
+    responses,
     scale_class,
 )
 from fleet.physics import sag
@@ -66,7 +66,7 @@ FILL = pd.DataFrame(
 
 def seen(**changed: object) -> pd.Series:
     """One sheet as the links see it."""
-    return observe(pd.DataFrame([{**SHEET, **changed}]), FILL).iloc[0]
+    return responses(pd.DataFrame([{**SHEET, **changed}]), FILL).iloc[0]
 
 
 def scale(vtf: float, compliance: float, length: float, vta: float) -> float:
@@ -183,7 +183,7 @@ def test_an_unknown_family_leaves_the_scale_open() -> None:
 
 def test_columns_that_are_not_there_count_as_not_told() -> None:
     """A frame without most columns gives empty responses and the level "not told"."""
-    bare = observe(pd.DataFrame([{"body_family": "F1", "hours_used": 500.0}]), FILL).iloc[0]
+    bare = responses(pd.DataFrame([{"body_family": "F1", "hours_used": 500.0}]), FILL).iloc[0]
     assert bare["source"] == ""
     assert bare[[f"y_{n}" for n in JUDGED]].isna().all()
     assert (bare["warm"], bare["aged"]) == (0.0, 0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fleet.house_model.earlier_readings import Visit, condition
+from fleet.house_model.earlier_readings import Earlier, condition_on_earlier
 
 MEAN = np.array([24.0, 67.5])
 COV = np.array([[1.8, -0.3], [-0.3, 1.1]])
@@ -13,13 +13,15 @@ SAG = 0.7
 N = 60_000
 
 
-def drawn(visit: Visit, *, seed: int = 1) -> np.ndarray:
+def drawn(visit: Earlier, *, seed: int = 1) -> np.ndarray:
     """Conditioned draws (2, N) of one unit, family and parameters the same in every draw."""
     rng = np.random.default_rng(seed)
     angles = (MEAN[:, None] + np.linalg.cholesky(COV) @ rng.standard_normal((2, N)))[:, None, :]
     mean = np.broadcast_to(MEAN[:, None, None], (2, 1, N))
     cov = np.broadcast_to(COV[:, :, None, None], (2, 2, 1, N))
-    got, pick = condition(angles, mean, cov, np.full((1, N), SAG), visit, rng.standard_normal((2, N)))
+    got, pick = condition_on_earlier(
+        angles, mean, cov, np.full((1, N), SAG), visit, rng.standard_normal((2, N))
+    )
     assert np.array_equal(pick[0], np.arange(N)), "equal weights leave every draw in its place"
     return np.asarray(got[:, 0])
 
@@ -37,7 +39,7 @@ def exact(loads: np.ndarray, noise: np.ndarray, surprise: np.ndarray) -> tuple[n
 )
 def test_draws_have_the_law_of_normal_conditioning(static: float, vta: float, rows: list[int]) -> None:
     """Mean and covariance given one or both readings (4 standard errors of 60 000 draws)."""
-    visit = Visit(np.array([static]), np.array([vta]), 0.14, 0.35)
+    visit = Earlier(np.array([static]), np.array([vta]), 0.14, 0.35)
     loads = np.array([[1.0, 1.0], [1.0, 0.0]])[rows]
     surprise = np.array([static - MEAN.sum(), vta - (MEAN[0] - SAG)])[rows]
     mean, cov = exact(loads, np.array([0.14, 0.35])[rows], surprise)
@@ -53,9 +55,11 @@ def test_which_family_is_weighted_by_how_well_it_foretold_the_reading() -> None:
     which = np.arange(N) % 2
     mean = np.stack([np.where(which == 0, 24.0, 20.0), np.full(N, 67.5)])[:, None, :]
     angles = mean + (np.linalg.cholesky(COV) @ rng.standard_normal((2, N)))[:, None, :]
-    visit = Visit(np.array([np.nan]), np.array([22.4]), 0.14, 0.35)
+    visit = Earlier(np.array([np.nan]), np.array([22.4]), 0.14, 0.35)
     cov = np.broadcast_to(COV[:, :, None, None], (2, 2, 1, N))
-    _, pick = condition(angles, mean, cov, np.full((1, N), SAG), visit, rng.standard_normal((2, N)))
+    _, pick = condition_on_earlier(
+        angles, mean, cov, np.full((1, N), SAG), visit, rng.standard_normal((2, N))
+    )
     variance = COV[0, 0] + 0.35**2
     odds = np.exp(-0.5 * ((22.4 - 23.3) ** 2 - (22.4 - 19.3) ** 2) / variance)
     assert (which[pick[0]] == 0).mean() == pytest.approx(odds / (1.0 + odds), abs=6e-3)
@@ -63,5 +67,5 @@ def test_which_family_is_weighted_by_how_well_it_foretold_the_reading() -> None:
 
 def test_told_are_the_units_with_any_reading() -> None:
     """A visit without readings changes nothing, so it isn't among those told."""
-    visit = Visit(np.array([np.nan, 92.0, np.nan]), np.array([np.nan, np.nan, 21.0]), 0.14, 0.35)
+    visit = Earlier(np.array([np.nan, 92.0, np.nan]), np.array([np.nan, np.nan, 21.0]), 0.14, 0.35)
     assert visit.told.tolist() == [1, 2]

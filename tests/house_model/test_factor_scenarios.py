@@ -12,9 +12,9 @@ from fleet.house_model.factor_scenarios import (
     NEVER_SEEN,
     OTHER_FIGURE,
     OTHER_NAME,
-    Candidates,
-    Chooser,
-    told_factors,
+    ScenarioChooser,
+    Scenarios,
+    known_factors,
 )
 from fleet.house_model.family_facts import FleetFacts
 
@@ -25,7 +25,7 @@ def row(family: str, source: str, profile: str, n: int, **other: str) -> dict[st
 
 
 @pytest.fixture
-def chooser() -> Chooser:
+def chooser() -> ScenarioChooser:
     """Three families of 60, 30 and 10 units; F1 comes from two sources."""
     combos = pd.DataFrame(
         [
@@ -45,10 +45,10 @@ def chooser() -> Chooser:
         },
         index=pd.Index(["F1", "F2", "F3"], name="family"),
     )
-    return Chooser(FleetFacts(combos[[*FACTORS, "n"]], families, {}))
+    return ScenarioChooser(FleetFacts(combos[[*FACTORS, "n"]], families, {}))
 
 
-def shares(found: Candidates, factor: str) -> dict[str, float]:
+def shares(found: Scenarios, factor: str) -> dict[str, float]:
     """Weight per level of one factor."""
     level = found.levels[:, FACTORS.index(factor)]
     return pd.Series(found.weights).groupby(level).sum().to_dict()
@@ -57,7 +57,7 @@ def shares(found: Candidates, factor: str) -> dict[str, float]:
 NEW = 0.5 / 101.0
 
 
-def test_a_family_told_is_that_family_in_its_own_shares(chooser: Chooser) -> None:
+def test_a_family_told_is_that_family_in_its_own_shares(chooser: ScenarioChooser) -> None:
     """The sources of a known family keep their counts; nothing else is possible."""
     found = chooser.choose({"family": "F1"}, {})
     assert shares(found, "family") == {"F1": pytest.approx(1.0)}
@@ -65,7 +65,7 @@ def test_a_family_told_is_that_family_in_its_own_shares(chooser: Chooser) -> Non
     assert (found.known_family, found.matched, found.let_go) == (True, 60.0, ())
 
 
-def test_a_source_told_counts_even_for_a_family_that_never_had_it(chooser: Chooser) -> None:
+def test_a_source_told_counts_even_for_a_family_that_never_had_it(chooser: ScenarioChooser) -> None:
     """A contradiction lets the told factor go in the match, not in the answer."""
     found = chooser.choose({"family": "F2", "source": "S2"}, {})
     assert shares(found, "source") == {"S2": pytest.approx(1.0)}
@@ -73,7 +73,7 @@ def test_a_source_told_counts_even_for_a_family_that_never_had_it(chooser: Choos
     assert found.matched == 30.0
 
 
-def test_nothing_told_is_the_fleet_and_a_little_of_what_it_never_saw(chooser: Chooser) -> None:
+def test_nothing_told_is_the_fleet_and_a_little_of_what_it_never_saw(chooser: ScenarioChooser) -> None:
     """Families in their counts; a new family as often as the fleet's single units suggest."""
     found = chooser.choose({}, {})
     assert shares(found, "family") == {
@@ -84,7 +84,7 @@ def test_nothing_told_is_the_fleet_and_a_little_of_what_it_never_saw(chooser: Ch
     }
 
 
-def test_a_told_figure_picks_out_the_families_that_have_it(chooser: Chooser) -> None:
+def test_a_told_figure_picks_out_the_families_that_have_it(chooser: ScenarioChooser) -> None:
     """12 µm/mN is F1's, hardly F2's, perhaps F3's whose figure nobody knows, and less likely a new one's."""
     found = chooser.choose({}, {"compliance_um_per_mn": 12.0})
     parts = np.array([60.0 * (1 - NEW), 30.0 * (1 - NEW) * OTHER_FIGURE, 10.0 * (1 - NEW) * 0.3,
@@ -94,14 +94,14 @@ def test_a_told_figure_picks_out_the_families_that_have_it(chooser: Chooser) -> 
     assert [got[f] for f in ("F1", "F2", "F3", NEVER_SEEN)] == pytest.approx(list(want))
 
 
-def test_a_told_tilt_room_weighs_by_distance(chooser: Chooser) -> None:
+def test_a_told_tilt_room_weighs_by_distance(chooser: ScenarioChooser) -> None:
     """A room of 4.0° fits F2 and not F1 at 3.0°, which stands more than three spreads away."""
     got = shares(chooser.choose({}, {"tilt_room_deg": 4.0}), "family")
     assert got["F2"] > 0.8
     assert got["F1"] < 0.06
 
 
-def test_a_code_never_met_may_be_another_name(chooser: Chooser) -> None:
+def test_a_code_never_met_may_be_another_name(chooser: ScenarioChooser) -> None:
     """Half the weight goes to a family never seen under that code, half to known ones that match the rest."""
     found = chooser.choose({"family": "K9", "profile": "line_contact"}, {})
     got = shares(found, "family")
@@ -112,7 +112,7 @@ def test_a_code_never_met_may_be_another_name(chooser: Chooser) -> None:
     assert shares(found, "profile") == {"line_contact": pytest.approx(1.0)}
 
 
-def test_a_kind_the_fleet_never_had_lets_go_in_order(chooser: Chooser) -> None:
+def test_a_kind_the_fleet_never_had_lets_go_in_order(chooser: ScenarioChooser) -> None:
     """An unknown profile is answered from all combinations, the profile itself kept as told."""
     found = chooser.choose({"profile": "narrow_edge"}, {})
     assert found.let_go == ("profile",)
@@ -120,7 +120,7 @@ def test_a_kind_the_fleet_never_had_lets_go_in_order(chooser: Chooser) -> None:
     assert found.matched == 100.0
 
 
-def test_weights_always_sum_to_one_and_candidates_differ(chooser: Chooser) -> None:
+def test_weights_always_sum_to_one_and_candidates_differ(chooser: ScenarioChooser) -> None:
     """Whatever is told."""
     for told in ({}, {"family": "F3"}, {"family": "new"}, {"source": "S2", "profile": "elliptical"}):
         for figures in ({}, {"vtf_mn": 16.0}, {"vtf_mn": 5.0, "tilt_room_deg": 9.0}):
@@ -129,7 +129,7 @@ def test_weights_always_sum_to_one_and_candidates_differ(chooser: Chooser) -> No
             assert len({tuple(x) for x in found.levels}) == len(found.levels)
 
 
-def test_an_empty_fleet_has_one_candidate(chooser: Chooser) -> None:
+def test_an_empty_fleet_has_one_candidate(chooser: ScenarioChooser) -> None:
     """What is told is taken as told, the rest was never seen."""
     nothing = FleetFacts(
         pd.DataFrame(columns=[*FACTORS, "n"]),
@@ -138,7 +138,7 @@ def test_an_empty_fleet_has_one_candidate(chooser: Chooser) -> None:
         ),
         {},
     )
-    found = Chooser(nothing).choose({"profile": "elliptical"}, {})
+    found = ScenarioChooser(nothing).choose({"profile": "elliptical"}, {})
     assert found.levels[0, FACTORS.index("profile")] == "elliptical"
     assert found.levels[0, FACTORS.index("family")] == NEVER_SEEN
     assert (found.matched, found.weights.tolist()) == (0.0, [1.0])
@@ -146,7 +146,7 @@ def test_an_empty_fleet_has_one_candidate(chooser: Chooser) -> None:
 
 def test_told_factors_are_labels_and_gaps_are_not_told() -> None:
     """Empty, missing and NaN are not told; numbers lose their trailing zeros."""
-    told = told_factors(
+    told = known_factors(
         {"body_family": "F1", "generator": None, "stylus_profile": "", "compliance_frequency_hz": 10.0,
          "assembly_source": float("nan")},
         FACTOR_COLUMNS,

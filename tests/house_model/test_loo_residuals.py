@@ -11,7 +11,7 @@ from worlds import Fleet, bench
 
 from fleet.house_model.chain import FACTORS, JUDGED, LINK, PAIR, PAIRED, RAKE, noise_matrix
 from fleet.house_model.house import House, LinkFit
-from fleet.house_model.loo_residuals import Residuals, residuals, unit_variance, whitened
+from fleet.house_model.loo_residuals import Residuals, cholesky_factors, residuals, unit_variance
 from fleet.statistics.bayes import Posterior, coefficient_posterior
 from fleet.statistics.gram import Gram
 
@@ -227,10 +227,10 @@ def test_whitening_takes_the_covariance_out() -> None:
     rng = np.random.default_rng(1)
     a = rng.normal(size=(5, 3, 3))
     cov = a @ np.swapaxes(a, 1, 2) + np.eye(3)
-    factor = whitened(cov)
+    factor = cholesky_factors(cov)
     assert factor @ np.swapaxes(factor, 1, 2) == pytest.approx(cov, rel=1e-6)
     flat = np.array([[[1.0, 1.0001], [1.0001, 1.0]]])
-    again = whitened(flat)
+    again = cholesky_factors(flat)
     assert again @ np.swapaxes(again, 1, 2) == pytest.approx(flat, abs=1e-3)
 
 

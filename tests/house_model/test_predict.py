@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from worlds import Fleet, bench, lines
 
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.house_model.chain import FACTORS, LINK, TYPICAL_DRAG_RATIO
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.predict import Draws, Forecaster
@@ -216,7 +216,7 @@ def test_pressing_harder_lowers_the_cantilever(fleet: Fleet, forecaster: Forecas
 
 def test_without_a_sheet_the_answer_is_common_practice() -> None:
     """The cold house gives wide finite intervals about the trade's usual figures, for whatever is told."""
-    d = Forecaster(cold_house()).draw(ENQUIRIES)
+    d = Forecaster(prior_house()).draw(ENQUIRIES)
     assert np.median(d.vta_dynamic[0]) == pytest.approx(25.3, abs=1.0)
     assert np.median(d.sra_dynamic[0]) == pytest.approx(92.0, abs=1.5)
     assert 5.0 < width(d, 0, "vta_dynamic") < 20.0

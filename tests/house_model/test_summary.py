@@ -5,7 +5,7 @@ import pytest
 from worlds import stored
 
 from fleet.fitting.fit import fit_store
-from fleet.house_model.summary import compare, learnt
+from fleet.house_model.summary import compare, summarise_model
 from synthetic_data.world import World, WorldSpec
 
 
@@ -25,7 +25,7 @@ def test_the_rubber_and_drag_are_told_as_the_world_has_them(fleets):
         table["drag_mean"] * table["static_compliance"] / table["compliance_um_per_mn"],
         weights=world.catalogue.share[: len(table)],
     )
-    line = next(x for x in learnt(house).lines if x.startswith("Sag is"))
+    line = next(x for x in summarise_model(house).lines if x.startswith("Sag is"))
     middle, half = (float(x) for x in line.split(" of its scale")[0].removeprefix("Sag is ").split(" ± "))
     assert abs(middle - true) < half
 
@@ -33,7 +33,7 @@ def test_the_rubber_and_drag_are_told_as_the_world_has_them(fleets):
 def test_effects_cover_the_source_differences_of_the_world(fleets):
     """Intervals hold their estimates, and the sources' units add up to the link's."""
     _, _, house = fleets
-    effects = learnt(house).effects
+    effects = summarise_model(house).effects
     assert (effects["low"] < effects["effect"]).all()
     assert (effects["effect"] < effects["high"]).all()
     sources = effects[(effects["link"] == "built_in") & (effects["factor"] == "source")]
@@ -45,7 +45,7 @@ def test_more_sheets_narrow_what_is_told(fleets):
     _, small, large = fleets
 
     def width(house):
-        e = learnt(house).effects
+        e = summarise_model(house).effects
         e = e[(e["link"] == "built_in") & (e["factor"] == "family")]
         return (e["high"] - e["low"]).mean()
 
@@ -65,4 +65,4 @@ def test_a_small_fleet_is_told_to_lean_on_common_practice(fleets, tmp_path):
     """With a dozen sheets the diagnostics say that common practice still speaks along."""
     world, *_ = fleets
     house = fit_store(stored(tmp_path, world.sheets(12)[0]))
-    assert any("common practice" in line for line in learnt(house).diagnostics)
+    assert any("common practice" in line for line in summarise_model(house).diagnostics)

@@ -7,7 +7,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from fleet.house_model.variance_function import PRIOR_BETWEEN, Spread, fit_spread, nearest_covariance
+from fleet.house_model.variance_function import (
+    PRIOR_BETWEEN,
+    VarianceFunction,
+    fit_variances,
+    nearest_covariance,
+)
 
 S2 = np.array([0.25, 0.5, 0.8, 1.3, 2.0, 3.2, 5.0])
 
@@ -30,7 +35,7 @@ def squares(
 def test_both_parts_and_the_sources_factors_are_found() -> None:
     """Five sources of unequal spread, plenty of rows: base, growth and every factor within 6 %."""
     true = {"a": 0.6, "b": 0.8, "c": 1.0, "d": 1.3, "e": 1.6}
-    found = fit_spread(squares(0.17, 1.3, 0.3, true, 4000), S2, noise=0.17, scale="part")
+    found = fit_variances(squares(0.17, 1.3, 0.3, true, 4000), S2, noise=0.17, scale="part")
     for source, g in true.items():
         got = found.unit_variance(S2, np.full(len(S2), source, dtype=object))
         assert got == pytest.approx(g * (1.3 + 0.3 * S2), rel=0.06)
@@ -40,8 +45,8 @@ def test_both_parts_and_the_sources_factors_are_found() -> None:
 def test_the_scale_says_which_part_is_there() -> None:
     """`none` has no growth, `whole` has no base beyond the least that keeps it positive."""
     data = squares(0.05, 0.5, 0.2, {"a": 1.0, "b": 1.0}, 500)
-    assert fit_spread(data, S2, noise=0.05, scale="none").growth == 0.0
-    assert fit_spread(data, S2, noise=0.05, scale="whole").base < 1e-5
+    assert fit_variances(data, S2, noise=0.05, scale="none").growth == 0.0
+    assert fit_variances(data, S2, noise=0.05, scale="whole").base < 1e-5
 
 
 def test_a_source_with_few_units_stays_near_the_others() -> None:
@@ -50,8 +55,8 @@ def test_a_source_with_few_units_stays_near_the_others() -> None:
     many = squares(0.0, 1.0, 0.0, steady, 200)
     wild = squares(0.0, 1.0, 0.0, {"wild": 4.0}, 1, seed=3)
     wild["m2"] = 4.0
-    few = fit_spread(pd.concat([many, wild.assign(n=0.5)]), S2, noise=0.0)
-    lots = fit_spread(pd.concat([many, wild.assign(n=200.0)]), S2, noise=0.0)
+    few = fit_variances(pd.concat([many, wild.assign(n=0.5)]), S2, noise=0.0)
+    lots = fit_variances(pd.concat([many, wild.assign(n=200.0)]), S2, noise=0.0)
     assert 0.0 < few.factors["wild"][0] < 0.4 * np.log(4.0)
     wild_source = np.full(len(S2), "wild", dtype=object)
     assert lots.unit_variance(S2, wild_source) == pytest.approx(np.full(len(S2), 4.0), rel=0.1)
@@ -60,39 +65,39 @@ def test_a_source_with_few_units_stays_near_the_others() -> None:
 
 def test_equal_sources_are_pooled_and_unequal_ones_are_not() -> None:
     """The sd between sources follows the truth: small where they are alike, large where not."""
-    alike = fit_spread(squares(0.0, 1.0, 0.0, {f"s{i}": 1.0 for i in range(6)}, 300), S2, noise=0.0)
+    alike = fit_variances(squares(0.0, 1.0, 0.0, {f"s{i}": 1.0 for i in range(6)}, 300), S2, noise=0.0)
     factors = {f"s{i}": float(np.exp(x)) for i, x in enumerate((-0.9, -0.5, -0.1, 0.2, 0.5, 0.8))}
-    unlike = fit_spread(squares(0.0, 1.0, 0.0, factors, 300), S2, noise=0.0)
+    unlike = fit_variances(squares(0.0, 1.0, 0.0, factors, 300), S2, noise=0.0)
     assert alike.between < 0.2
     assert 0.45 < unlike.between < 0.9
 
 
 def test_a_source_never_seen_is_drawn_from_the_spread_between_sources() -> None:
     """Its factor is 1 on average, as uncertain as sources differ; with one source, as the prior says."""
-    spread = Spread(0.1, 1.0, 0.0, {"a": (0.3, 0.1)}, 0.4)
+    spread = VarianceFunction(0.1, 1.0, 0.0, {"a": (0.3, 0.1)}, 0.4)
     assert spread.log_factor("never seen") == (0.0, 0.4)
     assert spread.total(np.ones(2), np.array(["a", "new"], dtype=object)) == pytest.approx(
         [0.1 + np.exp(0.3), 1.1]
     )
-    alone = fit_spread(squares(0.0, 1.0, 0.0, {"only": 1.0}, 50), S2, noise=0.0)
+    alone = fit_variances(squares(0.0, 1.0, 0.0, {"only": 1.0}, 50), S2, noise=0.0)
     assert alone.between == PRIOR_BETWEEN
     assert alone.factors["only"][0] == 0.0
 
 
 def test_noise_above_the_scatter_leaves_no_negative_variance() -> None:
     """Where the residuals scatter less than the readings should, the unit spread is nearly nothing."""
-    found = fit_spread(squares(0.0, 0.1, 0.0, {"a": 1.0, "b": 1.0}, 100), S2, noise=0.5)
+    found = fit_variances(squares(0.0, 0.1, 0.0, {"a": 1.0, "b": 1.0}, 100), S2, noise=0.5)
     assert 0.0 < found.base < 1e-3
 
 
 def test_a_belief_counts_for_its_rows_and_no_more() -> None:
     """Without data the belief stands; against thousands of rows it weighs nothing."""
     nothing = pd.DataFrame({"source": [], "scale_class": [], "n": [], "m2": []})
-    cold = fit_spread(nothing, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
+    cold = fit_variances(nothing, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
     assert (cold.base, cold.growth, cold.between) == (1.4, 0.25, PRIOR_BETWEEN)
     data = squares(0.1, 0.5, 0.1, {"a": 1.0, "b": 1.0}, 3000)
-    with_belief = fit_spread(data, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
-    without = fit_spread(data, S2, noise=0.1, scale="part")
+    with_belief = fit_variances(data, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
+    without = fit_variances(data, S2, noise=0.1, scale="part")
     assert with_belief.plain(S2) == pytest.approx(without.plain(S2), rel=2e-3)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.house_model.predict import Draws, Forecaster
 
 CUTTING_ROOMS_DEG = (15.0, 24.0)
@@ -22,7 +22,7 @@ NATIVE_RAKE_DEG = (86.0, 97.0)
 @cache
 def drawn(**told: float) -> Draws:
     """What the model expects of one pickup of which this is told, before any sheet."""
-    return Forecaster(cold_house(), n_draws=4096).draw(pd.DataFrame([{"enquiry_id": "Q", **told}]))
+    return Forecaster(prior_house(), n_draws=4096).draw(pd.DataFrame([{"enquiry_id": "Q", **told}]))
 
 
 def ends(x: np.ndarray, share: float) -> tuple[float, float]:

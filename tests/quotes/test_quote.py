@@ -11,7 +11,7 @@ from worlds import Fleet, bench, fleet_of, ideal
 
 from fleet.alignment.tilt import choose_tilt, reach
 from fleet.errors import FleetError
-from fleet.estimation.prior_only import cold_house
+from fleet.estimation.prior_only import prior_house
 from fleet.house_model.predict import Forecaster
 from fleet.numerals import percent
 from fleet.policy.policy import Policy
@@ -251,7 +251,7 @@ def test_missing_numbers_are_refused_and_no_enquiry_is_no_row(fleet: Fleet) -> N
 
 def test_the_cold_house_answers_and_says_so() -> None:
     """Before the first sheet every quote is wide and names what it stands on."""
-    found = quote(ASKED, cold_house(), POLICIES).table.set_index("enquiry_id")
+    found = quote(ASKED, prior_house(), POLICIES).table.set_index("enquiry_id")
     assert found["basis"].str.contains("no sheet in the store yet").all()
     width = found["vta_dynamic_deg_q95"] - found["vta_dynamic_deg_q05"]
     assert (width.drop("visit") > 6.0).all()

@@ -18,7 +18,7 @@ from fleet.house_model.chain import FACTORS
 from fleet.policy.policy import Policy
 from fleet.sharing import blur
 from fleet.sharing.files import tallies_of
-from fleet.sharing.groups import bring_up_to_date, counted
+from fleet.sharing.groups import bring_up_to_date, publish_attainment
 from fleet.sharing.units import records
 from fleet.store import Store, forget_sheet, forget_unit, undo_intake
 from fleet.store.sharing import UNITS, KeptGroup, Published
@@ -50,7 +50,9 @@ class Attacker:
         """One day's publications: tallies and every table; returns the groups behind them."""
         ready = bring_up_to_date(self.store, smallest=SMALLEST)
         rule = counting_rule(Policy())
-        ready = counted(self.store, ready, policy=rule, count=lambda s: group_counts(s, Policy(), SMALLEST))
+        ready = publish_attainment(
+            self.store, ready, policy=rule, count=lambda s: group_counts(s, Policy(), SMALLEST)
+        )
         self._look(ready)
         self._read_tallies(ready)
         parts = [(g.labels, g.units, g.counts or {}) for g in ready.of(UNITS)]

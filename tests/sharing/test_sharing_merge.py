@@ -26,7 +26,7 @@ from fleet.store import Store
 from fleet.store.sharing import drop_tallies, kept_tallies
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.pooling import _products, _without_blur, merge
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 WORLD = ideal(3)
 
@@ -51,7 +51,7 @@ def theirs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def own(ours_store: Store) -> Gathered:
+def own(ours_store: Store) -> SufficientStatistics:
     with ours_store.reader() as con:
         return gather(con, TEACHING)
 
@@ -74,7 +74,7 @@ def test_two_benches_learn_from_each_other(ours_store: Store, theirs: Path, tmp_
     drop_tallies(ours_store, "north")
 
 
-def test_nothing_merged_changes_no_number(ours_store: Store, theirs: Path, own: Gathered) -> None:
+def test_nothing_merged_changes_no_number(ours_store: Store, theirs: Path, own: SufficientStatistics) -> None:
     """Taken in and out again, or merged with nobody: every number of the model as before."""
     assert merge(own, []) is own
     before = to_parts(fit_store(ours_store))
@@ -86,7 +86,7 @@ def test_nothing_merged_changes_no_number(ours_store: Store, theirs: Path, own: 
     assert before[1]["combos"] == after[1]["combos"]
 
 
-def test_squares_of_residuals_follow_from_the_moments(own: Gathered) -> None:
+def test_squares_of_residuals_follow_from_the_moments(own: SufficientStatistics) -> None:
     """v' M v at the fit of the cut is the sum that the rows give (rounded to thousandths there)."""
     cut = own.cut
     cells = cut.cells.astype({"scale_class": int})
@@ -230,7 +230,9 @@ def scatter(sums: Sums) -> float:
     return float((m[:, -1, -1] - m[:, 0, -1] ** 2 / n).sum() / n.sum())
 
 
-def test_codes_are_kept_apart_unless_they_are_said_to_be_the_same(own: Gathered, theirs: Path) -> None:
+def test_codes_are_kept_apart_unless_they_are_said_to_be_the_same(
+    own: SufficientStatistics, theirs: Path
+) -> None:
     """Families and sources bear the bench's code; kinds don't; merged units add up."""
     told = read_exported(theirs.read_bytes(), "north.npz").tallies
     merged = merge(own, [told.coded_as("north", ())])

@@ -96,7 +96,7 @@ def exported(folder: Path, seed: int, patch: pytest.MonkeyPatch) -> Ledger:
 
 def spying(patch: pytest.MonkeyPatch) -> Ledger:
     """Note the units behind every group that is formed from now on."""
-    ledger, real, told = Ledger(), groups.blurred, groups._content
+    ledger, real, told = Ledger(), groups.blur_readings, groups._content
     kept: dict[int, Units] = {}
 
     def blurred(units: Units, group: np.ndarray, key: str) -> Units:
@@ -111,7 +111,7 @@ def spying(patch: pytest.MonkeyPatch) -> Ledger:
         ledger.groups.append((kind, kept.pop(id(units)), units))
         return told(kind, units, smallest)
 
-    patch.setattr(groups, "blurred", blurred)
+    patch.setattr(groups, "blur_readings", blurred)
     patch.setattr(groups, "_content", _content)
     return ledger
 
@@ -212,8 +212,8 @@ def test_the_same_units_are_blurred_alike(ledgers: list[Ledger]) -> None:
     """Under one key the same units get the same errors whatever their order; under another, others."""
     _, true, _ = next(g for g in ledgers[0].groups if g[0] == UNITS)
     everyone = np.arange(len(true.unit))
-    first, again = (blur.blurred(true, order, "a") for order in (everyone, everyone[::-1]))
-    other = blur.blurred(true, everyone, "b")
+    first, again = (blur.blur_readings(true, order, "a") for order in (everyone, everyone[::-1]))
+    other = blur.blur_readings(true, everyone, "b")
     pd.testing.assert_frame_equal(first.observed, again.observed)
     assert (first.observed["y_zenith"] != other.observed["y_zenith"]).all()
 
@@ -222,7 +222,7 @@ def test_the_blur_adds_what_the_file_says(ledgers: list[Ledger]) -> None:
     """Mean products of the errors in responses, over many draws of one group, are those told along."""
     _, true, _ = max((g for g in ledgers[0].groups if g[0] == UNITS), key=lambda g: len(g[1].unit))
     everyone = np.arange(len(true.unit))
-    draws = [blur.blurred(true, everyone, str(i)) for i in range(200)]
+    draws = [blur.blur_readings(true, everyone, str(i)) for i in range(200)]
     order = np.argsort(true.record.astype(str), kind="stable")
     exact = true.observed.iloc[order].reset_index(drop=True)
     error = {n: np.array([d.observed[f"y_{n}"] - exact[f"y_{n}"] for d in draws]) for n in NAMES}

@@ -8,7 +8,7 @@ import pytest
 from engine_cases import CROSSED, columns, fleet
 
 from fleet.errors import FleetError
-from fleet.statistics.gram import Anchor, Cells, Term, anchored, build_gram
+from fleet.statistics.gram import Anchor, Cells, Term, add_anchors, build_gram
 
 TERMS = [*CROSSED, Term(("source",), "s")]
 FACTORS = ["profile", "source"]
@@ -159,7 +159,7 @@ def test_a_belief_about_a_slope_counts_as_one_more_row() -> None:
     """Anchored: the Gram matrix with one further row, its slope column 1, its response the mean believed."""
     frame = fleet(50, seed=8)
     gram = build_gram(cells_of(frame), CROSSED, ("1", "s"))
-    got = anchored(gram, [Anchor("s", 0.45, 0.2), Anchor("warm", 0.0, 1.0)])
+    got = add_anchors(gram, [Anchor("s", 0.45, 0.2), Anchor("warm", 0.0, 1.0)])
     m = np.hstack(columns(frame, gram.design, ["s"]))
     row = np.zeros(gram.design.q + 2)
     row[-1] = 1.0

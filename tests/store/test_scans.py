@@ -8,7 +8,7 @@ import pytest
 from worlds import ideal, tokened
 
 from fleet.estimation.trimming import PASSES
-from fleet.fitting.quick_refit import grow_store
+from fleet.fitting.quick_refit import update_store_sums
 from fleet.house_model.chain import LINKS
 from fleet.store import Store
 from fleet.store.incremental import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
@@ -94,7 +94,7 @@ def test_a_quick_refit_looks_at_changed_units_alone(
     with store.reader() as con:
         kept = kept_base(con)
         assert kept is not None
-        grown = grow_store(con, kept)
+        grown = update_store_sums(con, kept)
         rows = {name: con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in (THEN, NOW)}
     asked = engines[0].asked
     assert not [q for q in asked if any(view in q for view in FLEET_VIEWS)]

@@ -20,7 +20,7 @@ from fleet.house_model.chain import (
     READINGS,
     RESPONSES,
     covariate_unit,
-    observe,
+    responses,
 )
 from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
 from fleet.tallies.queries import CELL_KEYS, observation_sql
@@ -58,7 +58,7 @@ def residual_frame(
     sheets: pd.DataFrame, tallier: Tallier, fill: pd.DataFrame, fits: dict[str, Fitted]
 ) -> pd.DataFrame:
     """Coded residuals row by row, written out with arrays."""
-    seen = observe(sheets, fill)
+    seen = responses(sheets, fill)
     cell = seen[list(CELL_KEYS)].merge(tallier.cells, on=list(CELL_KEYS), how="left")["cell"].to_numpy()
     out = seen.assign(cell=cell)
     for name, fit in fits.items():
@@ -71,11 +71,11 @@ def residual_frame(
 
 
 def test_sql_and_arrays_see_the_same_in_every_sheet(teaching: pd.DataFrame) -> None:
-    """Levels, class, covariates and responses of the query equal those of `observe`, gaps included."""
+    """Levels, class, covariates and responses of the query equal those of `responses`, gaps included."""
     with in_memory(teaching) as con:
         _, facts = tallied(con)
         got = con.sql(observation_sql("teaching_sheet")).df().set_index("sheet_no")
-        want = observe(teaching.set_index("sheet_no"), facts.fill())
+        want = responses(teaching.set_index("sheet_no"), facts.fill())
     got = got.loc[want.index]
     for factor in FACTORS:
         assert (got[factor] == want[factor]).all(), factor
@@ -93,7 +93,7 @@ def test_sums_are_the_exact_sums_of_products(teaching: pd.DataFrame) -> None:
     with in_memory(teaching) as con:
         tallier, facts = tallied(con)
         sums = tallier.sums()
-    seen = observe(teaching, facts.fill())
+    seen = responses(teaching, facts.fill())
     cell = seen[list(CELL_KEYS)].merge(tallier.cells, on=list(CELL_KEYS), how="left")["cell"].to_numpy()
     for link in LINKS:
         unit = RESPONSES[link.name][1]

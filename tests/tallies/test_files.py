@@ -14,7 +14,7 @@ from fleet.house_model.archive import to_parts
 from fleet.store import Store
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import read_tallies, write_tallies
-from fleet.tallies.sufficient_statistics import Gathered
+from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 
 @pytest.fixture(scope="module")
@@ -26,12 +26,12 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 
 @pytest.fixture(scope="module")
-def gathered(store: Store) -> Gathered:
+def gathered(store: Store) -> SufficientStatistics:
     with store.reader() as con:
         return gather(con, TEACHING)
 
 
-def test_the_file_fits_the_same_model(store: Store, gathered: Gathered, tmp_path: Path) -> None:
+def test_the_file_fits_the_same_model(store: Store, gathered: SufficientStatistics, tmp_path: Path) -> None:
     """Written, read and fitted: every number of the model that the store's own refit makes."""
     write_tallies(tmp_path / "tallies.npz", gathered, {"bench": "north"})
     back, about = read_tallies(tmp_path / "tallies.npz")
@@ -44,7 +44,9 @@ def test_the_file_fits_the_same_model(store: Store, gathered: Gathered, tmp_path
     }
 
 
-def test_no_sheet_and_no_unit_is_in_the_file(store: Store, gathered: Gathered, tmp_path: Path) -> None:
+def test_no_sheet_and_no_unit_is_in_the_file(
+    store: Store, gathered: SufficientStatistics, tmp_path: Path
+) -> None:
     """No sheet number, token or operator, in any member."""
     write_tallies(tmp_path / "tallies.npz", gathered, {})
     with np.load(tmp_path / "tallies.npz", allow_pickle=False) as parts:
@@ -55,7 +57,7 @@ def test_no_sheet_and_no_unit_is_in_the_file(store: Store, gathered: Gathered, t
             assert f'"{value}"' not in whole, name
 
 
-def test_what_is_no_tallies_file_is_refused(gathered: Gathered, tmp_path: Path) -> None:
+def test_what_is_no_tallies_file_is_refused(gathered: SufficientStatistics, tmp_path: Path) -> None:
     """Absent, another format, cut short, another zip: one line each, naming the file."""
     good = tmp_path / "tallies.npz"
     write_tallies(good, gathered, {})
@@ -71,7 +73,9 @@ def test_what_is_no_tallies_file_is_refused(gathered: Gathered, tmp_path: Path) 
         read_tallies(bad)
 
 
-def test_a_file_that_cannot_be_written_leaves_the_old_one(gathered: Gathered, tmp_path: Path) -> None:
+def test_a_file_that_cannot_be_written_leaves_the_old_one(
+    gathered: SufficientStatistics, tmp_path: Path
+) -> None:
     """A folder in the way: one line, and nothing half written beside it."""
     (tmp_path / "tallies.npz").mkdir()
     with pytest.raises(FleetError, match=r"tallies\.npz can't be written"):

@@ -15,7 +15,7 @@ from fleet.fitting.external_sheets import gather_source
 from fleet.house_model.archive import to_parts
 from fleet.store.tallies import parquet_engine
 from fleet.tallies.spark import spark_engine
-from fleet.tallies.sufficient_statistics import gathered_to_parts
+from fleet.tallies.sufficient_statistics import statistics_to_parts
 
 HAS_SPARK = importlib.util.find_spec("pyspark") is not None and shutil.which("java") is not None
 
@@ -39,8 +39,8 @@ def test_spark_sums_up_what_duckdb_sums_up(tmp_path: Path) -> None:
         with pytest.raises(FleetError, match="no file or folder absent"):
             gather_source(spark, str(tmp_path / "absent"))
     assert (got.sheets, got.left_out, got.engine) == (1200, 1, "spark")
-    arrays, texts = gathered_to_parts(want.gathered)
-    others, told = gathered_to_parts(got.gathered)
+    arrays, texts = statistics_to_parts(want.gathered)
+    others, told = statistics_to_parts(got.gathered)
     for name, array in arrays.items():
         assert np.array_equal(array, others[name], equal_nan=True), name
     assert texts == told

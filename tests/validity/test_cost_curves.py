@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from worlds import ideal, in_memory, long_only, tallied, tokened
 
-from fleet.estimation.fit import fit_cut
-from fleet.estimation.trimming import cut_tallies
+from fleet.estimation.fit import fit_trimmed
+from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.chain import READING_NOISE
 
 pytestmark = [pytest.mark.validity, long_only]
@@ -38,9 +38,9 @@ def test_ten_times_the_sheets_cost_tallies_at_most_ten_times_and_the_fit_nothing
     for n in (FEW, MANY):
         with in_memory(many(n)) as con:
             tallier, facts = tallied(con)
-            tallies.append(seconds(lambda t=tallier: cut_tallies(t, READING_NOISE)))
-            cut = cut_tallies(tallier, READING_NOISE)
-            fits.append(seconds(lambda c=cut, f=facts: fit_cut(c, f, READING_NOISE)))
+            tallies.append(seconds(lambda t=tallier: trim_tallies(t, READING_NOISE)))
+            cut = trim_tallies(tallier, READING_NOISE)
+            fits.append(seconds(lambda c=cut, f=facts: fit_trimmed(c, f, READING_NOISE)))
     assert tallies[1] < 1.25 * (MANY / FEW) * tallies[0]
     assert fits[1] < 1.5 * fits[0]
 

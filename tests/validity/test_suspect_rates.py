@@ -15,7 +15,7 @@ from suspect_yardsticks import Tally, from_scores, near_oracle, ours, own_residu
 from worlds import LONG, Fleet, fleet_of, ideal, long_only, reference
 
 from fleet.faults.likelihood_ratio import score_sheets
-from fleet.house_model.variance_function import Spread
+from fleet.house_model.variance_function import VarianceFunction
 from synthetic_data.world import Spread as WorldSpread
 
 pytestmark = pytest.mark.validity
@@ -71,7 +71,7 @@ def one_spread(fleet: Fleet) -> Tally:
     for name, fit in fleet.house.links.items():
         s, weight = fit.spread, fleet.current["assembly_source"].value_counts(normalize=True)
         g = sum(share * np.exp(s.factors.get(str(source), (0.0, 0.0))[0]) for source, share in weight.items())
-        links[name] = replace(fit, spread=Spread(s.noise, g * s.base, g * s.growth, {}, 0.0))
+        links[name] = replace(fit, spread=VarianceFunction(s.noise, g * s.base, g * s.growth, {}, 0.0))
     plain = replace(fleet, house=replace(fleet.house, links=links))
     return ours(plain)
 

@@ -183,10 +183,10 @@ def _past_work(policy: Policy, store: Path | None, years: float) -> Work:
     import numpy as np
     import pandas as pd
 
-    from fleet.alignment.targets import column, counted, is_spherical
+    from fleet.alignment.targets import column, is_spherical, select_counted
     from fleet.alignment.tilt import choose_tilt
 
-    units = counted(common.the_store(store).open().current(_PAST_COLUMNS))
+    units = select_counted(common.the_store(store).open().current(_PAST_COLUMNS))
     if units.empty:
         raise FleetError("the store holds no unit to stock for; take sheets in or name a file of enquiries.")
     days = pd.to_datetime(units["measured_on"])

@@ -78,7 +78,7 @@ def align(
     profile is never guessed.
     """
     chosen = common.policies_from(policy, policy_name)["default"]
-    found = solved(readings, _FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
+    found = solve_alignment(readings, _FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
     import pandas as pd
 
     if not common.write_out(pd.DataFrame([found.record()]), out) or out is not None:
@@ -86,7 +86,7 @@ def align(
     show(found)
 
 
-def solved(
+def solve_alignment(
     readings: Mapping[str, str | None],
     columns: Mapping[str, Column],
     policy: Policy,
@@ -102,7 +102,7 @@ def solved(
     only if something has to be predicted.
     """
     from fleet.alignment.align import align as solve
-    from fleet.alignment.readings import known
+    from fleet.alignment.readings import take_readings
 
     told = {name: readings.get(name) for name in columns}
     if not any(told.values()):
@@ -113,11 +113,11 @@ def solved(
     if store is not None or common.store_path(store).exists():
         house = common.the_house_or_cold(store)
     elif wanted:
-        from fleet.estimation.prior_only import cold_house
+        from fleet.estimation.prior_only import prior_house
 
         common.warn("Note: no store; mechanics and common practice answer alone for what wasn't read.")
-        house = cold_house()
-    return solve(known(row, house=house), policy, arm_length_mm=arm_length_mm, limits=limits)
+        house = prior_house()
+    return solve(take_readings(row, house=house), policy, arm_length_mm=arm_length_mm, limits=limits)
 
 
 def show(found: Alignment, headings: tuple[str, ...] = ()) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from fleet.cli import common
-from fleet.cli.bench.align import ArmLengthOption, show, solved
+from fleet.cli.bench.align import ArmLengthOption, show, solve_alignment
 from fleet.cli.column_options import with_columns
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
@@ -40,7 +40,7 @@ def tilt(
     from fleet.alignment.alignment import WITHHELD
 
     chosen = common.policies_from(policy, policy_name)["default"]
-    found = solved(readings, _TILT_FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
+    found = solve_alignment(readings, _TILT_FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
     if found.tilt.decision == WITHHELD:
         raise FleetError(f"no tilt is advised: {found.tilt.why}.")
     show(found, _STEPS)

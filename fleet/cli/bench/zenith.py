@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from fleet.cli import common
-from fleet.cli.bench.align import show, solved
+from fleet.cli.bench.align import show, solve_alignment
 from fleet.cli.bench.arm_options import LengthOption, Limits, LimitsOption
 from fleet.cli.column_options import with_columns
 from fleet.cli.common import say
@@ -53,7 +53,7 @@ def zenith(
             "--zenith-deg is needed: + = clockwise seen from the record's side, looking at the tip."
         )
     arm = {"arm_length_mm": effective_length_mm, "limits": limits.value}
-    found = solved(readings, _ZENITH_FACTS, chosen, store=store, predict=False, **arm)  # type: ignore[arg-type]
+    found = solve_alignment(readings, _ZENITH_FACTS, chosen, store=store, predict=False, **arm)  # type: ignore[arg-type]
     if found.known.spherical:
         raise FleetError("a spherical stylus has no contact edge, so no zenith to align.")
     if found.turn.decision == WITHHELD:

@@ -220,10 +220,10 @@ def year(
 def _groups(store: Store, policy: Policy, min_units: int | None) -> Published:
     """Published groups with their counts; units that came in since are put into groups first."""
     from fleet.attainment.publishing import counting_rule, group_counts
-    from fleet.sharing.groups import bring_up_to_date, counted
+    from fleet.sharing.groups import bring_up_to_date, publish_attainment
 
     ready = bring_up_to_date(store, smallest=min_units)
-    return counted(
+    return publish_attainment(
         store,
         ready,
         policy=counting_rule(policy),

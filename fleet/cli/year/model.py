@@ -47,14 +47,14 @@ def model(
         _list(opened)
         return
     from fleet.fitting.refit import load_house
-    from fleet.house_model.summary import compare, learnt
+    from fleet.house_model.summary import compare, summarise_model
 
     house = load_house(opened, number)
     if against is not None:
         say(f"Model {against} beside model {number if number is not None else 'in use'}.")
         _table(compare(load_house(opened, against), house))
         return
-    told = learnt(house)
+    told = summarise_model(house)
     if out is not None:
         common.write_out(told.effects, out)
         return
