@@ -55,7 +55,7 @@ def check_typed(
     checked = check_table(text_table(told), columns, key=load_key(make=False) if "serial" in told else None)
     if checked.faults:
         reasons = "; ".join(f"{call(f.column)}: {f.value or 'the value'} {f.reason}" for f in checked.faults)
-        raise FleetError(f"{reasons}.")
+        raise FleetError(reasons)
     return checked.good, tuple(told)
 
 
@@ -107,4 +107,4 @@ def save_typed(
             "a corrected sheet in with fleet intake --supersede."
         )
     reasons = "; ".join(f"{fault.column}: {fault.reason}" for fault in faults)
-    raise FleetError(f"not saved: {reasons}.")
+    raise FleetError(f"not saved: {reasons}")

@@ -157,7 +157,7 @@ def test_no_model_yet(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatc
     assert ran.status == 0
     assert "no house model yet" in ran.err
     ran = fleet("suspects")
-    assert (ran.status, ran.err) == (2, "fleet: no house model yet: run `fleet refit`\n")
+    assert (ran.status, ran.err) == (2, "fleet: no house model yet: run `fleet refit`.\n")
 
 
 def test_an_old_model_is_said(
