@@ -46,6 +46,8 @@ PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misre
 """Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
 a hundred carries a slip (common practice, no source)."""
 SCALE_LIMITS: Final = (0.7, 1.5)
+SUREST: Final = (1e-9, 1.0 - 1e-9)
+"""No chance from readings is nearer to 0 or 1 than this; a double that underflows would be a certainty."""
 SMALLEST_P: Final = 1e-300
 """Doubles end there; no unit is impossible."""
 
@@ -212,8 +214,9 @@ class _Case:
         weight = np.exp(logs - top)
         sound = prior.healthy * np.exp(-top)
         total = sound + weight.sum(axis=0)
-        out.healthy[rows] = sound / total
-        out.faults[rows] = (weight / total).T
+        # Readings can rule a fault out only where it can't exist; beyond that nothing is a certainty.
+        out.healthy[rows] = np.clip(sound / total, *SUREST)
+        out.faults[rows] = np.where(np.isneginf(logs), 0.0, np.clip(weight / total, *SUREST)).T
         slips = [i for i, item in enumerate(white_of.items) if item.fault == "misread"]
         if slips:
             strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]

@@ -165,3 +165,13 @@ def test_the_leading_fault_follows_the_direction(fleet: Fleet) -> None:
     assert (scores.healthy < 0.05).all()
     assert (scores.p_value < 1e-4).all()
     assert set(wanted) < set(MECHANICAL)
+
+
+def test_no_reading_makes_a_certainty(fleet: Fleet) -> None:
+    """Far off underflows a double; the unit still isn't faulty beyond doubt, nor any fault ruled out."""
+    base = sound_sample(fleet, 1, seed=11)
+    value = np.where(np.isnan(base.value), np.nan, 0.0)
+    value[0, JUDGED.index("zenith")] = 60.0
+    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    assert 0.0 < scores.healthy[0] < 1e-6
+    assert ((scores.faults > 0.0) & (scores.faults < 1.0)).all()
