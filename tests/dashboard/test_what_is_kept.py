@@ -144,10 +144,9 @@ def test_nothing_reaches_another_page_and_all_is_found_again(
     for name in others:
         assert values(go(app, name)) == untouched[name], name
         assert not app.query_params
-        if LONG:
+        if LONG or name == others[-1]:
             assert values(go(app, page)) == left, name
-    assert values(go(app, page)) == left
-    assert dict(app.query_params) == address
+            assert dict(app.query_params) == address
 
 
 def test_every_page_is_walked() -> None:
