@@ -197,10 +197,9 @@ def test_on_the_bench(page: Page, server: str, demo_store: Path) -> None:
     )
     own = judge(load_house(Store(demo_store)), sheet, Policy())
     page.get_by_text(own.sentence).first.wait_for()
-    assert own.tilt is not None
-    assert own.zenith is not None
-    page.get_by_text(own.tilt.sentence).first.wait_for()
-    page.get_by_text(own.zenith.sentence).first.wait_for()
+    steps = dict(own.alignment.steps)
+    page.get_by_text(steps["Tilt"]).first.wait_for()
+    page.get_by_text(steps["Turn"]).first.wait_for()
     page.get_by_text(f"Read {own.again}.").first.wait_for()
 
 

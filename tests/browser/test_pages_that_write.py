@@ -99,7 +99,7 @@ def test_a_store_that_another_program_holds(page: Page, own_server: str, own_sto
     ) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "held\n"
-        choose(page, "By", "cantilever")
+        choose(page, "By", "cantilever material")
         page.get_by_text("is in use by another program; try again when it has finished.").wait_for()
         writer.communicate()
     page.get_by_role("button", name="Try again").click()

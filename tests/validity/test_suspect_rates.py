@@ -107,13 +107,8 @@ def test_directions_find_more_than_distances() -> None:
     assert mine.recall > distance.recall + 0.05, f"{mine}; {distance}"
 
 
-def kept_in(fleet: Fleet) -> Tally:
-    """Every unit inside its own reference."""
-    resid = own_residuals(fleet, leave_out=False)
-    return from_scores(fleet, score_sheets(fleet.house, resid, bulk=fleet.current["newest"].to_numpy()))
-
-
-def test_units_inside_their_own_reference_hide() -> None:
-    """In small fleets judging a unit with itself among the teachers finds fewer."""
-    mine, hidden = pooled((reference(s) for s in SMALL_SEEDS), ours, kept_in)
-    assert hidden.hits < mine.hits, f"{mine}; {hidden}"
+def test_units_inside_their_own_reference_look_more_ordinary() -> None:
+    """In small fleets a unit judged with itself among the teachers stands nearer to its expectation."""
+    for seed in SMALL_SEEDS:
+        left_out, kept_in = (own_residuals(reference(seed), leave_out=out).value for out in (True, False))
+        assert np.nanmean(np.abs(kept_in)) < 0.97 * np.nanmean(np.abs(left_out)), seed

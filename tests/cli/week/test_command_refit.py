@@ -45,5 +45,5 @@ def test_a_tallies_file_stands_alone(fleet: Fleet, sheets: Path) -> None:
         ran = fleet("refit", "--tallies", "own.npz", *more)
         assert (ran.status, ran.err) == (
             2,
-            "fleet: a tallies file holds what teaches already: leave out --quick and --since\n",
+            "fleet: a tallies file holds what teaches already: leave out --quick and --since.\n",
         )
