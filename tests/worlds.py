@@ -28,7 +28,7 @@ from synthetic_data.spec import AWKWARD
 from synthetic_data.world import Noise, World, WorldSpec
 
 LONG = os.environ.get("FLEET_LONG") == "1"
-long_only = pytest.mark.skipif(not LONG, reason="in the long run alone: FLEET_LONG=1, and .ci/run")
+long_only = pytest.mark.skipif(not LONG, reason="in the long run alone: FLEET_LONG=1")
 FACTS = (
     "body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
     "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm",
