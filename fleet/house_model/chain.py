@@ -1,13 +1,15 @@
 """The chain of links: what is modelled, from which readings, with which terms.
 
 Everything that a tallying query and the arrays of a judgement must agree on stands here once.  The arithmetic
-of a response or covariate is a string in the common subset of SQL and ``DataFrame.eval``; readings are coded
+of a response or covariate is a string in the common subset of SQL and Python; readings are coded
 as integers before anything is summed, so that sums are exact and do not depend on row order or threads.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
+from types import CodeType
 from typing import Final
 
 import numpy as np
@@ -269,22 +271,26 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
         Index of ``sheets``; the `FACTORS`, ``scale_class``, one column per covariate and product and one
         ``y_<link>`` per link, all in natural units rounded to their integer codes, NaN where missing.
     """
-    d, out = pd.DataFrame(index=sheets.index), pd.DataFrame(index=sheets.index)
+    index = sheets.index
+    d: Columns = {}
+    out: Columns = {}
     for factor, column in FACTOR_COLUMNS.items():
-        values = sheets[column] if column in sheets else pd.Series(np.nan, index=d.index)
+        values = sheets[column] if column in sheets else pd.Series(np.nan, index=index)
         out[factor] = factor_labels(values)
     for name in NUMBERS:
-        d[name] = pd.to_numeric(sheets[name]).astype(float) if name in sheets else np.nan
-    spherical = out["profile"] == SPHERICAL
-    d.loc[spherical, ["sra_static_deg", "sra_dynamic_deg", "zenith_deg"]] = np.nan
+        values = pd.to_numeric(sheets[name]) if name in sheets else pd.Series(np.nan, index=index)
+        d[name] = values.astype(float)
+    edged = out["profile"] != SPHERICAL
+    for name in ("sra_static_deg", "sra_dynamic_deg", "zenith_deg"):
+        d[name] = d[name].where(edged)
     stated_c, stated_l = d["compliance_um_per_mn"].notna(), d["cantilever_length_mm"].notna()
     filled = fill.reindex(out["family"].to_numpy())
-    d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=d.index))
-    d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=d.index))
-    d["n_used"] = pd.Series(filled["n_fill"].to_numpy(), index=d.index)
+    d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=index))
+    d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=index))
+    d["n_used"] = pd.Series(filled["n_fill"].to_numpy(), index=index)
     d["times"] = (d["vtf_mn"] / d["n_used"]).clip(*FORCE_LIMITS).where(out["family"] != NOT_TOLD).fillna(1.0)
     d["vtf_mn"] = d["vtf_mn"].fillna(d["n_used"])
-    of_family = pd.Series(filled["t_fill"].to_numpy(), index=d.index)
+    of_family = pd.Series(filled["t_fill"].to_numpy(), index=index)
     d["t_used"] = d["vta_dynamic_deg"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     still, turning = d["sra_static_deg"], d["sra_dynamic_deg"]
@@ -308,19 +314,30 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
     own = pd.DataFrame({"c": stated_c, "l": stated_l}).to_numpy()
     known = (own | sure).all(axis=1)
-    out["scale_class"] = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
+    classes = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
+    out["scale_class"] = pd.Series(classes, index=index)
     for name, (expression, unit) in RESPONSES.items():
-        out[f"y_{name}"] = _coded(d, expression.replace("ln(", "log("), unit)
-    return out
+        out[f"y_{name}"] = _coded(d, expression, unit)
+    return pd.DataFrame(out, index=index)
 
 
-def _evaluate(frame: pd.DataFrame, expression: str) -> pd.Series[float]:
-    return pd.Series(np.asarray(frame.eval(expression), dtype=float), index=frame.index)
+Columns = dict[str, "pd.Series[float]"]
+_FUNCTIONS: Final = {"tan": np.tan, "cos": np.cos, "ln": np.log, "abs": np.abs}
 
 
-def _coded(frame: pd.DataFrame, expression: str, unit: float) -> pd.Series[float]:
+@cache
+def _compiled(expression: str) -> CodeType:
+    return compile(expression, expression, "eval")
+
+
+def _evaluate(columns: Columns, expression: str) -> pd.Series[float]:
+    """The value of an expression of this module, row by row."""
+    return pd.Series(eval(_compiled(expression), {"__builtins__": {}, **_FUNCTIONS}, columns))
+
+
+def _coded(columns: Columns, expression: str, unit: float) -> pd.Series[float]:
     """An expression's value, rounded to its integer code."""
-    return pd.Series(np.floor(_evaluate(frame, expression) * unit + 0.5) / unit, index=frame.index)
+    return (_evaluate(columns, expression) * unit + 0.5).transform(np.floor) / unit
 
 
 def factor_labels(values: pd.Series) -> pd.Series:
