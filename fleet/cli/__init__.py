@@ -54,8 +54,8 @@ class InOrder(TyperGroup):
         return [name for _, names in COMMANDS.values() for name in names.split()]
 
 
-def build_app() -> typer.Typer:
-    """Make the application with all its commands."""
+def build_app(words: Sequence[str] = ()) -> typer.Typer:
+    """Make the application with its commands: those that the words name, or all where they name none."""
     app = typer.Typer(
         name="fleet",
         cls=InOrder,
@@ -66,8 +66,10 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback(invoke_without_command=True)(_root)
-    for folder, (panel, names) in COMMANDS.items():
-        for name in names.split():
+    known = [(f, panel, name) for f, (panel, names) in COMMANDS.items() for name in names.split()]
+    wanted = {name for _, _, name in known} & set(words)
+    for folder, panel, name in known:
+        if not wanted or name in wanted:
             command = getattr(import_module(f"fleet.cli.{folder}.{name}"), name)
             if isinstance(command, typer.Typer):
                 app.add_typer(command, name=name, rich_help_panel=panel)
@@ -114,9 +116,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
             stream, "reconfigure"
         ):  # a terminal without degree signs gets question marks, not an error
             stream.reconfigure(errors="replace")
-    words = None if arguments is None else list(arguments)
+    words = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        status = build_app()(args=words, prog_name="fleet", standalone_mode=False)
+        status = build_app(words)(args=words, prog_name="fleet", standalone_mode=False)
     except FleetError as error:
         if common.debug_wanted():
             raise
