@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,7 @@ TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0
 
 SPEC_DRAWS = 64
 SPEC_SWEEPS = 256
-"""With a dozen families the slice sampler takes over; a guess at a catalogue figure needs no long chain."""
+"""Should the slice sampler have to take over: a guess at a catalogue figure needs no long chain."""
 
 
 @dataclass(frozen=True)
@@ -33,25 +34,32 @@ class SpecLink:
     shift: float
     name: str
 
+    @cached_property
+    def centre(self) -> tuple[Floats, Floats, Floats, float]:
+        """Mean and covariance of the coefficients, variances of the terms, and of a family about them."""
+        if self.posterior is None:
+            raise ValueError("too few families: there is no posterior")
+        mean, cov = self.posterior.coefficients()
+        spread = (self.posterior.sds**2).mean(axis=0)
+        return mean.mean(axis=0), cov.mean(axis=0), spread, float((self.posterior.sigma**2).mean())
+
     def predict(self, levels: pd.DataFrame) -> tuple[Floats, Floats]:
         """Mean and sd of the log figure of a family with this make-up; levels: columns `SPEC_FACTORS`."""
         m = len(levels)
         if self.posterior is None:
             mean, sd = TYPICAL[self.name]
             return np.full(m, mean), np.full(m, sd)
-        mean_c, cov = self.posterior.coefficients()
+        centre, covariance, between, within = self.centre
         design = self.posterior.gram.design
         columns = {f: levels[f].astype(str).to_numpy(dtype=object) for f in SPEC_FACTORS}
         found = design.columns_of(columns, m)
         idx = np.vstack([found, np.full((1, m), design.q)])
         seen = idx >= 0
         safe = np.where(seen, idx, 0)
-        mean = np.where(seen, mean_c.mean(axis=0)[safe], 0.0).sum(axis=0)
-        average = cov.mean(axis=0)
-        pair = average[safe[:, None, :], safe[None, :, :]] * (seen[:, None, :] & seen[None, :, :])
-        var = pair.sum(axis=(0, 1)) + (self.posterior.sigma**2).mean()
-        term_var = (self.posterior.sds**2).mean(axis=0)
-        var = var + (~seen[:-1] * term_var[:, None]).sum(axis=0)
+        mean = np.where(seen, centre[safe], 0.0).sum(axis=0)
+        pair = covariance[safe[:, None, :], safe[None, :, :]] * (seen[:, None, :] & seen[None, :, :])
+        var = pair.sum(axis=(0, 1)) + within
+        var = var + (~seen[:-1] * between[:, None]).sum(axis=0)
         return mean + self.shift, np.sqrt(var)
 
 

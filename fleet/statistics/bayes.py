@@ -3,28 +3,30 @@
 The only unknowns that need sampling are the standard deviations; coefficients are integrated out in closed
 form.  Each sd enters as ``v = asinh(theta / unit)`` so that a sd near zero and a large one are both easy,
 with the density folded at zero, and sigma as its distance from the best value for those sds.  The proposal
-is a split Student t around the mode, the draws a scrambled Sobol set with a fixed seed, the weights
-Pareto-smoothed.
+is a split Student t around the mode, and several where that isn't enough; the draws are a scrambled Sobol set
+with a fixed seed, the weights Pareto-smoothed.
 
 References
 ----------
 Gelman 2006, Bayesian Analysis 1(3): half-t priors on standard deviations of hierarchical models.
 Vehtari, Simpson, Gelman, Yao & Gabry 2024, JMLR 25(72): Pareto smoothed importance sampling, k ≤ 0.7.
+Cornuet, Marin, Mira & Robert 2012, Scand. J. Statistics 39(4): weighing all samples against their mixture.
+Owen & Zhou 2000, JASA 95(449): a broad part in the mixture keeps the weights bounded.
 Neal 2003, Annals of Statistics 31(3): slice sampling (the fallback).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
 from fleet.statistics.blas_threads import one_blas_thread
 from fleet.statistics.gram import Floats, Gram
 from fleet.statistics.gram import response_sd as response_sd  # also looked for here
-from fleet.statistics.psis import smooth_weights
+from fleet.statistics.psis import SplitT, smooth_weights
 from fleet.statistics.reml import (
     LOG_2PI,
     RemlFit,
@@ -43,10 +45,12 @@ DEFAULT_DRAWS = 512
 KEPT = 160
 K_LIMIT = 0.7
 ESS_LIMIT = 100.0
-T_DF = 6.0
 V_LIMIT = 16.0
 """Largest v looked at: theta there is four million times 1 / sqrt(rows per level)."""
 SIGMA_FLOOR = 0.05
+ROUNDS = 8
+BROAD = (1.5, 1.5)
+"""Middle and scale of v in the broad proposal: sds from a fifth to ten times 1 / sqrt(rows per level)."""
 SWEEPS, WARM = 1500, 200
 
 
@@ -200,40 +204,6 @@ class _Target:
         return np.asarray((up - down) / (2.0 * h))
 
 
-@dataclass(frozen=True)
-class _Proposal:
-    """Split Student t along the eigenvectors of the curvature at the mode, folded at zero for the sds."""
-
-    mode: Floats
-    vectors: Floats
-    left: Floats
-    right: Floats
-    terms: int
-
-    def draw(self, n: int, seed: int) -> Floats:
-        dim = len(self.mode)
-        u = stats.qmc.Sobol(dim, scramble=True, rng=np.random.default_rng(seed)).random(n)
-        u = np.clip(u, 1e-9, 1.0 - 1e-9)
-        p_left = self.left / (self.left + self.right)
-        on_left = u < p_left
-        half = np.where(on_left, 0.5 * u / p_left, 0.5 + 0.5 * (u - p_left) / (1.0 - p_left))
-        z = stats.t.ppf(half, T_DF) * np.where(on_left, self.left, self.right)
-        x = self.mode + z @ self.vectors.T
-        x[:, : self.terms] = np.abs(x[:, : self.terms])
-        return np.asarray(x)
-
-    def log_density(self, x: Floats) -> Floats:
-        total = np.full(len(x), -np.inf)
-        for flip in range(2**self.terms):
-            signs = np.ones(x.shape[1])
-            signs[: self.terms] = [-1.0 if flip >> i & 1 else 1.0 for i in range(self.terms)]
-            z = (x * signs - self.mode) @ self.vectors
-            scale = np.where(z < 0.0, self.left, self.right)
-            log_t = stats.t.logpdf(z / scale, T_DF) + np.log(2.0 / (self.left + self.right))
-            total = np.logaddexp(total, log_t.sum(axis=1))
-        return total
-
-
 def fit_bayes(
     gram: Gram,
     *,
@@ -269,9 +239,10 @@ def fit_bayes(
 
     Notes
     -----
-    With Pareto k > 0.7 (and a fifth of the sample lost), or an effective sample below 100, the sample is
-    doubled around a proposal refitted to the weighted draws; if that is still poor, a slice sampler takes
-    over.
+    With Pareto k > 0.7 (and a fifth of the sample lost), or an effective sample below 100, more draws follow:
+    of all that the sds may be, as the density may lie in several places, then of proposals refitted to the
+    weighted draws so far.  All are weighed against the mixture of what they were drawn from, so none is lost.
+    After `ROUNDS` samples a slice sampler takes over.
     """
     with one_blas_thread():
         reml = reml or fit_reml(gram, sigma=sigma)
@@ -285,14 +256,13 @@ def fit_bayes(
         if target.dim == 0:
             raise ValueError("got no random term and a known sigma, expected something to estimate")
         n = draws or (DEFAULT_DRAWS if gram.n >= 150 else 2 * DEFAULT_DRAWS)
-        proposal = _at_mode(target, reml)
-        sample = _importance(target, proposal, n, seed)
+        mode, method = _at_mode(target, reml), "importance"
+        proposals, sample = [mode], _importance(target, [mode], n, seed)
+        while _poor(sample) and len(proposals) < ROUNDS:
+            proposals.append(_refit(mode, sample) if len(proposals) > 1 else _broad(mode))
+            sample = _importance(target, proposals, n, seed, sample)
         if _poor(sample):
-            proposal = _refit(proposal, sample)
-            sample = _importance(target, proposal, 2 * n, seed + 1)
-        method = "importance"
-        if _poor(sample):
-            sample, method = _slice(target, proposal.mode, seed, sweeps), "slice"
+            sample, method = _slice(target, mode.mode, seed, sweeps), "slice"
     sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
     return Posterior(
@@ -303,6 +273,7 @@ def fit_bayes(
 @dataclass(frozen=True)
 class _Sample:
     x: Floats
+    log_p: Floats
     sigma: Floats
     weights: Floats
     k: float
@@ -318,7 +289,7 @@ def _poor(sample: _Sample) -> bool:
     return (sample.k > K_LIMIT and sample.ess < 0.8 * len(sample.weights)) or sample.ess < ESS_LIMIT
 
 
-def _at_mode(target: _Target, reml: RemlFit) -> _Proposal:
+def _at_mode(target: _Target, reml: RemlFit) -> SplitT:
     start = np.empty(target.dim)
     start[: target.terms] = np.maximum(np.arcsinh(reml.sds / reml.sigma / target.unit), 0.3)
     bounds: list[tuple[float, float]] = [(0.0, 14.0)] * target.terms
@@ -342,7 +313,7 @@ def _at_mode(target: _Target, reml: RemlFit) -> _Proposal:
             for sign in (-1.0, 1.0)
         ]
     )
-    return _Proposal(mode, vectors, sides[0], sides[1], target.terms)
+    return SplitT(mode, vectors, sides[0], sides[1], target.terms)
 
 
 def _side(target: _Target, mode: Floats, direction: Floats, guess: float, top: float) -> float:
@@ -357,20 +328,34 @@ def _side(target: _Target, mode: Floats, direction: Floats, guess: float, top: f
     return float(np.clip(scale, 0.2 * guess, 6.0 * guess))
 
 
-def _refit(old: _Proposal, sample: _Sample) -> _Proposal:
+def _broad(mode: SplitT) -> SplitT:
+    """All that the sds may be, for where they lie in several places, of which the mode is one."""
+    middle, scale = mode.mode.copy(), np.sqrt(mode.vectors**2 @ np.maximum(mode.left, mode.right) ** 2)
+    middle[: mode.terms], scale[: mode.terms] = BROAD
+    return SplitT(middle, np.eye(len(middle)), scale, scale, mode.terms)
+
+
+def _refit(old: SplitT, sample: _Sample) -> SplitT:
     mean = sample.weights @ sample.x
     centred = sample.x - mean
     cov = (centred * sample.weights[:, None]).T @ centred + 1e-8 * np.eye(len(mean))
     values, vectors = np.linalg.eigh(cov)
     scale = np.sqrt(values)
-    return _Proposal(mean, vectors, scale, scale, old.terms)
+    return SplitT(mean, vectors, scale, scale, old.terms)
 
 
-def _importance(target: _Target, proposal: _Proposal, n: int, seed: int) -> _Sample:
-    x = proposal.draw(n, seed)
+def _importance(
+    target: _Target, proposals: Sequence[SplitT], n: int, seed: int, before: _Sample | None = None
+) -> _Sample:
+    """Draws of the newest proposal beside those before, all weighed against the mixture of all proposals."""
+    x = proposals[-1].draw(n, seed + len(proposals) - 1)
     log_p, sigma = target.evaluate(x)
-    weights, k = smooth_weights(log_p - proposal.log_density(x))
-    return _Sample(x, sigma, weights, k, float(1.0 / (weights**2).sum()))
+    if before is not None:
+        x, log_p = np.vstack([before.x, x]), np.append(before.log_p, log_p)
+        sigma = np.append(before.sigma, sigma)
+    mixture = np.logaddexp.reduce([p.log_density(x) for p in proposals]) - np.log(len(proposals))
+    weights, k = smooth_weights(log_p - mixture)
+    return _Sample(x, log_p, sigma, weights, k, float(1.0 / (weights**2).sum()))
 
 
 def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
@@ -380,8 +365,8 @@ def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
     rng = np.random.default_rng(seed)
     x = slice_chain(target.value, start, widths, sweeps=sweeps, warm=min(WARM, sweeps), rng=rng)
     x[:, : target.terms] = np.abs(x[:, : target.terms])
-    sigma = target.evaluate(x)[1]
-    return _Sample(x, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
+    log_p, sigma = target.evaluate(x)
+    return _Sample(x, log_p, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
 
 
 def _systematic(weights: Floats, kept: int) -> NDArrayInt:

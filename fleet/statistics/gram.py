@@ -240,6 +240,11 @@ class Gram:
         """Number of fixed columns."""
         return len(self.design.fixed)
 
+    @cached_property
+    def bordered(self) -> Floats:
+        """``a`` bordered by ``b`` and a corner that is large enough for it to be factorised."""
+        return np.block([[self.a, self.b[:, None]], [self.b, 2.0 * self.yy + 1.0]])
+
     @property
     def typical_weight(self) -> float:
         """Geometric mean of the rows' weights."""

@@ -1,4 +1,4 @@
-"""Pareto smoothing of importance weights.
+"""Importance sampling: what the draws come from, and Pareto smoothing of their weights.
 
 References
 ----------
@@ -8,9 +8,59 @@ Zhang & Stephens 2009, Technometrics 51(3): estimate of the generalised Pareto s
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import product
+
 import numpy as np
+from scipy import stats
 
 from fleet.statistics.gram import Floats
+
+T_DF = 6.0
+T_SCALE = 0.9375 / 6.0**0.5
+"""Density of Student's t at its middle: Γ(7/2) / (√(6π) Γ(3)) = 15 / (16 √6)."""
+
+
+@dataclass(frozen=True)
+class SplitT:
+    """Split Student t of `T_DF` degrees of freedom along some axes, the first coordinates folded at zero.
+
+    Attributes
+    ----------
+    mode : (dim,) its middle
+    vectors : (dim, dim) the axes, one a column
+    left, right : (dim,) scale on either side along each axis
+    terms : number of folded coordinates
+    """
+
+    mode: Floats
+    vectors: Floats
+    left: Floats
+    right: Floats
+    terms: int
+
+    def draw(self, n: int, seed: int) -> Floats:
+        """A scrambled Sobol set of n (a power of two) points, (n, dim)."""
+        dim = len(self.mode)
+        u = stats.qmc.Sobol(dim, scramble=True, rng=np.random.default_rng(seed)).random(n)
+        u = np.clip(u, 1e-9, 1.0 - 1e-9)
+        p_left = self.left / (self.left + self.right)
+        on_left = u < p_left
+        half = np.where(on_left, 0.5 * u / p_left, 0.5 + 0.5 * (u - p_left) / (1.0 - p_left))
+        z = stats.t.ppf(half, T_DF) * np.where(on_left, self.left, self.right)
+        x = self.mode + z @ self.vectors.T
+        x[:, : self.terms] = np.abs(x[:, : self.terms])
+        return np.asarray(x)
+
+    def log_density(self, x: Floats) -> Floats:
+        """Log density of each row: the sum over what is folded onto it."""
+        signs = np.ones((2**self.terms, 1, x.shape[1]))
+        signs[:, 0, : self.terms] = list(product((1.0, -1.0), repeat=self.terms))
+        z = (x * signs - self.mode) @ self.vectors
+        z /= np.where(z < 0.0, self.left, self.right)
+        folds = -0.5 * (T_DF + 1.0) * np.log1p(z * z / T_DF).sum(axis=-1)
+        each = np.log(T_SCALE * 2.0 / (self.left + self.right)).sum()
+        return np.asarray(np.logaddexp.reduce(folds, axis=0) + each)
 
 
 def smooth_weights(log_weights: Floats) -> tuple[Floats, float]:

@@ -90,7 +90,7 @@ def criterion_parts(gram: Gram, theta: Floats) -> tuple[Floats, Floats]:
     q, size = gram.design.q, gram.a.shape[0]
     scale = np.ones((len(theta), size + 1))
     scale[:, :q] = theta[:, gram.design.owner]
-    c = np.block([[gram.a, gram.b[:, None]], [gram.b, 2.0 * gram.yy + 1.0]]) * scale[:, :, None]
+    c = gram.bordered * scale[:, :, None]
     c *= scale[:, None, :]
     c[:, range(q), range(q)] += 1.0
     try:
