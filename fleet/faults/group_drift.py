@@ -39,12 +39,12 @@ WEIGHT: Final = 0.1
 LEAST_UNITS: Final = 12
 LEAST_SIDE: Final = 4
 """Units before and after a step, and before an average counts."""
-FEW_SHUFFLES: Final = 400
+SHUFFLES: Final = ((80, 0.2), (400, 0.02))
+"""Orders looked at first, and the share of them at which that will do: only what is rarer gets more, and the
+last share is far from any alarm."""
 MANY_SHUFFLES: Final = 40_000
 MOST_POINTS: Final = 500
 """A chart of more units than that is one of means of as many consecutive units each as needed."""
-GATE: Final = 0.02
-"""Only checks within this share of the few shuffles get the many; the others cannot be alarms."""
 SIZE_FLOOR: Final = 0.2
 MEDIAN_SIZE: Final = 0.6745
 """Median size of a standard normal deviate."""
@@ -237,9 +237,10 @@ def excursion_p(values: Floats, rng: np.random.Generator, *, many: int = MANY_SH
     """Share of shuffled orders that go as far out as this one."""
     values = values / values.std()
     seen = float(excursion(values))
-    first = _shuffled(values, seen, FEW_SHUFFLES, rng)
-    if first > GATE:
-        return first
+    for number, enough in SHUFFLES:
+        chance = _shuffled(values, seen, number, rng)
+        if chance > enough:
+            return chance
     return _shuffled(values, seen, many, rng)
 
 

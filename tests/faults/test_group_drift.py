@@ -16,6 +16,7 @@ from fleet.faults.group_drift import (
     LEAST_UNITS,
     MOST_POINTS,
     Groups,
+    _company,
     change_point,
     excursion,
     excursion_p,
@@ -74,13 +75,41 @@ def test_a_source_that_drifts_is_found_and_dated() -> None:
 
 
 def test_what_the_same_units_make_elsewhere_goes_with_it() -> None:
-    """The bench and the families that mostly hold the drifting units name the source as the cause."""
+    """Alarms of groups whose units are mostly the source's name it as the cause, and no others do."""
     source, found = drifted()
     alarms = found.table[found.table["alarm"]]
-    others = alarms[(alarms["kind"] != "source") & (alarms["link"] == "built_in")]
-    assert len(others)
-    assert (others["goes_with"] == f"source {source}").all()
     assert set(alarms["link"]) == {"built_in"}
+    others = alarms[(alarms["kind"] != "source") & (alarms["check"] == "drift")]
+    units = steady()[0].current
+    units = units[units["newest"] & units["sra_dynamic_deg"].notna() & units["vta_dynamic_deg"].notna()]
+    for kind, group, goes_with in others[["kind", "group", "goes_with"]].itertuples(index=False):
+        own = units[units["bench" if kind == "bench" else "body_family"] == group]
+        mostly = (own["assembly_source"] == source).mean() > 0.5
+        assert (goes_with == f"source {source}") == mostly, (kind, group)
+
+
+def test_an_alarm_goes_with_the_strongest_that_most_of_its_units_make() -> None:
+    """By hand: seven of twelve units are the source's; six are too few, and so is another check's alarm."""
+    alarms = pd.DataFrame(
+        [
+            ("source", "S", "drift", True, 9.0),
+            ("family", "A", "drift", True, 7.0),
+            ("family", "B", "drift", True, 6.0),
+            ("family", "A", "spread", True, 5.0),
+            ("family", "C", "drift", False, 4.0),
+        ],
+        columns=["kind", "group", "check", "alarm", "height"],
+    ).assign(link=1)
+    source = np.arange(40)
+    rows = {
+        ("source", "S", 1): source,
+        ("family", "A", 1): np.arange(33, 45),
+        ("family", "B", 1): np.arange(34, 46),
+        ("family", "C", 1): source[:12],
+    }
+    assert _company(alarms, rows) == ["", "source S", "family A", "", ""]
+    apart = {**rows, ("family", "B", 1): np.append(np.arange(34, 40), np.arange(60, 66))}
+    assert _company(alarms, apart) == ["", "source S", "", "", ""]
 
 
 def test_a_source_that_comes_to_scatter_is_found() -> None:
