@@ -10,6 +10,7 @@ import os
 import re
 import sys
 import tempfile
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final
 
@@ -17,7 +18,7 @@ from fleet.errors import FleetError
 from fleet.spreadsheet import defuse
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     import pandas as pd
 
@@ -28,6 +29,18 @@ _UNPRINTABLE: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _NOT_IN_A_NAME: Final = re.compile(r"[\x00-\x1f\[\]:*?/\\']")
 LONGEST_NAME: Final = 31
 """Letters of a sheet's name that a workbook holds."""
+_LONGEST_HEAD: Final = 1 << 18
+_BEGINNINGS: Final = {
+    ".html": b'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Cont',
+    ".npz": b"PK\x03\x04",
+    ".parquet": b"PAR1",
+    ".pdf": b"%PDF",
+    ".toml": b"# ",
+    ".xlsx": b"PK\x03\x04",
+}
+"""How fleet's own files begin, by the ending of their name."""
+replace_anything: Final[ContextVar[bool]] = ContextVar("replace_anything", default=False)
+"""Whether a file that isn't fleet's own may be replaced (`--force`); it is kept beside all the same."""
 SIGNIFICANT_DIGITS: Final = 8
 """Digits of a figure in a CSV file: far more than any reading has, few enough to be read."""
 
@@ -57,26 +70,146 @@ def check_out(out: str | Path | None, *, option: str = "--out") -> None:
         raise FleetError(f"{option} {out}: that is a folder; name a file in it.")
     if not path.parent.is_dir():
         raise FleetError(f"{option} {out}: there is no folder {path.parent}; make it first.")
+    if not replace_anything.get() and _holds_other_kind(path):
+        raise _in_the_way(path, option)
 
 
-def write_frame(frame: pd.DataFrame, out: str | Path) -> None:
-    """Write a table to where `check_out` said it may go.
+def check_place(path: Path, kinds: Sequence[str], option: str) -> None:
+    """Refuse a place for a file that is no table, before any work is done for it.
 
-    Days are written YYYY-MM-DD; what is not known is empty (CSV) or null (JSON, Parquet). Text cells of a
-    CSV that a spreadsheet would run are defused (`fleet.spreadsheet`), those of JSON and Parquet are not.
+    Parameters
+    ----------
+    path : where it is to go.
+    kinds : endings that its name may have, of those in `_BEGINNINGS`.
+    option : what the command line calls it.
 
     Raises
     ------
     FleetError
-        If it can't be written.
+        If the name ends otherwise, there is no such folder, or a file of another kind is in the way.
+    """
+    if path.suffix.lower() not in kinds:
+        raise FleetError(f"{option} {path}: end the name in {' or '.join(kinds)}.")
+    if path.is_dir() or not path.parent.is_dir():
+        raise FleetError(f"{option} {path}: name a file in a folder that exists.")
+    if not replace_anything.get() and not _is_own(path):
+        raise _in_the_way(path, option)
+
+
+def make_way(path: Path) -> Path | None:
+    """Put aside a file that isn't fleet's own, before another takes its name; where it is then."""
+    return None if _is_own(path) else keep_beside(path)
+
+
+def _is_own(path: Path) -> bool:
+    """Whether nothing stands there but perhaps an earlier file of the kind that its name tells."""
+    if not path.exists() or not path.stat().st_size:
+        return True
+    beginning = _BEGINNINGS[path.suffix.lower()]
+    with path.open("rb") as file:
+        return file.read(len(beginning)) == beginning
+
+
+def write_frame(frame: pd.DataFrame, out: str | Path) -> Path | None:
+    """Write a table to where `check_out` said it may go.
+
+    Days are written YYYY-MM-DD; what is not known is empty (CSV) or null (JSON, Parquet). Text cells of a
+    CSV that a spreadsheet would run are defused (`fleet.spreadsheet`), those of JSON and Parquet are not.
+    An earlier table of the same columns is replaced. One that shares at least half of them is taken for an
+    earlier result too, but kept beside; anything else is replaced only if `replace_anything` is set.
+
+    Returns
+    -------
+    Where what stood there is kept now, None where nothing is.
+
+    Raises
+    ------
+    FleetError
+        If it can't be written, or another file is in the way.
     """
     check_out(out)
     if str(out) == STANDARD_OUTPUT:
         _write(frame, ".csv", sys.stdout.buffer)
         sys.stdout.flush()
-        return
+        return None
     path = Path(out)
-    _whole(path, lambda file: _write(frame, path.suffix.lower(), file))
+    other = _is_other_table(path, [str(name) for name in frame])
+    return _whole(path, lambda file: _write(frame, path.suffix.lower(), file), keep=other)
+
+
+def _is_other_table(path: Path, columns: list[str]) -> bool:
+    """Whether something else than an earlier table of these columns stands there, that may be put aside."""
+    if not path.exists() or not path.stat().st_size:
+        return False
+    old, new = set(_columns_of(path)), set(columns)
+    if 2 * len(old & new) < len(old | new) and not replace_anything.get():
+        raise _in_the_way(path, "")
+    return old != new
+
+
+def keep_beside(path: Path) -> Path:
+    """Rename a file to `NAME.before.csv` (or the next free number), so that another can take its name.
+
+    Raises
+    ------
+    FleetError
+        If the system refuses.
+    """
+    number = 1
+    while (kept := path.with_name(f"{path.stem}.before{number if number > 1 else ''}{path.suffix}")).exists():
+        number += 1
+    try:
+        path.rename(kept)
+    except OSError as error:
+        raise FleetError(f"cannot write {path}: {(error.strerror or 'no reason told').lower()}.") from error
+    return kept
+
+
+def _in_the_way(path: Path, option: str) -> FleetError:
+    what = "a fleet store" if _is_database(path) else "another file, no earlier result of this kind"
+    told = f"{option} {path}" if option else str(path)
+    return FleetError(
+        f"{told}: {what} is there already; choose another name, or add --force to take it (the old one "
+        "is kept beside)."
+    )
+
+
+def _is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(12)[8:] == b"DUCK"
+
+
+def _holds_other_kind(path: Path) -> bool:
+    """Whether a file that isn't empty stands there and is none of the kind that its name tells."""
+    try:
+        if not path.exists() or not path.stat().st_size:
+            return False
+        return not _columns_of(path)
+    except OSError:
+        return False  # what can't be looked at is told when it is written
+
+
+def _columns_of(path: Path) -> list[str]:
+    """Column names of a table as `write_frame` writes it; none where it isn't one."""
+    import csv
+    import json
+
+    kind = path.suffix.lower()
+    with path.open("rb") as file:
+        start = file.read(_LONGEST_HEAD)
+    try:
+        if kind == ".parquet":
+            import pyarrow.parquet as pq
+
+            return [str(name) for name in pq.read_schema(path).names]
+        text = start.decode("utf-8-sig", errors="strict" if len(start) < _LONGEST_HEAD else "ignore")
+        if "\0" in text:
+            return []
+        if kind == ".json":
+            return list(json.JSONDecoder().raw_decode(text[text.index("{") :])[0])
+        return next(csv.reader(text.splitlines()[:1]), [])
+    except (ValueError, OSError, csv.Error):  # errors of Arrow are among the first two
+        return []
 
 
 def write_bytes(content: bytes, path: Path) -> None:
@@ -90,14 +223,16 @@ def write_bytes(content: bytes, path: Path) -> None:
     _whole(path, lambda file: file.write(content))
 
 
-def _whole(path: Path, fill: Callable[[BinaryIO], object]) -> None:
-    """Let a file be filled beside its place and move it there when it is complete."""
+def _whole(path: Path, fill: Callable[[BinaryIO], object], *, keep: bool = False) -> Path | None:
+    """Fill a file beside its place and move it there when it is complete; where the old one is kept."""
+    kept = None
     try:
         handle, aside = tempfile.mkstemp(prefix=".fleet-", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 fill(file)
             Path(aside).chmod(0o666 & ~_umask())
+            kept = keep_beside(path) if keep else None
             Path(aside).replace(path)
         except BaseException:
             with contextlib.suppress(OSError):
@@ -106,6 +241,7 @@ def _whole(path: Path, fill: Callable[[BinaryIO], object]) -> None:
     except OSError as error:
         why = (error.strerror or type(error).__name__).lower()
         raise FleetError(f"cannot write {path}: {why}.") from error
+    return kept
 
 
 def csv_text(frame: pd.DataFrame) -> str:

@@ -99,7 +99,8 @@ def test_nowhere_and_standard_output_are_fine() -> None:
 def test_a_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file appears whole or not at all: when writing fails, the former one is there, and nothing else."""
     target = tmp_path / "out.csv"
-    target.write_text("before")
+    before = ",".join(FRAME) + "\n"
+    target.write_text(before)
 
     def full(*_args: object, **_kwargs: object) -> None:
         raise OSError(28, os.strerror(28))
@@ -107,7 +108,7 @@ def test_a_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(pd.DataFrame, "to_csv", full)
     with pytest.raises(FleetError, match=r"cannot write .*out.csv: no space left on device"):
         write_frame(FRAME, target)
-    assert target.read_text() == "before"
+    assert target.read_text() == before
     assert list(tmp_path.iterdir()) == [target]
 
 

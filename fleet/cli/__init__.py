@@ -16,8 +16,9 @@ from typing import Annotated, Any, Final, NoReturn
 import typer
 from typer.core import TyperGroup
 
-from fleet.cli import common
+from fleet.cli import common, files_out
 from fleet.errors import FleetError
+from fleet.output import replace_anything
 
 DONE: Final = 0
 ROWS_PUT_ASIDE: Final = 1
@@ -74,7 +75,7 @@ def build_app(words: Sequence[str] = ()) -> typer.Typer:
             if isinstance(command, typer.Typer):
                 app.add_typer(command, name=name, rich_help_panel=panel)
             else:
-                app.command(name, rich_help_panel=panel)(command)
+                app.command(name, rich_help_panel=panel)(files_out.with_force(command))
     return app
 
 
@@ -117,6 +118,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         ):  # a terminal without degree signs gets question marks, not an error
             stream.reconfigure(errors="replace")
     words = sys.argv[1:] if arguments is None else list(arguments)
+    common.typed_words.set(tuple(words))
+    replace_anything.set(False)
     try:
         status = build_app(words)(args=words, prog_name="fleet", standalone_mode=False)
     except FleetError as error:

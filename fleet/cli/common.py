@@ -26,9 +26,15 @@ if TYPE_CHECKING:
 
 STORE_HELP: Final = "The store's file; else FLEET_STORE, else your own data folder."
 MOST_FAULTS_SHOWN: Final = 50
+MOST_ALIKE: Final = 5
+"""Faults of one kind that are shown one by one."""
 
 root_store: ContextVar[Path | None] = ContextVar("root_store", default=None)
 """What `fleet --store PATH COMMAND` named, before the command."""
+
+
+typed_words: ContextVar[tuple[str, ...]] = ContextVar("typed_words", default=())
+"""What was typed after `fleet`."""
 
 
 class Period(StrEnum):
@@ -44,17 +50,21 @@ StoreOption = Annotated[
 ]
 
 
-def _writable(param: typer.CallbackParam, out: str | None) -> str | None:
+def writable(param: typer.CallbackParam, out: str | None) -> str | None:
     """Refuse a destination that can't be written, before any work is done for it."""
-    from fleet.output import check_out
+    from fleet.output import check_out, replace_anything
 
     check_out(out, option=param.opts[0])
+    if out not in {None, "-"} and not replace_anything.get() and typed_words.get().count(str(out)) > 1:
+        raise FleetError(
+            f"{param.opts[0]} {out}: that file is read by the same command; choose another name."
+        )
     return out
 
 
 def table_file(option: str, what: str) -> Any:
     """An option that names a file for a table."""
-    return typer.Option(option, metavar="FILE", help=what, show_default=False, callback=_writable)
+    return typer.Option(option, metavar="FILE", help=what, show_default=False, callback=writable)
 
 
 OutOption = Annotated[
@@ -150,18 +160,19 @@ def the_house(store: Store) -> House:
 def the_house_or_cold(given: Path | None) -> House:
     """The house model, or where there is none yet the one that stands on mechanics and common practice alone.
 
-    A store that was named must be there: a slip in its name is not answered as if nothing were known.
+    A store that was named and isn't there is said to be absent, in case of a slip in its name.
     """
     store = the_store(given)
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
-    if named or store.path.exists():
+    if store.path.exists():
         store.open()
     from fleet.fitting.refit import house_or_prior
 
     house = house_or_prior(store)
     if house.units > 0.0:
         return _told_age(house, store)
-    warn("Note: no house model yet; mechanics and common practice answer alone (fleet intake, fleet refit).")
+    lacks = f"no store at {store.path} yet" if named and not store.path.exists() else "no house model yet"
+    warn(f"Note: {lacks}; mechanics and common practice answer alone (fleet intake, fleet refit).")
     return house
 
 
@@ -278,18 +289,31 @@ def progress() -> Iterator[Callable[[str], None] | None]:
 
 
 def show_faults(faults: Iterable[Fault], *, rest: str = "") -> None:
-    """Name every row put aside on standard error, one line a fault.
+    """Name every row put aside on standard error, one line a fault; many of one kind share a line.
 
     Parameters
     ----------
     faults : what was wrong.
     rest : what to say where there are more than a screen holds.
     """
-    told = list(faults)
-    for fault in told[:MOST_FAULTS_SHOWN]:
-        warn(f"  {fault}")
+    alike: dict[object, list[Fault]] = {}
+    for fault in faults:
+        alike.setdefault((fault.file, fault.column, fault.reason), []).append(fault)
+    told = []
+    for group in alike.values():
+        told += [str(fault) for fault in group] if len(group) <= MOST_ALIKE else [_together(group)]
+    for line in told[:MOST_FAULTS_SHOWN]:
+        warn(f"  {line}")
     if len(told) > MOST_FAULTS_SHOWN:
         warn(f"  ... and {len(told) - MOST_FAULTS_SHOWN} more{rest}")
+
+
+def _together(group: list[Fault]) -> str:
+    """Many faults of one kind in one line."""
+    lines = ", ".join(str(fault.line) for fault in group[:MOST_ALIKE])
+    first = group[0]._replace(value="")
+    where = f"{first.file} line {first.line}"
+    return str(first).replace(where, f"{first.file}, {len(group)} rows (lines {lines}, ...)", 1)
 
 
 def write_out(frame: Any, out: str | None) -> bool:
@@ -303,8 +327,10 @@ def write_out(frame: Any, out: str | None) -> bool:
         return True
     from fleet.output import STANDARD_OUTPUT, write_frame
 
-    write_frame(frame, out)
+    kept = write_frame(frame, out)
     if out == STANDARD_OUTPUT:
         return False
+    if kept is not None:
+        say(f"What stood there is kept as {kept}.")
     say(f"Wrote {out} ({len(frame)} row{'' if len(frame) == 1 else 's'}).")
     return True

@@ -3,7 +3,7 @@
 from fleet.store.append import Appended, Conflict
 from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
-from fleet.store.picking import Overview, overview, pick_sheets
+from fleet.store.picking import Overview, like_number, overview, pick_sheets
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
 from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
 from fleet.store.verdicts import list_verdicts, record_verdict, unit_of
@@ -23,6 +23,7 @@ __all__ = [
     "default_path",
     "forget_sheet",
     "forget_unit",
+    "like_number",
     "list_verdicts",
     "overview",
     "pick_sheets",

@@ -39,6 +39,8 @@ _QUIET: Final = "set enable_progress_bar = false"
 """A bar would be drawn into tables on standard output. It can only be put off after opening, each time anew,
 so the configuration isn't locked; but access to other files stays shut, no statement can open it again."""
 
+_NO_STORE: Final = "{path} is not a fleet store; name the store with --store or FLEET_STORE."
+
 Connection = duckdb.DuckDBPyConnection
 T = TypeVar("T")
 
@@ -58,7 +60,7 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
             f"the store {path} is in use by another program; try again when it has finished."
         )
     if "not a valid duckdb database" in text:
-        return FleetError(f"{path} is not a fleet store; name the store with --store or FLEET_STORE.")
+        return FleetError(_NO_STORE.format(path=path))
     if "corrupt" in text or "checksum" in text or "could not read enough bytes" in text:
         return FleetError(f"the store {path} is damaged; take the newest backup: fleet restore BACKUP.")
     if any(words in text for words in ("no space left", "disk full", "out of disk", "file too large")):
@@ -102,6 +104,8 @@ def connection(
     told : the file that an error names, if not `path`.
     """
     told = told or path
+    if not _may_be_database(path):
+        raise FleetError(_NO_STORE.format(path=told))
     config = _SHUT if shut else _CONFIG
     with _plain_errors(told):
         con = wait_for_lock(lambda: duckdb.connect(str(path), read_only=read_only, config=config), wait_s)
@@ -112,6 +116,16 @@ def connection(
     finally:
         with _plain_errors(told):  # a full disk may show only when the log is folded into the file
             con.close()
+
+
+def _may_be_database(path: Path) -> bool:
+    """Whether a file bears DuckDB's mark; DuckDB would open a table of another kind as if it were its own."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(12)
+    except OSError:
+        return True  # absent, or a folder, or shut: opening it says which
+    return not start or start[8:] == b"DUCK"
 
 
 @contextmanager

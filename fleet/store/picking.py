@@ -141,3 +141,27 @@ def _fast_frame(con: Connection, query: str, params: dict[str, object]) -> pd.Da
     texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
     days = [f.name for f in table.schema if str(f.type).startswith("date")]
     return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
+
+
+def like_number(store: Store, sheet_no: str) -> str:
+    """Where a sheet's number is that wasn't found at its bench, or which numbers are like it; "" if none is.
+
+    Parameters
+    ----------
+    store : where to look.
+    sheet_no : the number.
+    """
+    with store.reader() as con:
+        benches = con.execute(
+            "select distinct bench from sheet where sheet_no = ? order by bench", [sheet_no]
+        ).fetchall()
+        near = con.execute(
+            "select sheet_no from (select distinct sheet_no from sheet) "
+            "where levenshtein(upper(sheet_no), upper(?)) <= 2 or (length(?) > 3 and ends_with(sheet_no, ?)) "
+            "order by levenshtein(upper(sheet_no), upper(?)), sheet_no limit 3",
+            [sheet_no] * 4,
+        ).fetchall()
+    if benches:
+        names = [str(bench) for (bench,) in benches]
+        return f"that number is at bench {' and '.join(names)}: add --bench {names[0]}."
+    return f"numbers like it: {', '.join(number for (number,) in near)}." if near else ""

@@ -25,7 +25,6 @@ WRONG = [
     (("status",), "there is no store at own.duckdb yet"),
     (("attainment",), "there is no store at own.duckdb yet"),
     (("suspects",), "there is no store at own.duckdb yet"),
-    (("quote", "--kind", "line_contact/boron"), "there is no store at own.duckdb yet"),
     (("quote",), "name a file of enquiries, or say what is known"),
     (("quote", "--kind", "boron"), "--kind takes STYLUS/CANTILEVER"),
     (("quote", "--kind", "line_contact/boron", "--stylus", "elliptical"), "contradict each other"),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fleet.cli import common
+from fleet.cli import common, files_out
 from fleet.cli.common import say, warn
 from fleet.errors import FleetError
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def export(
     file: Annotated[
-        Path | None, typer.Argument(metavar="[FILE]", help="Where to write the tallies, e.g. ours.npz.")
+        Path | None, files_out.own_file("", "Where to write the tallies, e.g. ours.npz.", ".npz")
     ] = None,
     bench: Annotated[
         str | None,
@@ -28,10 +28,8 @@ def export(
     min_units: common.MinUnitsOption = None,
     rows: Annotated[
         Path | None,
-        typer.Option(
-            "--rows",
-            metavar="FILE",
-            help="One row a sheet instead, .parquet: for your own use, not to share.",
+        files_out.own_file(
+            "--rows", "One row a sheet instead, .parquet: for your own use, not to share.", ".parquet"
         ),
     ] = None,
     store: common.StoreOption = None,
@@ -52,6 +50,7 @@ def export(
     from fleet.sharing.exchange import export_tallies
 
     assert file is not None
+    files_out.make_way(file)
     with common.progress() as tell:
         done = export_tallies(where, file, bench=bench or "", smallest=min_units, progress=tell)
     say(f"Wrote {file}: {done.sentence}")
@@ -61,6 +60,7 @@ def export(
 def _rows(store: Store, path: Path) -> None:
     from fleet.sharing.rows import export_rows
 
+    files_out.make_way(path)
     count = export_rows(store, path)
     say(f"Wrote {path}: {count} sheets, one row each.")
     warn(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fleet.cli import common
+from fleet.cli import common, files_out
 from fleet.cli.common import say
 from fleet.errors import FleetError
 
@@ -35,9 +35,7 @@ def tallies(
             "--engine", metavar="NAME", help="What sums up: duckdb, or spark where SPARK_MASTER says."
         ),
     ] = "duckdb",
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The file to write.")] = Path(
-        "tallies.npz"
-    ),
+    out: Annotated[Path, files_out.own_file("--out", "The file to write.", ".npz")] = Path("tallies.npz"),
     store: common.StoreOption = None,
 ) -> None:
     """Sum sheets up where they lie, and write the sums to a file that fleet refit --tallies learns from.
@@ -53,6 +51,7 @@ def tallies(
 
     with common.progress() as tell:
         done = _of_store(store, tell) if source is None else _of_source(source, engine, tell)
+    files_out.make_way(out)
     write_tallies(out, done.gathered, done.about)
     say(done.sentence)
     say(f"Wrote {out}. Next: fleet refit --tallies {out}")

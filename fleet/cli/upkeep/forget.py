@@ -9,7 +9,7 @@ import typer
 
 from fleet.cli import common
 from fleet.cli.common import say
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NoSuchUnitError
 
 
 def forget(
@@ -33,7 +33,7 @@ def forget(
     if (serial is None) == (sheet is None):
         raise FleetError("say what to forget: --serial TEXT, or --sheet NUMBER.")
     from fleet.intake import load_key
-    from fleet.store import forget_sheet, forget_unit
+    from fleet.store import forget_sheet, forget_unit, like_number
 
     where = common.the_store(store).open()
     if serial == "-":
@@ -43,11 +43,23 @@ def forget(
             raise FleetError("this can't be undone; add --yes if it is meant.")
         typer.confirm("Erase it for good?", abort=True)
     if sheet is not None:
-        say(forget_sheet(where, sheet, bench=bench).sentence)
+        done = forget_sheet(where, sheet, bench=bench)
+        if not done.versions:
+            raise NoSuchUnitError(
+                f"nothing was erased: bench {bench} has no sheet {sheet}; "
+                + (like_number(where, sheet) or "fleet status says what the store holds.")
+            )
+        say(done.sentence)
         return
     key = load_key(make=False)
     if key is None or key.check != where.key_check():
         raise FleetError(
             "the store's token key is needed to find a unit: set FLEET_SECRET or FLEET_KEY_FILE."
         )
-    say(forget_unit(where, key.token(serial or "")).sentence)
+    done = forget_unit(where, key.token(serial or ""))
+    if not done.versions and not done.quotes:
+        raise NoSuchUnitError(
+            "nothing was erased: no sheet in the store bears that serial; look at how it is written, or "
+            "forget by number: --sheet NUMBER."
+        )
+    say(done.sentence)

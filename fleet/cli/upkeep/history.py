@@ -31,9 +31,10 @@ def history(
         return
     versions = where.history(sheet)
     if versions.empty:
-        raise NoSuchUnitError(
-            "there is no sheet of that number in the store; `fleet status` says what it holds."
-        )
+        from fleet.store import like_number
+
+        near = like_number(where, sheet) or "`fleet status` says what it holds."
+        raise NoSuchUnitError(f"there is no sheet of that number in the store; {near}")
     if common.write_out(versions, out) and out is None:
         say(f"Sheet {sheet}: {len(versions)} version{'' if len(versions) == 1 else 's'}.")
         told = [name for name in versions if versions[name].notna().any() and name != "serial_token"]

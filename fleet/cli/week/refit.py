@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fleet.cli import common
+from fleet.cli import common, files_out
 from fleet.cli.common import say
 from fleet.errors import FleetError
 from fleet.numerals import percent
@@ -44,11 +44,8 @@ def refit(
     ] = None,
     faults: Annotated[
         Path | None,
-        typer.Option(
-            "--faults",
-            metavar="FILE",
-            help="Write how common each fault is here, for --prior (fleet explain suspects).",
-            show_default=False,
+        files_out.own_file(
+            "--faults", "Write how common each fault is here, for --prior (fleet explain suspects).", ".toml"
         ),
     ] = None,
     store: common.StoreOption = None,
@@ -77,6 +74,7 @@ def _write_faults(store: Store, house: House, path: Path) -> None:
     from fleet.faults.prevalence import estimate_prevalence
 
     found = estimate_prevalence(house, store.open().current())
+    files_out.make_way(path)
     try:
         found.write(path)
     except OSError as error:

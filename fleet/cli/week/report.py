@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Final, NamedTuple
 
 import typer
 
-from fleet.cli import common
+from fleet.cli import common, files_out
 from fleet.cli.column_options import ENQUIRY_FACTS, KindOption, with_columns, with_shared
 from fleet.cli.common import say
 from fleet.cli.enquiries import (
@@ -59,23 +59,17 @@ class Wish(NamedTuple):
 def paper_wish(
     out: Annotated[
         Path | None,
-        typer.Option(
+        files_out.own_file(
             "--out",
-            metavar="FILE",
-            help="Where the paper goes: .html (prints from any browser) or .pdf; named after the command, "
+            "Where the paper goes: .html (prints from any browser) or .pdf; named after the command, "
             ".html, if left out.",
-            show_default=False,
+            *KINDS,
         ),
     ] = None,
     paper: Annotated[Size, typer.Option("--paper", help="Size of a PDF's pages; HTML fits both.")] = Size.A4,
     tables: Annotated[
         Path | None,
-        typer.Option(
-            "--tables",
-            metavar="FILE",
-            help="Write the paper's tables to an .xlsx workbook too.",
-            show_default=False,
-        ),
+        files_out.own_file("--tables", "Write the paper's tables to an .xlsx workbook too.", ".xlsx"),
     ] = None,
     on: Annotated[
         str | None,
@@ -85,14 +79,7 @@ def paper_wish(
     policy_name: common.PolicyNameOption = None,
     store: common.StoreOption = None,
 ) -> Wish:
-    """Refuse what can't be written before any work is done for it."""
-    for path, kinds, option in ((out, KINDS, "--out"), (tables, (".xlsx",), "--tables")):
-        if path is None:
-            continue
-        if path.suffix.lower() not in kinds:
-            raise FleetError(f"{option} {path}: end the name in {' or '.join(kinds)}.")
-        if path.is_dir() or not path.parent.is_dir():
-            raise FleetError(f"{option} {path}: name a file in a folder that exists.")
+    """What every paper takes."""
     return Wish(out, paper, tables, common.day_of(on), common.policies_from(policy, policy_name), store)
 
 
@@ -293,6 +280,7 @@ def _write(papers: Sequence[Paper], wish: Wish, name: str) -> None:
         missing = how_to_install("report")
         common.warn(f"Note: pictures are left out, their words stand in; they need {missing}")
     out = wish.out or Path(f"{name}.html")
+    files_out.make_way(out)
     if out.suffix.lower() == ".pdf":
         write_bytes(pdf_bytes(html(papers, size=wish.size.value)), out)
     else:
@@ -302,6 +290,7 @@ def _write(papers: Sequence[Paper], wish: Wish, name: str) -> None:
     if wish.tables is not None:
         from fleet.output import workbook_bytes
 
+        files_out.make_way(wish.tables)
         every = {f"{i + 1} {t.heading}": t.frame for i, t in enumerate(_tables(papers))}
         write_bytes(workbook_bytes(every), wish.tables)
         say(f"Wrote {wish.tables} ({len(every)} tables).")
@@ -320,4 +309,4 @@ def show_help(context: typer.Context) -> None:
 report = typer.Typer(context_settings={"help_option_names": ["-h", "--help"]})
 report.callback(invoke_without_command=True)(show_help)
 for _paper in (quote, unit, maker, year):
-    report.command()(_paper)
+    report.command()(files_out.with_force(_paper))

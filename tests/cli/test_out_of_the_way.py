@@ -1,0 +1,93 @@
+"""Tables and papers never take the place of what isn't fleet's own, and named stores needn't be there yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+Fleet = Callable[..., "object"]
+
+QUOTE = ("quote", "--kind", "line_contact/boron", "--out")
+TYPED = "elliptical/boron"
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("notes.csv", "what,when\nx,y\n"), ("own.csv", None), ("notes.json", "{}"), ("notes.parquet", "text")],
+)
+def test_another_file_is_not_replaced(fleet: Fleet, sheets: Path, name: str, content: str | None) -> None:
+    """A list, a store or a file of another kind stays as it is; with --force it is kept beside."""
+    fleet("intake", str(sheets))
+    place = Path(name)
+    place.write_bytes(Path("own.duckdb").read_bytes() if content is None else content.encode())
+    before = place.read_bytes()
+    ran = fleet(*QUOTE, name)
+    assert ran.status == 2
+    assert "is there already; choose another name" in ran.err
+    assert place.read_bytes() == before
+    assert fleet(*QUOTE, name, "--force").status == 0
+    assert place.read_bytes() != before
+    assert place.with_name(f"{place.stem}.before{place.suffix}").read_bytes() == before
+
+
+def test_an_input_is_not_replaced(fleet: Fleet) -> None:
+    """The file of enquiries that a quote reads is no place for its answers."""
+    Path("asked.csv").write_text("enquiry_id,stylus_profile\nE1,elliptical\n")
+    ran = fleet("quote", "asked.csv", "--out", "asked.csv")
+    assert ran.status == 2
+    assert "read by the same command" in ran.err
+    assert Path("asked.csv").read_text().startswith("enquiry_id,stylus_profile")
+
+
+def test_an_earlier_result_is_replaced(fleet: Fleet) -> None:
+    """The same table again takes its own place; one with more columns is kept beside and said so."""
+    assert fleet(*QUOTE, "q.csv").status == 0
+    assert fleet(*QUOTE, "q.csv").status == 0
+    assert not Path("q.before.csv").exists()
+    header, row = Path("q.csv").read_text().splitlines()
+    Path("q.csv").write_text(f"{header},mine\n{row},seen\n")
+    ran = fleet(*QUOTE, "q.csv")
+    assert "What stood there is kept as q.before.csv." in ran.out
+    assert Path("q.before.csv").read_text().endswith(",seen\n")
+
+
+@pytest.mark.parametrize("words", [("export", "ours.csv"), ("tallies", "--out", "sums.csv")])
+def test_a_format_fits_its_name(fleet: Fleet, sheets: Path, words: tuple[str, ...]) -> None:
+    """Tallies aren't written under the name of a table."""
+    fleet("intake", str(sheets))
+    ran = fleet(*words)
+    assert ran.status == 2
+    assert "end the name in .npz" in ran.err
+    assert not Path(words[-1]).exists()
+
+
+def test_a_paper_replaces_papers_only(fleet: Fleet) -> None:
+    """A page of somebody's own stays as it is."""
+    Path("mine.html").write_text("<p>mine</p>")
+    words = ("report", "quote", "--kind", TYPED, "--out", "mine.html")
+    assert fleet(*words).status == 2
+    assert Path("mine.html").read_text() == "<p>mine</p>"
+    assert fleet(*words, "--force").status == 0
+    assert Path("mine.before.html").read_text() == "<p>mine</p>"
+    assert fleet(*words).status == 0
+
+
+@pytest.mark.parametrize("command", ["quote", "judge"])
+def test_a_named_store_may_be_made_later(fleet: Fleet, command: str) -> None:
+    """Before the first sheet mechanics and common practice answer, and the absent store is named."""
+    ran = fleet("--store", "later.duckdb", command, "--kind", TYPED, "--sra-static-deg", "91")
+    assert ran.status == 0
+    assert "no store at later.duckdb yet" in ran.err
+    assert not Path("later.duckdb").exists()
+
+
+@pytest.mark.parametrize("words", ["status", "intake sheets.csv", "quote --kind elliptical/boron", "check"])
+def test_a_table_is_no_store(fleet: Fleet, sheets: Path, words: str) -> None:
+    """A store's name that means a table gets one line, whatever is asked, and the table stays as it is."""
+    before = sheets.read_bytes()
+    ran = fleet("--store", "sheets.csv", *words.split())
+    assert ran.status == 2
+    assert "sheets.csv is not a fleet store" in ran.err
+    assert sheets.read_bytes() == before
