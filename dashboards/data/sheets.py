@@ -14,6 +14,7 @@ import streamlit as st
 
 from fleet.errors import NoSuchUnitError
 from fleet.intake import IntakeReport, intake_file, load_guide, propose_guide
+from fleet.intake.faults import FAULT_COLUMNS
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
 from fleet.store import Store
@@ -67,12 +68,12 @@ def draft_guide(upload: Upload) -> tuple[str, str, tuple[str, ...]]:
     """A reading guide drafted from a file: its text, what was found, its open questions."""
     with _on_disk(upload, None) as (file, _):
         proposal = propose_guide(file)
-    return proposal.toml, proposal.sentence, tuple(str(q) for q in proposal.guide.questions)
+    return proposal.toml, proposal.sentence, tuple(q.line for q in proposal.open)
 
 
 def fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
     """Faults as `fleet intake --rejects` writes them."""
-    return pd.DataFrame(faults, columns=["file", "line", "column", "value", "reason"])
+    return pd.DataFrame([fault[:5] for fault in faults], columns=list(FAULT_COLUMNS))
 
 
 @st.cache_data(max_entries=2, show_spinner=False)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +21,7 @@ from fleet.intake.faults import Fault, printable
 from fleet.intake.guides import hints
 from fleet.intake.guides.convert import Convert
 from fleet.intake.plausible import marks, odd_readings
-from fleet.intake.table import SheetTable, Text
+from fleet.intake.table import SheetTable, Text, place_of
 from fleet.intake.tokens import TokenKey
 from fleet.spreadsheet import restore
 
@@ -44,6 +44,7 @@ class Checked:
     warnings : what looks odd in rows that are good all the same, by line.
     rows_read, put_aside : counts of rows; `len(good)` is the difference.
     ignored : columns that were not looked at.
+    pages, passed : pages that rows were read from, and rows that were not looked at, by why.
     """
 
     file: str
@@ -53,6 +54,8 @@ class Checked:
     rows_read: int
     put_aside: int
     ignored: tuple[str, ...]
+    pages: int = 1
+    passed: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -104,13 +107,9 @@ def check_table(
             for row in np.flatnonzero(wrong)[: max(MOST_FAULTS_TOLD - len(told), 0)]:
                 code = codes[int(row)].as_py()
                 value, reason = printable(texts[code].as_py() or ""), judged.reasons[code]
-                told.append(
-                    (
-                        int(table.lines[row]),
-                        order,
-                        Fault(table.file, int(table.lines[row]), name, value, reason),
-                    )
-                )
+                file, line = place_of(table.file, int(table.lines[row]))
+                fault = Fault(file, line, name, value, reason, table.own.get(name, ""))
+                told.append((int(table.lines[row]), order, fault))
     told += [(fault.line, -1, fault) for fault in table.broken]
     told.sort(key=lambda entry: entry[:2])
     return Checked(
@@ -121,6 +120,8 @@ def check_table(
         rows_read=table.rows_read,
         put_aside=len(table.broken) + int(bad.sum()),
         ignored=table.ignored,
+        pages=table.pages,
+        passed=table.passed,
     )
 
 

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zipfile
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import IO, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from fleet.columns import Column
+from fleet.columns import CODE_PATTERN, Column
 from fleet.errors import UnreadableFileError
 from fleet.extras import how_to_install
 from fleet.intake.guides.guide import Guide
-from fleet.intake.table import SheetTable, Text, match_headers
+from fleet.intake.guides.layout import find_header, join_rows
+from fleet.intake.table import ABOVE, PAGE, SheetTable, Text, fits, match_headers, one_of
 
 _LARGEST_UNPACKED_BYTES = 1 << 25
 _LARGEST_OTHER_PARTS_BYTES = 1 << 21
 _CELLS_OF_A_BLANK_ROW = 5
 _MOST_CELLS = 5_000_000
+_TOO_WIDE = "{name} spreads over more than 5 million cells; save it as CSV."
 _MOST_PARQUET_ROWS = 20_000_000
 
 
@@ -83,7 +87,7 @@ def without_blank_rows(
 def read_xlsx(
     file: IO[bytes], name: str, known: Mapping[str, Column], guide: Guide | None = None
 ) -> SheetTable:
-    """Read the known columns of a workbook's page as text: the one that the guide names, else the first.
+    """Read the known columns of a workbook as text, from every page that has them or the guide's own.
 
     Raises
     ------
@@ -91,24 +95,88 @@ def read_xlsx(
         If it is no workbook, unpacks to an unreasonable size, lacks a required column, or the package that
         reads workbooks isn't installed.
     """
-    rows = _xlsx_rows(file, name, guide.page if guide else "")
-    header_at = next((i for i, (_, row) in enumerate(rows) if any(row)), None)
-    if header_at is None:
+    pages = [page for page in book_pages(file, name, guide.page if guide else "") if page.filled]
+    if not pages:
         raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
-    places, ignored = match_headers(rows[header_at][1], known, name, guide)
-    body = rows[header_at + 1 :]
+    heights = (guide.header_rows,) if guide else (1,)
+    first_only = guide is None and not any(column.required for column in known.values())
+    tables: dict[int, SheetTable] = {}
+    passed: dict[str, int] = {}
+    for page in pages:
+        found = find_header(page.rows, lambda names: fits(names, known, guide), heights)
+        if found is None:
+            passed[f"on page {page.shown}, which has other column names"] = page.filled
+        elif first_only and tables:
+            passed[f"on page {page.shown}, as the first page alone is read here"] = page.filled
+        else:
+            tables[page.number] = _page_table(page, name, known, guide, found)
+    if not tables:  # say what the first page lacks
+        top = next(i for i, row in enumerate(pages[0].rows) if any(row))
+        return _page_table(pages[0], name, known, guide, (top, 1))
+    if len(tables) > 1:
+        tables = {n: replace(table, lines=table.lines + n * PAGE) for n, table in tables.items()}
+    whole = one_of(list(tables.values()))
+    return replace(whole, passed={**whole.passed, **passed})
+
+
+def _page_table(
+    page: Page, name: str, known: Mapping[str, Column], guide: Guide | None, found: tuple[int, int]
+) -> SheetTable:
+    start, height = found
+    headers = join_rows(page.rows[start : start + height])
+    places, ignored = match_headers(headers, known, name, guide)
+    body = page.rows[start + height :]
+    decimal = guide.decimal if guide else "."
     columns = {
-        column: pa.chunked_array([[row[place] if place < len(row) else "" for _, row in body]], pa.string())
+        column: pa.chunked_array(
+            [[written(row[place], decimal) if place < len(row) else "" for row in body]], pa.string()
+        )
         for column, place in places.items()
     }
-    lines = np.array([number for number, _ in body], dtype=np.int64)
-    return without_blank_rows(name, lines, columns, ignored)
+    lines = np.arange(start + height + 1, len(page.rows) + 1, dtype=np.int64)
+    above = sum(any(row) for row in page.rows[:start])
+    table = without_blank_rows(name, lines, columns, ignored)
+    return replace(table, passed={ABOVE: above} if above else {})
 
 
-def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[str]]:
-    """Headers and first rows of a Parquet file or workbook as text."""
-    if kind == "xlsx":
-        return [row for _, row in _xlsx_rows(file, name, "")[: most + 1]]
+class TypedNumber(str):
+    """A figure that a workbook holds as a number, written with a decimal point."""
+
+    __slots__ = ()
+
+
+def written(text: str, decimal: str) -> str:
+    """A cell as the bench would write it: a typed number with the bench's own decimal mark."""
+    return text.replace(".", decimal) if isinstance(text, TypedNumber) else text
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page of a workbook as text.
+
+    Attributes
+    ----------
+    name, number : as the workbook has them, the first being 1.
+    rows : cells of every row from the first on.
+    """
+
+    name: str
+    number: int
+    rows: list[list[str]]
+
+    @property
+    def filled(self) -> int:
+        """Rows with any content."""
+        return sum(any(row) for row in self.rows)
+
+    @property
+    def shown(self) -> str:
+        """Its name if that looks like a code, else its number."""
+        return self.name if re.fullmatch(CODE_PATTERN, self.name) else str(self.number)
+
+
+def first_rows(file: IO[bytes], name: str, most: int) -> list[list[str]]:
+    """Headers and first rows of a Parquet file as text."""
     import pyarrow.parquet as pq
 
     try:
@@ -124,7 +192,10 @@ def first_rows(file: IO[bytes], name: str, kind: str, most: int) -> list[list[st
     return [list(map(str, batch.schema.names)), *map(list, zip(*columns, strict=True))]
 
 
-def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[str]]]:
+def book_pages(file: IO[bytes], name: str, page: str = "") -> list[Page]:
+    """Every page of a workbook as text, or the one that is named."""
+    if not _is_xlsx(file):
+        return _other_pages(file, name, page)
     try:
         import openpyxl  # type: ignore[import-untyped,unused-ignore]
     except ImportError as error:
@@ -133,13 +204,61 @@ def _xlsx_rows(file: IO[bytes], name: str, page: str) -> list[tuple[int, list[st
         ) from error
     try:
         formulas = _look_over(file, name)
-        rows = [[cell_text(value) for value in row] for row in _page_rows(openpyxl, file, name, page)]
+        pages = [
+            Page(title, number, [[cell_text(value) for value in row] for row in rows])
+            for title, number, rows in _page_rows(openpyxl, file, name, page)
+        ]
         if formulas:
-            for cells, row in zip(rows, _page_rows(openpyxl, file, name, page, written=True), strict=True):
-                for place, written in enumerate(row):
-                    if cells[place] == "" and written is not None:
-                        cells[place] = str(written)  # a formula without its value: no reading, and not empty
-        return list(enumerate(rows, start=1))
+            again = _page_rows(openpyxl, file, name, page, formulas=True)
+            for read, (_, _, rows) in zip(pages, again, strict=True):
+                for cells, row in zip(read.rows, rows, strict=True):
+                    for place, formula in enumerate(row):
+                        if cells[place] == "" and formula is not None:
+                            cells[place] = str(formula)  # a formula without its value: no reading, not empty
+        return pages
+    except UnreadableFileError:
+        raise
+    except Exception as error:  # a mangled workbook fails in any way at all
+        raise UnreadableFileError(
+            f"{name} cannot be read as a workbook; save it again, or as CSV."
+        ) from error
+
+
+def _is_xlsx(file: IO[bytes]) -> bool:
+    """Whether it is a workbook of the kind that openpyxl reads, or so broken that it may say why it isn't."""
+    file.seek(0)
+    try:
+        return file.read(2) == b"PK" and "mimetype" not in zipfile.ZipFile(file).namelist()
+    except (zipfile.BadZipFile, OSError):
+        return True
+    finally:
+        file.seek(0)
+
+
+def _other_pages(file: IO[bytes], name: str, page: str) -> list[Page]:
+    """Pages of a workbook of an older kind or of another office program."""
+    from python_calamine import CalamineWorkbook
+
+    try:
+        packed = file.read(2) == b"PK"
+        size = sum(part.file_size for part in zipfile.ZipFile(file).infolist()) if packed else file.seek(0, 2)
+        if size > _LARGEST_UNPACKED_BYTES:
+            raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
+        file.seek(0)
+        book = CalamineWorkbook.from_filelike(file)
+        if page and page not in book.sheet_names:
+            raise UnreadableFileError(f"{name} has no page of the name that the guide gives.")
+        pages = []
+        for number, title in enumerate(book.sheet_names, start=1):
+            if page in {"", title}:
+                sheet = book.get_sheet_by_name(title)
+                if sheet.total_height * max(sheet.total_width, 1) > _MOST_CELLS:
+                    raise UnreadableFileError(
+                        f"{name} spreads over more than 5 million cells; save it as CSV."
+                    )
+                cells = sheet.to_python(skip_empty_area=False)
+                pages.append(Page(title, number, [[cell_text(value) for value in row] for row in cells]))
+        return pages
     except UnreadableFileError:
         raise
     except Exception as error:  # a mangled workbook fails in any way at all
@@ -173,21 +292,27 @@ def _tags_balance(xml: bytes) -> bool:
 
 
 def _page_rows(
-    openpyxl: Any, file: IO[bytes], name: str, page: str, *, written: bool = False
-) -> Iterator[tuple[Any, ...]]:
-    """Cells of the page's rows: values, or with `written` what was typed, formulas included."""
+    openpyxl: Any, file: IO[bytes], name: str, page: str, *, formulas: bool = False
+) -> Iterator[tuple[str, int, Iterator[tuple[Any, ...]]]]:
+    """(title, number, cells of its rows) of each page: values, or what was typed with the formulas in it."""
     file.seek(0)
-    book = openpyxl.load_workbook(file, read_only=True, data_only=not written)
+    book = openpyxl.load_workbook(file, read_only=True, data_only=not formulas)
     if page and page not in book.sheetnames:
         raise UnreadableFileError(f"{name} has no page of the name that the guide gives.")
-    sheet = book[page] if page else book.worksheets[0]
-    sheet.reset_dimensions()
     cells = 0
-    for row in sheet.iter_rows(values_only=True):
-        cells += max(len(row), _CELLS_OF_A_BLANK_ROW)
-        if cells > _MOST_CELLS:  # a few bytes can claim a cell at the far end of a page
-            raise UnreadableFileError(f"{name} spreads over more than 5 million cells; save it as CSV.")
-        yield row
+
+    def rows_of(sheet: Any) -> Iterator[tuple[Any, ...]]:
+        nonlocal cells
+        sheet.reset_dimensions()
+        for row in sheet.iter_rows(values_only=True):
+            cells += max(len(row), _CELLS_OF_A_BLANK_ROW)
+            if cells > _MOST_CELLS:  # a few bytes can claim a cell at the far end of a page
+                raise UnreadableFileError(_TOO_WIDE.format(name=name))
+            yield row
+
+    for number, sheet in enumerate(book.worksheets, start=1):
+        if page in {"", sheet.title}:
+            yield sheet.title, number, rows_of(sheet)
 
 
 def cell_text(value: Any) -> str:
@@ -197,5 +322,5 @@ def cell_text(value: Any) -> str:
     if isinstance(value, dt.datetime):
         return str(value.date()) if value.time() == dt.time() else str(value)
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value)
+        return TypedNumber(int(value))
+    return TypedNumber(value) if isinstance(value, int | float) else str(value)

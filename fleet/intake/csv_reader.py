@@ -10,7 +10,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import IO
 
@@ -24,7 +24,8 @@ from fleet.columns import Column
 from fleet.errors import UnreadableFileError
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
-from fleet.intake.table import SheetTable, match_headers
+from fleet.intake.guides.layout import MOST_ROWS_ABOVE, find_header, join_rows
+from fleet.intake.table import ABOVE, SheetTable, fits, match_headers
 
 _CHUNK_BYTES = 1 << 23
 _LONGEST_RECORD_LINES = 50
@@ -57,7 +58,12 @@ def read_csv(
     csv.field_size_limit(_LONGEST_CELL)
     delimiter, encoding = (guide.delimiter, guide.encoding) if guide else (",", "utf-8")
     chunks = _Chunks(_utf8(stream, encoding))
-    header = _header(chunks, file, delimiter, encoding)
+    heights = (guide.header_rows,) if guide else (1,)
+
+    def find(rows: list[list[str]]) -> tuple[int, int] | None:
+        return find_header(rows, lambda names: fits(names, known, guide), heights)
+
+    header, above = _header(chunks, file, delimiter, encoding, find)
     places, ignored = match_headers(header, known, file, guide)
     reader = _Reader(file, delimiter, encoding, places, len(header))
     while (chunk := chunks.next()) is not None:
@@ -70,6 +76,7 @@ def read_csv(
         broken=tuple(sorted(reader.broken, key=lambda fault: fault.line)),
         blank_rows=reader.blank_rows,
         ignored=ignored,
+        passed={ABOVE: above} if above else {},
     )
 
 
@@ -126,13 +133,29 @@ class _Chunks:
         return _Chunk(self.line, data[:end], self._done) if data else None
 
 
-def _header(chunks: _Chunks, file: str, delimiter: str, encoding: str) -> list[str]:
-    """The first line with any content, as fields; what follows is handed back."""
+def _header(
+    chunks: _Chunks,
+    file: str,
+    delimiter: str,
+    encoding: str,
+    find: Callable[[list[list[str]]], tuple[int, int] | None],
+) -> tuple[list[str], int]:
+    """(the header's fields, filled lines above it); what follows is handed back.
+
+    It is the first place that `find` finds among the first lines, else the first line with any content.
+    """
     while (chunk := chunks.next()) is not None:
         lines = _lines(chunk.data)
         for at, line in enumerate(lines):
             if not line.strip():
                 continue
+            rows = [_fields(text, delimiter) for text in lines[at : at + MOST_ROWS_ABOVE]]
+            if (found := find(rows)) is not None:
+                start, height = found
+                end = at + start + height
+                chunks.line = chunk.first_line + end
+                chunks.hand_back(_bytes(lines[end:]))
+                return join_rows(rows[start : start + height]), sum(any(row) for row in rows[:start])
             where = f"{file} line {chunk.first_line + at}"
             if not _is_text(line):
                 raise UnreadableFileError(
@@ -145,7 +168,7 @@ def _header(chunks: _Chunks, file: str, delimiter: str, encoding: str) -> list[s
             if any(name.strip() for name in fields):
                 chunks.line = chunk.first_line + at + 1
                 chunks.hand_back(_bytes(lines[at + 1 :]))
-                return fields
+                return fields, 0
         chunks.line = chunk.first_line + len(lines)
     raise UnreadableFileError(f"{file} is empty; the first row must hold the column names.")
 
@@ -314,6 +337,14 @@ def _is_text(line: str) -> bool:
     except UnicodeEncodeError:
         return False
     return True
+
+
+def _fields(line: str, delimiter: str) -> list[str]:
+    """A line's fields, none where it is no whole record."""
+    try:
+        return _one_record([line], delimiter) if line.strip() and _is_text(line) else []
+    except csv.Error:
+        return []
 
 
 def _one_record(lines: list[str], delimiter: str) -> list[str]:

@@ -10,7 +10,7 @@ from fleet.columns import ENQUIRY_COLUMNS
 from fleet.intake.checks import check_table
 from fleet.intake.faults import Fault
 from fleet.intake.reader import read_table
-from fleet.intake.table import SheetTable
+from fleet.intake.table import SheetTable, place_of
 from fleet.intake.tokens import TokenKey, load_key
 
 
@@ -46,6 +46,7 @@ def check_enquiries(table: SheetTable, *, key: TokenKey | None = None) -> tuple[
     first_lines = good.index.to_series().groupby(good["enquiry_id"].to_numpy()).first()
     faults = list(checked.faults)
     for line, name in good.loc[again, "enquiry_id"].items():
-        reason = f"is also the number of line {first_lines[name]}; each enquiry needs its own"
-        faults.append(Fault(checked.file, int(str(line)), "enquiry_id", "", reason))
-    return good[~again], sorted(faults, key=lambda fault: fault.line)
+        page, first = place_of("", int(first_lines[name]))
+        reason = f"is also the number of{page} line {first}; each enquiry needs its own"
+        faults.append(Fault(*place_of(checked.file, int(str(line))), "enquiry_id", "", reason))
+    return good[~again], sorted(faults, key=lambda fault: (fault.file, fault.line))

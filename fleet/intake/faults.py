@@ -7,7 +7,7 @@ else is described by its length, so that a name typed into the wrong cell never 
 from __future__ import annotations
 
 import re
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from fleet.columns import CODE_PATTERN
 
@@ -21,10 +21,15 @@ _SHOWABLE = re.compile(rf"(?:{_NUMBER}|{_DATE})(?:\s?(?:{_UNITS}|\"))?", re.IGNO
 _CODE = re.compile(CODE_PATTERN)
 
 
+FAULT_COLUMNS: Final = ("file", "line", "column", "value", "reason")
+"""A fault as a row of a table."""
+
+
 class Fault(NamedTuple):
     """One thing wrong with one cell (or, with column "", with the whole row).
 
-    `value` is already in its printable form; the offending text itself is not kept.
+    `value` is already in its printable form; the offending text itself is not kept. `header` is what the
+    bench calls the column, where it isn't the contract's name.
     """
 
     file: str
@@ -32,10 +37,12 @@ class Fault(NamedTuple):
     column: str
     value: str
     reason: str
+    header: str = ""
 
     def __str__(self) -> str:
         where = f"{self.file} line {self.line}"
-        what = f", {self.column}" if self.column else ""
+        own = f' (your "{self.header}")' if self.header else ""
+        what = f", {self.column}{own}" if self.column else ""
         got = f" {self.value}" if self.value else ""
         return f"{where}{what}:{got} {self.reason}" if got else f"{where}{what}: {self.reason}"
 

@@ -6,9 +6,9 @@ import datetime as dt
 import re
 import secrets
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
 from fleet.intake.reader import read_sheets
-from fleet.intake.table import SheetTable
+from fleet.intake.table import SheetTable, place_of
 from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ class IntakeReport:
     faults, warnings : what is wrong with rows put aside, what looks odd in rows accepted; by line.
     ignored : columns that were not looked at, by name where it looks like a code, else by place.
     intake_id : number of the intake in the store, None if nothing was new.
+    pages, passed : pages that rows were read from, and filled rows that were not looked at, by why.
     """
 
     file: str
@@ -50,14 +51,29 @@ class IntakeReport:
     warnings: tuple[Fault, ...]
     ignored: tuple[str, ...]
     intake_id: int | None
+    pages: int = 1
+    passed: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def read(self) -> str:
+        """How many rows were read, on how many pages if on several."""
+        return f"{self.rows_read} rows read" + (f" on {self.pages} pages" if self.pages > 1 else "")
+
+    @property
+    def not_looked_at(self) -> str:
+        """Rows that were not looked at and why, as the end of a sentence; "" if there are none."""
+        if not self.passed:
+            return ""
+        why = ", ".join(f"{n} {reason}" for reason, n in self.passed.items())
+        return f", {sum(self.passed.values())} not looked at ({why})"
 
     @property
     def sentence(self) -> str:
         """The counts in one sentence."""
         corrected = f" ({self.superseded} of them corrections)" if self.superseded else ""
         return (
-            f"{self.file}: {self.rows_read} rows read, {self.accepted} taken in{corrected}, "
-            f"{self.already_there} already there, {self.put_aside} put aside."
+            f"{self.file}: {self.read}, {self.accepted} taken in{corrected}, "
+            f"{self.already_there} already there, {self.put_aside} put aside{self.not_looked_at}."
         )
 
 
@@ -183,8 +199,9 @@ def _report(checked: Checked, appended: Appended) -> IntakeReport:
         if conflict.first_position is None:
             reason = "is in the store already with other contents; --supersede takes it as a correction"
         else:
-            reason = f"is also the number of line {lines[conflict.first_position]}, with other contents"
-        faults.append(Fault(checked.file, int(lines[conflict.position]), "sheet_no", "", reason))
+            first = place_of("", int(lines[conflict.first_position]))
+            reason = f"is also the number of{first[0]} line {first[1]}, with other contents"
+        faults.append(Fault(*place_of(checked.file, int(lines[conflict.position])), "sheet_no", "", reason))
     put_aside = checked.put_aside + len(appended.conflicts)
     return IntakeReport(
         file=checked.file,
@@ -193,10 +210,12 @@ def _report(checked: Checked, appended: Appended) -> IntakeReport:
         put_aside=put_aside,
         already_there=appended.already_there,
         superseded=appended.superseded,
-        faults=tuple(sorted(faults, key=lambda fault: fault.line)),
+        faults=tuple(sorted(faults, key=lambda fault: (fault.file, fault.line))),
         warnings=checked.warnings,
         ignored=checked.ignored,
         intake_id=appended.intake_id,
+        pages=checked.pages,
+        passed=checked.passed,
     )
 
 

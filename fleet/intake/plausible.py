@@ -8,6 +8,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from fleet.intake.faults import Fault
+from fleet.intake.table import place_of
 
 MOST_WARNINGS = 10_000
 
@@ -23,6 +24,27 @@ def _sag(frame: pd.DataFrame) -> pd.Series[float]:
     return frame["sra_static_deg"] - frame["sra_dynamic_deg"]
 
 
+def _rake(row: pd.Series) -> float:
+    turning = row["sra_dynamic_deg"]
+    return float(row["sra_static_deg"] if turning != turning else turning)
+
+
+def _built_in(frame: pd.DataFrame) -> pd.Series[float]:
+    return frame["sra_dynamic_deg"].fillna(frame["sra_static_deg"]) - frame["vta_dynamic_deg"]
+
+
+def _family_height(frame: pd.DataFrame) -> pd.Series[float]:
+    """The family's middle height, where the file has enough of it to tell."""
+    of_family = frame.groupby("body_family")["height_mm"]
+    return of_family.transform("median").where(of_family.transform("count") >= _LEAST_OF_FAMILY)
+
+
+_BUILT_IN = (50.0, 85.0)
+_LEAST_TRACKING = 5.0
+_HEIGHT_SPAN = 4.0
+_LEAST_OF_FAMILY = 5
+_FIRST_YEAR = 1970
+_MOST_MINUTES = 600
 # Limits: common practice, no source; a sag is seen from about 0.25 to 2.25 degrees.
 _ODDITIES = (
     _Oddity(
@@ -34,8 +56,43 @@ _ODDITIES = (
     _Oddity(
         "sag_huge",
         "sra_dynamic_deg",
-        lambda f: _sag(f) > 6,
-        lambda r: f"rake sags by {_sag_of(r):.2f}°, far more than a sound suspension",
+        lambda f: _sag(f) > 4,
+        lambda r: f"rake sags by {_sag_of(r):.2f}°, far more than a sound suspension; read it again",
+    ),
+    _Oddity(
+        "built_in_odd",
+        "vta_dynamic_deg",
+        lambda f: ~_built_in(f).between(*_BUILT_IN) & _built_in(f).notna(),
+        lambda r: (
+            f"rake {_rake(r):g}° with tracking angle {r['vta_dynamic_deg']:g}° makes a built-in angle of "
+            f"{_rake(r) - r['vta_dynamic_deg']:.1f}°, which no assembly has; read both again"
+        ),
+    ),
+    _Oddity(
+        "tracking_flat",
+        "vta_dynamic_deg",
+        lambda f: f["vta_dynamic_deg"] < _LEAST_TRACKING,
+        lambda r: (
+            f"a tracking angle of {r['vta_dynamic_deg']:g}° would leave the cantilever flat; read it again"
+        ),
+    ),
+    _Oddity(
+        "height_odd",
+        "height_mm",
+        lambda f: (f["height_mm"] - _family_height(f)).abs() > _HEIGHT_SPAN,
+        lambda r: f"a height of {r['height_mm']:g} mm is far from its family's in this file; read it again",
+    ),
+    _Oddity(
+        "date_old",
+        "measured_on",
+        lambda f: f["measured_on"].dt.year < _FIRST_YEAR,
+        lambda r: f"measured in {r['measured_on'].year}: is the century right?",
+    ),
+    _Oddity(
+        "minutes_many",
+        "bench_minutes",
+        lambda f: f["bench_minutes"] > _MOST_MINUTES,
+        lambda r: f"{r['bench_minutes']:g} minutes are more than a day at the bench; is it the right unit?",
     ),
     _Oddity(
         "spherical_rake",
@@ -77,9 +134,10 @@ def odd_readings(good: pd.DataFrame, file: str) -> tuple[Fault, ...]:
     for oddity in _ODDITIES:
         rows = good[oddity.odd(good)].head(MOST_WARNINGS)
         found += [
-            Fault(file, int(str(line)), oddity.column, "", oddity.say(row)) for line, row in rows.iterrows()
+            Fault(*place_of(file, int(str(line))), oddity.column, "", oddity.say(row))
+            for line, row in rows.iterrows()
         ]
-    return tuple(sorted(found, key=lambda fault: fault.line))
+    return tuple(sorted(found, key=lambda fault: (fault.file, fault.line)))
 
 
 def marks(good: pd.DataFrame) -> pd.Series[str]:

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
 from fleet.columns import Column
 from fleet.errors import UnreadableFileError
 from fleet.intake.faults import Fault, printable_header
 from fleet.intake.guides.convert import Convert
 from fleet.intake.guides.guide import Guide
+from fleet.intake.guides.layout import key
+
+PAGE: Final = 1 << 40
+"""Added to the lines of a workbook's page, times its number, where several pages are read."""
+
+ABOVE: Final = "above the column names"
 
 Text: TypeAlias = Any
 """A column of text: an Arrow chunked array of strings."""
@@ -32,6 +40,9 @@ class SheetTable:
     blank_rows : rows without any content, which don't count as rows.
     ignored : what the file has besides, by name where the header looks like a code, else by place.
     converters : what turns a column's texts into canonical ones, for columns that a reading guide explains.
+    pages : pages of a workbook that rows were read from, 1 for any other file.
+    passed : rows that were not looked at, by why.
+    own : the bench's own header of each column, where it isn't the canonical one.
     """
 
     file: str
@@ -41,11 +52,66 @@ class SheetTable:
     blank_rows: int
     ignored: tuple[str, ...]
     converters: Mapping[str, Convert] = field(default_factory=dict)
+    pages: int = 1
+    passed: Mapping[str, int] = field(default_factory=dict)
+    own: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def rows_read(self) -> int:
         """Rows with any content, the broken ones included."""
         return len(self.lines) + len(self.broken)
+
+
+def place_of(file: str, line: int) -> tuple[str, int]:
+    """(the file's name, with the page where several were read; the line or row there)."""
+    page, number = divmod(line, PAGE)
+    return (f"{file} page {page}" if page else file), number
+
+
+def fits(headers: list[str], known: Mapping[str, Column], guide: Guide | None) -> bool:
+    """Whether a row holds the headers that the guide names, or without one those that are required."""
+    there = {key(header) for header in headers}
+    rules = guide.rules if guide else ()
+    ruled = {rule.to for rule in rules} | set(guide.constant if guide else ())
+    required = {name for name, column in known.items() if column.required and name not in ruled}
+    return required <= {header.strip() for header in headers} and all(
+        key(rule.header) in there for rule in rules if not rule.optional
+    )
+
+
+def one_of(tables: Sequence[SheetTable]) -> SheetTable:
+    """Pages as one table, columns that a page lacks being empty there."""
+    if len(tables) == 1:
+        return tables[0]
+    names = dict.fromkeys(name for table in tables for name in table.columns)
+    columns = {
+        name: pa.chunked_array(
+            [
+                chunk
+                for table in tables
+                for chunk in (
+                    table.columns[name].chunks
+                    if name in table.columns
+                    else [pa.nulls(len(table.lines), pa.string())]
+                )
+            ],
+            pa.string(),
+        )
+        for name in names
+    }
+    passed: Counter[str] = Counter()
+    for table in tables:
+        passed.update(table.passed)
+    return replace(
+        tables[0],
+        lines=np.concatenate([table.lines for table in tables]),
+        columns=columns,
+        blank_rows=sum(table.blank_rows for table in tables),
+        ignored=tuple(dict.fromkeys(name for table in tables for name in table.ignored)),
+        pages=len(tables),
+        passed=dict(passed),
+        own={name: header for table in reversed(tables) for name, header in table.own.items()},
+    )
 
 
 def match_headers(
@@ -62,16 +128,17 @@ def match_headers(
     UnreadableFileError
         If a known column stands twice, or one that is required or that the guide names is missing.
     """
-    rules = {rule.header.strip().lower(): rule for rule in guide.rules} if guide else {}
+    rules = {key(rule.header): rule for rule in guide.rules} if guide else {}
     ruled = {rule.to for rule in rules.values()}
     places: dict[str, int] = {}
     ignored = []
     for place, raw in enumerate(headers):
         header = raw.strip()
-        rule = rules.pop(header.lower(), None)
+        rule = rules.pop(key(header), None)
         name = rule.to if rule else header if header in known and header not in ruled else None
-        if name in places:
-            raise UnreadableFileError(f"{file} has two columns {name}; remove one.")
+        twice = name if name in places else header.removesuffix(" (2)")
+        if name in places or (not rule and twice != header and twice in places and twice not in ruled):
+            raise UnreadableFileError(f"{file} has two columns {twice}; remove one.")
         if name is not None:
             places[name] = place
         elif header:

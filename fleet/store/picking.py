@@ -157,9 +157,10 @@ def like_number(store: Store, sheet_no: str) -> str:
         ).fetchall()
         near = con.execute(
             "select sheet_no from (select distinct sheet_no from sheet) "
-            "where levenshtein(upper(sheet_no), upper(?)) <= 2 or (length(?) > 3 and ends_with(sheet_no, ?)) "
-            "order by levenshtein(upper(sheet_no), upper(?)), sheet_no limit 3",
-            [sheet_no] * 4,
+            "where levenshtein(upper(sheet_no), upper($no)) <= greatest(1, length($no) // 4) "
+            "or (length($no) > 3 and ends_with(sheet_no, $no)) "
+            "order by levenshtein(upper(sheet_no), upper($no)), sheet_no limit 3",
+            {"no": sheet_no},
         ).fetchall()
     if benches:
         names = [str(bench) for (bench,) in benches]

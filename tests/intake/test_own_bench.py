@@ -23,7 +23,7 @@ SLIPS = {
     5: ("Datum", "30.02.2024", "is not a day of the calendar, read as day, month, year"),
     7: ("Schliff", "trapez", "is not a word of the guide: rund, elliptisch, spherical"),
     9: ("Auflagekraft (g)", "18,5", "read as 181.423 mN is outside 5 to 60 mN; 18.5 mN would fit"),
-    11: ("Rake still", "n/a", "leave the cell empty if it wasn't measured"),
+    11: ("Rake still", "o.k.", "is no number"),
     13: ("Modell", "", "is missing"),
     15: ("Zenit", "1,4", "has no sense after the number; say ccw or cw"),
     17: ("Height (inch)", "16,8", "16.8 mm would fit: was it in mm already, not in inches?"),

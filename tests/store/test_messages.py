@@ -310,7 +310,13 @@ CASES: dict[str, Case] = {
         b, "quite another secret", "forget --serial S-1 --yes"
     ),
     "there is no file …": lambda b: b.does("intake nothing.csv"),
-    "there is no .csv, .parquet, .xlsx file in …": lambda b: b.does("intake ."),
+    "nothing was erased: bench … has no sheet …": lambda b: kept_store(
+        b, Path.stat, "forget --sheet A2 --yes"
+    ),
+    "nothing was erased: no sheet in the store bears that serial": lambda b: kept_store(
+        b, Path.stat, "forget --serial S-2 --yes"
+    ),
+    "there is no .csv, .ods, .parquet, .tsv, .xls, .xlsm, .xlsx file in …": lambda b: b.does("intake ."),
     "… may not be read; check its rights": no_right_to_read,
     "… cannot be read: …": lambda b: (bound_socket(b.folder / "a.csv"), b.does("intake a.csv"))[1],
     "… is empty; the first row must hold the column names": lambda b: b.takes("\n \n"),
@@ -319,8 +325,10 @@ CASES: dict[str, Case] = {
     "… has two columns …": lambda b: b.takes(f"{HEAD},sheet_no\n"),
     "… line …, the column names, has a quotation mark that is never closed": lambda b: b.takes('"a,b\n1,2\n'),
     "… holds bytes that are not UTF-8 text; save it as UTF-8": lambda b: b.takes(b"sheet_no,\xe4\n"),
-    "… is written in UTF-16; save it as UTF-8": lambda b: b.takes(GOOD.encode("utf-16")),
+    "… is written in UTF-16; save it as UTF-8": lambda b: b.does(f"judge {b.file(GOOD.encode('utf-16'))}"),
     "… is not a … file, whatever its name says": lambda b: b.takes(GOOD, "a.xlsx"),
+    "… is a packed folder; unpack it first": lambda b: b.takes(packed(a=b"x"), "a.zip"),
+    "… is damaged: it can't be unpacked": lambda b: b.takes(b"\x1f\x8b\x08" + b"\0" * 9, "a.csv.gz"),
     "… cannot be read as Parquet": lambda b: b.takes(b"PAR1" + b"\0" * 99, "a.parquet"),
     "… has more than 20 million rows": parquet_rows,
     "… cannot be read as a workbook": lambda b: b.takes(b"PK\x03\x04" + b"\0" * 99, "a.xlsx"),
@@ -361,6 +369,15 @@ CASES: dict[str, Case] = {
         f"{SAGGING}{ROW},90,92,,,\n"
     ),
     "rake sags by …°, far more than a sound suspension": lambda b: b.takes(f"{SAGGING}{ROW},97,90,,,\n"),
+    "rake …° with tracking angle …° makes a built-in angle of …°, which no assembly has": lambda b: b.takes(
+        f"{HEAD},sra_dynamic_deg,vta_dynamic_deg\n{ROW}66,58\n"
+    ),
+    "a tracking angle of …° would leave the cantilever flat": lambda b: b.cell("vta_dynamic_deg", "0"),
+    "a height of … mm is far from its family's in this file": lambda b: b.takes(
+        f"{HEAD},height_mm\n" + "".join(f"A{i},2024-03-01,F1,{17 + 8 * (i == 5)}\n" for i in range(6))
+    ),
+    "measured in …: is the century right?": lambda b: b.cell("measured_on", "1925-03-01"),
+    "… minutes are more than a day at the bench": lambda b: b.cell("bench_minutes", "2000"),
     "a spherical stylus has no rake": lambda b: b.takes(f"{SAGGING}{ROW}spherical,90,90,,,\n"),
     "a spherical stylus has no zenith": lambda b: b.takes(f"{SAGGING}{ROW}spherical,,,1,,\n"),
     "the tilt of …° is above the tilt room of …°": lambda b: b.takes(f"{SAGGING}{ROW},,,,2,3\n"),
@@ -382,6 +399,20 @@ CASES: dict[str, Case] = {
     ),
     "… lacks columns that the guide names: …": lambda b: b.guided(guide_for("vtf_mn"), "19", "Another"),
     "… has no page of the name that the guide gives": no_such_page,
+    "… has column names of its own. A guide to them is drafted in …": lambda b: b.takes(
+        "No,Date,Model\nA1,2024-03-01,F1\n"
+    ),
+    "… has no column that is known as …": lambda b: b.takes("No,Date,SRA\nA1,2024-03-01,91\n"),
+    "--out …: that file is read by the same command": lambda b: b.does(
+        f"quote {b.file('enquiry_id' + chr(10) + 'E1')} --out a.csv"
+    ),
+    "…: another file, no earlier result of this kind is there already": lambda b: b.does(
+        f"quote --kind elliptical/boron --out {b.file('mine' + chr(10))}"
+    ),
+    "…: a fleet store is there already": lambda b: kept_store(
+        b, lambda p: b.file(p.read_bytes()), "quote --kind elliptical/boron --out a.csv"
+    ),
+    "end the name in …": lambda b: kept_store(b, Path.stat, "export a.csv"),
     "no column of … is recognised": lambda b: b.does(f"guide {b.file('foo,bar' + chr(10) + '1,2')}"),
     "--out …: is there already": lambda b: b.does(f"guide {b.file(GOOD)} --out {b.file('mine', 'g.toml')}"),
     "read as … is outside …": lambda b: b.guided(guide_for("vtf_mn", unit='"g"'), "9"),

@@ -29,8 +29,8 @@ def guide(
         return
     common.write_text(proposal.toml, out)
     say(proposal.sentence)
-    for question in proposal.guide.questions:
-        say(f"  {question}")
+    for question in proposal.open:
+        say(f"  {question.line}")
     if proposal.left_out:
         say(f"  Left out: {', '.join(proposal.left_out)}.")
     say(f"Next: look at {out}, answer its questions, then fleet intake --guide {out} --dry-run {file}")

@@ -40,11 +40,13 @@ def intake(
 ) -> None:
     """Take bench sheets in; rows with faults are put aside and named.
 
-    Each file goes in whole or not at all, and the same file again changes nothing. Serial numbers become
-    keyed tokens at the door. The columns are explained by: fleet explain sheets.
+    A file with column names of its own is shown column by column, and what it can't tell is asked once; the
+    answers are kept beside the store. Each file goes in whole or not at all, and the same file again changes
+    nothing. Serial numbers become keyed tokens at the door (fleet explain sheets, fleet explain guide).
     """
     from fleet.intake import files_in, load_guide
     from fleet.intake.ingest import trial_store
+    from fleet.intake.reader import passed_over
 
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
@@ -53,11 +55,13 @@ def intake(
     with trial_store(where) if dry_run else nullcontext(where) as into:
         for file in files_in(files):
             try:
-                done.append(_one_file(into, file, reading, dry_run=dry_run, supersede=supersede))
+                known = reading if guide else _guide_of(file, where, dry_run=dry_run)
+                done.append(_one_file(into, file, known, dry_run=dry_run, supersede=supersede))
             except FleetError as error:
                 failed.append(str(error))
                 continue
             _tell(done[-1], rejects)
+    _account(done, failed, passed_over(files))
     if rejects is not None:
         common.write_out(fault_frame([fault for report in done for fault in report.faults]), rejects)
     if failed:
@@ -68,6 +72,40 @@ def intake(
         say("Next: fleet refit")
     if any(report.put_aside for report in done):
         raise typer.Exit(1)
+
+
+def _guide_of(file: Path, store: Store, *, dry_run: bool) -> Guide | None:
+    """The guide that a file needs, made at the terminal if there is none; None for canonical names."""
+    from fleet.intake.guides.kept import UnknownHeadersError, folder_of, guide_for
+
+    if str(file) == "-":
+        return None
+    folder = folder_of(store.path)
+    try:
+        return guide_for(file, folder)
+    except UnknownHeadersError as error:
+        from fleet.cli.week.asking import guide_for_new
+
+        if dry_run:
+            raise FleetError(f"{error} Draft one: fleet guide {file}; or leave out --dry-run.") from error
+        return guide_for_new(file, folder)
+
+
+def _account(done: list[IntakeReport], failed: list[str], over: list[Path]) -> None:
+    """Say of several files together, and of what a folder holds besides, what became of them."""
+    if len(done) + len(failed) > 1:
+        passed = sum(n for report in done for n in report.passed.values())
+        unread = f"; {len(failed)} files could not be read" if failed else ""
+        say(
+            f"Together: {sum(r.rows_read for r in done) + passed} rows on {sum(r.pages for r in done)} "
+            f"pages of {len(done)} files: {sum(r.accepted for r in done)} taken in, "
+            f"{sum(r.already_there for r in done)} already there, "
+            f"{sum(r.put_aside for r in done)} put aside, {passed} not looked at{unread}."
+        )
+    if over:
+        say(
+            f"Not looked at, as they are no tables that fleet reads: {', '.join(path.name for path in over)}."
+        )
 
 
 def _one_file(
@@ -95,7 +133,9 @@ def fault_frame(faults: list[Fault]) -> Any:
     """Faults as a table: file, line, column, value, reason."""
     import pandas as pd
 
-    return pd.DataFrame(faults, columns=["file", "line", "column", "value", "reason"])
+    from fleet.intake.faults import FAULT_COLUMNS
+
+    return pd.DataFrame([fault[:5] for fault in faults], columns=list(FAULT_COLUMNS))
 
 
 def show_dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bool = False) -> IntakeReport:
@@ -106,8 +146,8 @@ def show_dry_run(trial: Store, file: Path, guide: Guide | None, *, supersede: bo
     checked, report = try_file(trial, file, guide=guide, supersede=supersede)
     corrected = f" ({report.superseded} of them corrections)" if report.superseded else ""
     say(
-        f"{report.file}: {report.rows_read} rows read, {report.accepted} would go in{corrected}, "
-        f"{report.already_there} are there already, {report.put_aside} would be put aside. "
+        f"{report.file}: {report.read}, {report.accepted} would go in{corrected}, {report.already_there} "
+        f"are there already, {report.put_aside} would be put aside{report.not_looked_at}. "
         "Nothing was stored."
     )
     found = preview(checked.good)

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import unicodedata
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from fleet.intake.guides import hints
 from fleet.intake.guides.guide import Guide, Rule
+from fleet.intake.guides.spellings import MONTHS
 from fleet.intake.guides.units import Scale, scale_of
 
 
@@ -25,6 +27,8 @@ class Converted(NamedTuple):
 
 Convert = Callable[[Sequence[str | None]], Converted]
 
+_CLOCK = re.compile(r"[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?$")
+_NAMED_MONTH = re.compile(r"[^\W\d_]{3,}")
 _DATE = re.compile(r"(\d{1,4})[./\-](\d{1,2})[./\-](\d{1,4})")
 
 
@@ -81,11 +85,20 @@ def _number_turner(rule: Rule, guide: Guide) -> Callable[[str], str]:
     own = Scale(1.0) if not rule.unit else scale_of(rule.column.unit, rule.unit)
     assert own is not None
 
+    # two marks tell what each is; one that isn't followed by three digits stands between no thousands
+    mark = re.escape(between)
+    other = re.compile(rf"([+\-−]?(?:0{mark}\d+|\d+{mark}(?:\d{{1,2}}|\d{{4,}})))\s*((?![\d.,]).*)")
+
     def turn(text: str) -> str:
-        match = figure.fullmatch(text)
-        if match is None:
-            raise _UnreadableError(hints.no_number(text))
-        digits = re.sub(rf"[{between}'’ ]", "", match.group(1))
+        text = re.sub(r"°(?=[^\W\d_]{2})", "° ", text)
+        match = other.fullmatch(text)
+        if match is not None:
+            digits = match.group(1).replace(between, decimal)
+        else:
+            match = figure.fullmatch(text)
+            if match is None:
+                raise _UnreadableError(hints.no_number(text))
+            digits = re.sub(rf"[{between}'’ ]", "", match.group(1))
         value = float(digits.replace(decimal, ".").replace("−", "-"))
         scale, sign = _suffix(match.group(2), rule, own, value)
         value = (scale.factor * value + scale.offset) * sign * (-1 if rule.flip else 1)
@@ -121,7 +134,7 @@ def _suffix(suffix: str, rule: Rule, own: Scale, value: float) -> tuple[Scale, i
 
 def _date_turner(order: str) -> Callable[[str], str]:
     def turn(text: str) -> str:
-        match = _DATE.fullmatch(text.split("T")[0] if re.fullmatch(r".*T00:00(:00)?", text) else text)
+        match = _DATE.fullmatch(_in_figures(_CLOCK.sub("", text), order))
         if match is None:
             raise _UnreadableError(hints.no_day(text))
         parts = match.groups()
@@ -142,6 +155,18 @@ def _date_turner(order: str) -> Callable[[str], str]:
     return turn
 
 
+def _in_figures(text: str, order: str) -> str:
+    """A day whose month is a word, written in figures; any other text as it is."""
+    found = _NAMED_MONTH.search(text.lower().replace("ä", "ae"))
+    plain = unicodedata.normalize("NFKD", found.group() if found else "").encode("ascii", "ignore").decode()
+    figures = re.findall(r"\d+", text)
+    if plain not in MONTHS or len(figures) != 2:
+        return text
+    day, year = figures if len(figures[0]) <= 2 else figures[::-1]
+    parts = {"d": day, "m": str(MONTHS[plain]), "y": year}
+    return "-".join(parts[part] for part in ("ymd" if len(year) == 4 else order))
+
+
 def _word_turner(rule: Rule) -> Callable[[str], str]:
     known = {word.lower() for word in rule.column.words}
 
@@ -149,7 +174,9 @@ def _word_turner(rule: Rule) -> Callable[[str], str]:
         word = rule.words.get(text.lower(), text)
         if known and word and word.lower() not in known:
             told = ", ".join(dict.fromkeys([*rule.words, *rule.column.words]))
-            raise _UnreadableError(f"is not a word of the guide: {told}")
+            raise _UnreadableError(
+                f"is not a word of the guide: {told}; add it to the column's words, or mend it"
+            )
         return "".join(rule.blanks if c.isspace() else c for c in word) if rule.blanks else word
 
     return turn

@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from fleet.columns import COLUMNS, PERSONAL_PARTS, PERSONAL_WORDS, Column
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.intake.guides.layout import MOST_HEADER_ROWS
 from fleet.intake.guides.units import SCALES, scale_of
 
 DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
@@ -44,6 +45,7 @@ class Rule:
     flip : whether the bench's sign is the other way round.
     empty : texts that mean "not measured".
     blanks : what stands for a blank in a code or number, "" if blanks are not allowed.
+    ditto : what stands for the cell above: `marks` such as ", or `blanks` too.
     optional : whether a file may come without this column.
     ask : an open question of a proposed guide; it must be answered before sheets go in.
     """
@@ -57,6 +59,7 @@ class Rule:
     flip: bool = False
     empty: tuple[str, ...] = ()
     blanks: str = ""
+    ditto: str = ""
     optional: bool = False
     ask: str = ""
 
@@ -77,7 +80,9 @@ class Guide:
     delimiter, encoding : how a CSV is written.
     decimal : `.` or `,`; the other one may stand between thousands.
     dates : order of a date's parts, one of `DATE_ORDERS`; year-month-day with dashes is always understood.
-    page : name of a workbook's page, the first if "".
+    page : name of a workbook's page; every one that has the headers if "".
+    header_rows : how many rows the headers stand in, one above the other.
+    skip : first words (small letters) of rows that are no sheets, such as totals.
     """
 
     rules: tuple[Rule, ...]
@@ -87,6 +92,8 @@ class Guide:
     decimal: str = "."
     dates: str = "ymd"
     page: str = ""
+    header_rows: int = 1
+    skip: tuple[str, ...] = ()
 
     @property
     def questions(self) -> tuple[str, ...]:
@@ -141,7 +148,7 @@ def guide_from(raw: Mapping[str, Any], name: str) -> Guide:
     """Build a guide out of TOML tables; errors as in `load_guide`."""
     _known_keys(raw, {"file", "columns", "constant"}, name)
     about = _table(raw, "file", name)
-    _known_keys(about, {"delimiter", "encoding", "decimal", "dates", "page"}, f"{name} [file]")
+    _known_keys(about, set(Guide.__dataclass_fields__) - {"rules", "constant"}, f"{name} [file]")
     rules = tuple(_rule(str(header), entry, name) for header, entry in _table(raw, "columns", name).items())
     constant = {str(k): str(v) for k, v in _table(raw, "constant", name).items()}
     for to in constant:
@@ -149,7 +156,12 @@ def guide_from(raw: Mapping[str, Any], name: str) -> Guide:
             raise FleetError(
                 f"{name} [constant]: there is no column {to} that can be the same for all sheets."
             )
-    guide = Guide(rules=rules, constant=constant, **{str(k): str(v) for k, v in about.items()})
+    told = {str(k): str(v) for k, v in about.items() if k not in {"header_rows", "skip"}}
+    height, skip = about.get("header_rows", 1), about.get("skip", [])
+    if height not in range(1, MOST_HEADER_ROWS + 1) or not isinstance(skip, list):
+        raise FleetError(f"{name}: header_rows is 1, 2 or 3, and skip a list of words.")
+    words = tuple(str(word).strip().lower() for word in skip)
+    guide = Guide(rules=rules, constant=constant, header_rows=height, skip=words, **told)
     _check_file_part(guide, name)
     seen: dict[str, str] = {}
     for rule in rules:
@@ -197,6 +209,7 @@ def _rule(header: str, entry: Any, name: str) -> Rule:
             flip=bool(entry.get("flip", False)),
             empty=tuple(str(text).strip() for text in entry.get("empty", ())),
             blanks=str(entry.get("blanks", "")),
+            ditto=str(entry.get("ditto", "")),
             optional=bool(entry.get("optional", False)),
             ask=str(entry.get("ask", "")),
         )
@@ -218,6 +231,10 @@ def _check_rule(rule: Rule, where: str) -> None:
         raise FleetError(f"{where}: a word of sense is worth 1 or -1.")
     if rule.magnitude and not (column.high == 0):
         raise FleetError(f"{where}: magnitude is for figures that are never positive, such as crosstalk.")
+    if rule.ditto not in {"", "marks", "blanks"}:
+        raise FleetError(f'{where}: ditto must be "marks" or "blanks".')
+    if rule.ditto == "blanks" and numeric:
+        raise FleetError(f"{where}: an empty cell of figures means not measured; ditto can't fill it.")
     if len(rule.blanks) > 1 or rule.blanks.isspace():
         raise FleetError(f"{where}: blanks must be one character such as - or _.")
     if rule.blanks and rule.to in NEVER_BLANK:

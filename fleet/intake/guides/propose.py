@@ -2,30 +2,53 @@
 
 from __future__ import annotations
 
-import json
-import re
-import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from statistics import median
 
-from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
-from fleet.errors import FleetError
+from fleet.columns import COLUMNS
+from fleet.errors import UnreadableFileError
+from fleet.intake.columnar import TypedNumber
 from fleet.intake.faults import printable_header
 from fleet.intake.guides import sample
-from fleet.intake.guides.convert import converter
-from fleet.intake.guides.guide import DATE_ORDERS, NEVER_BLANK, Guide, Rule, is_personal, names_serials
-from fleet.intake.guides.spellings import HEADERS, SENSES, TYPICAL, WORDS
-from fleet.intake.guides.units import SCALES, scale_of
+from fleet.intake.guides.ambiguity import Chosen, ask_if_swapped, pair, which
+from fleet.intake.guides.draft import as_toml
+from fleet.intake.guides.evidence import (
+    date_is_certain,
+    date_order,
+    decimal_of,
+    evidence,
+    figures,
+    other_units,
+)
+from fleet.intake.guides.guide import Guide, Rule, is_personal
+from fleet.intake.guides.headers import SURE, Meaning, meanings, split_header
+from fleet.intake.guides.layout import MOST_ROWS_ABOVE, join_rows, key
+from fleet.intake.guides.questions import SIGNS, Choice, Question, date_question, sign_question, with_asks
+from fleet.intake.guides.sample import Sample
 from fleet.numerals import percent
-
-SURE = 0.75
-"""Confidence from which a column needs no question."""
 
 _LEAST = 0.3
 _DOUBTFUL = 0.5
-_SENSE_REMARK = "# as in `fleet explain signs`; if this bench looks from the other side: flip = true"
+
+
+@dataclass(frozen=True)
+class Read:
+    """What one column of a file is taken for.
+
+    Attributes
+    ----------
+    header, place : its header and place, from 0.
+    rule : what it is read as, None if it is left alone.
+    sure : how sure that is, 0 to 1.
+    why : what speaks for it, or why it is left alone.
+    """
+
+    header: str
+    place: int
+    rule: Rule | None
+    sure: float
+    why: str
 
 
 @dataclass(frozen=True)
@@ -34,24 +57,41 @@ class Proposal:
 
     Attributes
     ----------
-    guide : the draft, with a question in each rule that is in doubt.
-    confidence : how sure each mapped header is, 0 to 1.
-    left_out : headers that were given no meaning, by name if it looks like a code, else by place.
+    guide : the draft, with its questions standing in the rules that they are about.
+    columns : every column of the file that has a header, in its order.
+    open : the questions, to be answered one by one (`fleet.intake.guides.questions.with_answer`).
+    table : the file's first rows.
     """
 
     guide: Guide
-    confidence: Mapping[str, float]
-    left_out: tuple[str, ...]
+    columns: tuple[Read, ...]
+    open: tuple[Question, ...]
+    table: Sample
+
+    @property
+    def confidence(self) -> Mapping[str, float]:
+        """How sure each mapped header is, 0 to 1."""
+        return {read.header: read.sure for read in self.columns if read.rule}
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Headers that were given no meaning, by name if it looks like a code, else by place."""
+        return tuple(printable_header(read.header, read.place + 1) for read in self.columns if not read.rule)
 
     @property
     def toml(self) -> str:
         """The draft as the text of a guide file."""
-        return _as_toml(self.guide, self.confidence)
+        return self.text_of(self.guide)
+
+    def text_of(self, guide: Guide) -> str:
+        """A guide made of the draft by answers, as the text of its file."""
+        remarks = {read.header: f"sure to {percent(read.sure)}: {read.why}" for read in self.columns}
+        return as_toml(guide, remarks)
 
     @property
     def sentence(self) -> str:
         """What was found, in one sentence."""
-        n_asked = len(self.guide.questions)
+        n_asked = len(self.open)
         return (
             f"{len(self.guide.rules)} columns recognised, {n_asked} question{'' if n_asked == 1 else 's'} "
             f"to answer, {len(self.left_out)} columns left out."
@@ -67,7 +107,7 @@ def propose_guide(path: Path | str) -> Proposal:
 
     Raises
     ------
-    FleetError
+    UnreadableFileError
         If the file can't be read as a table, or none of its columns is recognised.
     """
     table = sample.take(path)
@@ -75,249 +115,155 @@ def propose_guide(path: Path | str) -> Proposal:
         rules=(),
         delimiter=table.delimiter,
         encoding=table.encoding,
-        decimal=_decimal(table.cells),
-        dates=_date_order(table.cells),
+        decimal=decimal_of(table.cells),
+        dates=date_order(table.cells),
+        header_rows=table.header_rows,
+        skip=table.skip,
     )
-    found: list[tuple[float, int, Rule]] = []
-    for place, (header, cells) in enumerate(zip(table.headers, table.cells, strict=True)):
-        if header.strip() and not is_personal(header):
-            found += _candidates(header, place, cells, base)
-    chosen = _choose(found)
+    found: list[tuple[float, int, Rule, Meaning]] = []
+    alone: dict[int, str] = {}
+    for place, header in enumerate(table.headers):
+        if not header.strip():
+            continue
+        if is_personal(header):
+            alone[place] = "is about a person or free text, and never read"
+            continue
+        said, unit = _said(table, place)
+        alone[place] = next((m.why for m in said if not m.to), "has no name that is known")
+        for meaning in said:
+            if meaning.to:
+                rule, borne_out = evidence(Rule(header, meaning.to), unit, table.cells[place], base)
+                sure = 1.0 if header in COLUMNS else meaning.named
+                sure = (
+                    sure * borne_out if header not in COLUMNS else (1.0 if borne_out > _LEAST else _DOUBTFUL)
+                )
+                found.append((sure, place, rule, meaning))
+                alone[place] = (
+                    "its figures or words don't fit its name" if borne_out <= _LEAST else alone[place]
+                )
+    chosen, asking = _choose(found, table, base)
     if not chosen:
-        raise FleetError(
+        raise UnreadableFileError(
             f"no column of {Path(path).name} is recognised; write the guide by hand (fleet explain guide)."
         )
-    rules = tuple(_with_question(rule, score, base, table.cells[place]) for score, place, rule in chosen)
-    taken = {place for _, place, _ in chosen}
-    return Proposal(
-        guide=replace(base, rules=rules),
-        confidence={rule.header: score for score, _, rule in chosen},
-        left_out=tuple(
-            printable_header(header, place + 1)
-            for place, header in enumerate(table.headers)
-            if place not in taken and header.strip()
-        ),
+    rules = _optional([chosen[place][1] for place in sorted(chosen)], table)
+    guide = replace(base, rules=tuple(rules))
+    questions = [*asking, *_doubts(chosen, guide, table)]
+    reads = tuple(
+        Read(header, place, chosen[place][1], *chosen[place][::2])
+        if place in chosen
+        else Read(header, place, None, 0.0, alone[place])
+        for place, header in enumerate(table.headers)
+        if header.strip()
     )
+    return Proposal(with_asks(guide, questions), reads, tuple(questions), table)
 
 
-def _choose(found: list[tuple[float, int, Rule]]) -> list[tuple[float, int, Rule]]:
-    """The best meaning of each header and the best header of each column; in the file's order."""
-    places: set[int] = set()
+def _said(table: Sample, place: int) -> tuple[list[Meaning], str]:
+    """What a header means; where its upper rows say nothing more, its last row alone."""
+    said, unit = meanings(table.headers[place])
+    if table.header_rows > 1 and not any(meaning.to for meaning in said):
+        alone, unit_alone = meanings(table.last[place])
+        if alone and alone[0].to:
+            return alone, unit_alone or split_header(table.headers[place])[1]
+    return said, unit
+
+
+def _choose(
+    found: list[tuple[float, int, Rule, Meaning]], table: Sample, base: Guide
+) -> tuple[Chosen, list[Question]]:
+    """The best meaning of each header and the best header of each column, then those that must be asked."""
+    chosen: Chosen = {}
     targets: set[str] = set()
-    chosen = []
-    for score, place, rule in sorted(found, key=lambda entry: (-entry[0], entry[1])):
-        if score >= _LEAST and place not in places and rule.to not in targets:
-            places.add(place)
+    closed = [entry for entry in found if not entry[3].open]
+    for sure, place, rule, meaning in sorted(closed, key=lambda entry: (-entry[0], entry[1])):
+        if sure >= _LEAST and place not in chosen and rule.to not in targets:
             targets.add(rule.to)
-            chosen.append((score, place, rule))
-    return sorted(chosen, key=lambda entry: entry[1])
+            chosen[place] = (sure, rule, meaning.why)
+    questions = [*ask_if_swapped(chosen, table, base)]
+    waiting = [entry for entry in found if entry[3].open and entry[0] >= _LEAST * 0.5]
+    for group in (("sra_static_deg",), ("azimuth_optical_deg",)):
+        ours = [entry for entry in waiting if entry[2].to in group]
+        if len(ours) == 2:
+            questions.append(pair(ours, chosen, targets, table, base))
+            waiting = [entry for entry in waiting if entry not in ours]
+    for open_ in ("still or turning", "seen or electrical"):
+        ours = [entry for entry in waiting if entry[3].open == open_]
+        if asked_about := which(ours, open_, chosen, targets):
+            questions.append(asked_about)
+    return chosen, questions
 
 
-def _candidates(header: str, place: int, cells: list[str], base: Guide) -> list[tuple[float, int, Rule]]:
-    """Every meaning that a header's words allow, with how well its values bear it out."""
-    phrase, unit = _phrase(header)
-    out = []
-    if (name := header.strip()) in COLUMNS:
-        rule, borne_out = _evidence(Rule(name, name), COLUMNS[name], "", cells, base)
-        return [(1.0 if borne_out > _LEAST else _DOUBTFUL, place, rule)]
-    for to, column in COLUMNS.items():
-        named = 0.95 * _likeness(phrase, HEADERS[to])
-        if not named:
-            continue
-        if (unit and column.kind != "number") or (to != "serial" and names_serials(header)):
-            continue
-        rule, borne_out = _evidence(Rule(name, to), column, unit, cells, base)
-        out.append((named * borne_out, place, rule))
+def _doubts(chosen: Chosen, guide: Guide, table: Sample) -> list[Question]:
+    """Signs, days, and everything that is probably right but not surely."""
+    out: list[Question] = []
+    at = {rule.header: place for place, (_, rule, _) in chosen.items()}
+    wrong: list[Choice] = []
+    told: list[str] = []
+    for rule in guide.rules:
+        sure, _, _ = chosen[at[rule.header]]
+        cells = table.cells[at[rule.header]]
+        if rule.column.kind == "date" and not date_is_certain(cells):
+            out.append(date_question(rule, guide.dates))
+        doubt = _doubt(rule, sure)
+        if doubt and rule.header not in {h for q in out for h in q.about}:
+            told.append(f"{rule.header}: {doubt}")
+            others = other_units(rule, guide, cells) if rule.unit and "figures" in doubt else []
+            wrong += [Choice(f"{rule.header}: in {unit}", {rule.header: {"unit": unit}}) for unit in others]
+            wrong.append(Choice(f"{rule.header}: leave it out", {rule.header: None}))
+        if rule.ditto == "blanks":
+            told.append(f"{rule.header}: an empty cell stands for the one above")
+            wrong.append(Choice(f"{rule.header}: empty is empty", {rule.header: {"ditto": ""}}))
+    unsigned = frozenset(
+        rule.header
+        for rule in guide.rules
+        if rule.to in SIGNS
+        and not rule.sense
+        and all((value or 0.0) >= 0.0 for value in figures(rule, guide, table.cells[at[rule.header]]))
+    )
+    signs = sign_question(guide.rules, unsigned)
+    if signs is not None:
+        out.append(signs)
+    if wrong:
+        about = tuple(dict.fromkeys(header for choice in wrong for header in choice.rules))
+        out.append(Question(about, f"Is this right? {'; '.join(told)}", tuple(wrong), several=True))
     return out
 
 
-def _phrase(header: str) -> tuple[str, str]:
-    """(header's words in small letters, umlauts written out; the unit in it, if any)."""
-    text = header.lower().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
-    text = unicodedata.normalize("NFKC", text).replace("\u03bc", "µ")
-    unit = ""
-    if match := re.search(r"[\[(]\s*([^\])]*?)\s*[\])]", text):
-        unit = match.group(1)
-        text = text[: match.start()] + " " + text[match.end() :]
-    words = re.sub(r"[^a-z0-9µ°]+|(?<=[lr])2(?=[lr])", " ", text).split()
-    if not unit and len(words) > 1 and any(words[-1] in spellings for spellings in SCALES.values()):
-        unit = words[-1] if words[-1] not in {"l", "r"} else ""
-        words = words[:-1] if unit else words
-    words = (
-        [w for w in words if w not in {"to", "the", "of", "in"}] if "l" in words or "r" in words else words
-    )
-    return " ".join(words), unit
+def _doubt(rule: Rule, sure: float) -> str:
+    """What is probably so but not surely; "" for nothing."""
+    if rule.to in {
+        "sra_static_deg",
+        "sra_dynamic_deg",
+        "vta_dynamic_deg",
+        "sra_after_deg",
+        "vta_after_deg",
+    } or (rule.to.startswith("azimuth")):
+        return ""
+    if sure < SURE:
+        return f"{rule.to}, {rule.column.note or rule.column.accepts}"
+    if rule.blanks and rule.column.kind == "code":
+        return "these are codes, not names of people or firms"
+    header_unit = "" if rule.header in COLUMNS else split_header(rule.header)[1]
+    return f"its figures are in {rule.unit}" if rule.unit and not header_unit else ""
 
 
-def _likeness(phrase: str, known: tuple[str, ...]) -> float:
-    """1 for a known phrase, less for one that contains it or lies within it, 0 for none."""
-    if phrase in known:
-        return 1.0
-    words = set(phrase.split())
-    best = 0.0
-    for other in known:
-        theirs = set(other.split())
-        if (shared := words & theirs) and (theirs <= words or words <= theirs):
-            best = max(best, 0.85 * len(shared) / max(len(words), len(theirs)) + 0.05)
-    return best
+def _optional(rules: list[Rule], table: Sample) -> list[Rule]:
+    """Columns that another page with the same table lacks need not be in every file."""
+    missing: set[str] = set()
+    required = {key(rule.header) for rule in rules if rule.column.required}
+    for rows in table.others:
+        for start in range(min(len(rows), MOST_ROWS_ABOVE)):
+            there = {key(header) for header in join_rows(rows[start : start + table.header_rows])}
+            if required and required <= there:
+                missing |= {rule.header for rule in rules if key(rule.header) not in there}
+                break
+    return [replace(rule, optional=rule.header in missing) for rule in rules]
 
 
-def _evidence(rule: Rule, column: Column, unit: str, cells: list[str], base: Guide) -> tuple[Rule, float]:
-    """Complete a rule by what the values show, and the share of them that fit."""
-    told = [cell for cell in cells if cell]
-    if column.kind == "number":
-        return _number_evidence(rule, column, unit, told, base)
-    if not told:
-        return rule, 0.8
-    if column.kind in {"word", "codes"}:
-        known = WORDS.get(rule.to, {})
-        present = {word.lower() for word in told}
-        rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
-    if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
-        pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
-        if any(" " in cell for cell in told) and not any(re.fullmatch(pattern, cell) for cell in told):
-            rule = replace(rule, blanks="_")
-    fit = _fit(rule, base, told)
-    if rule.to in {"sheet_no", "serial"}:
-        fit *= min(1.0, 0.4 + len(set(told)) / len(told))  # a number that recurs all the time is none
-    if rule.to in {"body_family", "assembly_source"} and len(told) > 20:
-        fit *= 1.0 if len(set(told)) < 0.8 * len(told) else 0.5
-    return rule, fit
-
-
-def _number_evidence(
-    rule: Rule, column: Column, unit: str, told: list[str], base: Guide
-) -> tuple[Rule, float]:
-    if unit and scale_of(column.unit, unit) is None:
-        return rule, 0.0
-    if not told:
-        return replace(rule, unit=_own_unit(column, unit)), 0.8
-    last = [cell.split()[-1].lower() for cell in told if " " in cell]
-    senses = {word: SENSES[word] for word in sorted(set(last) & set(SENSES))}
-    if senses and column.low is not None and column.low < 0:
-        rule = replace(rule, sense=senses)
-    units = [unit] if unit else _possible_units(column)
-    best = (rule, 0.0)
-    for spelling in units:
-        tried = replace(rule, unit=_own_unit(column, spelling))
-        fit = _fit(tried, base, told)
-        down = replace(tried, magnitude=True)
-        if column.high == 0 and (fit_down := _fit(down, base, told)) > fit:
-            tried, fit = down, fit_down
-        if fit * _typical(tried, base, told) > best[1]:
-            best = (tried, fit * _typical(tried, base, told))
-    return best
-
-
-def _own_unit(column: Column, unit: str) -> str:
-    scale = scale_of(column.unit, unit) if unit else None
-    return "" if scale is None or (scale.factor == 1 and scale.offset == 0) else unit
-
-
-def _possible_units(column: Column) -> list[str]:
-    """The contract's unit first, then one spelling of each other scale."""
-    scales = SCALES.get(column.unit, {})
-    different = {scale: spelling for spelling, scale in reversed(scales.items()) if scale != (1.0, 0.0)}
-    return ["", *different.values()]
-
-
-def _typical(rule: Rule, base: Guide, told: list[str]) -> float:
-    """1 where the middle figure is a common one, 0.7 where it isn't."""
-    if rule.to not in TYPICAL:
-        return 1.0
-    texts = converter(rule, base)(told).texts
-    figures = [float(text) for text in texts if text is not None]
-    low, high = TYPICAL[rule.to]
-    return 1.0 if figures and low <= median(figures) <= high else 0.7
-
-
-def _fit(rule: Rule, base: Guide, told: list[str]) -> float:
-    """Share of the texts that the rule gives an acceptable meaning."""
-    column = rule.column
-    texts = converter(rule, base)(told).texts
-    return sum(text is not None and _accepts(column, text) for text in texts) / len(told)
-
-
-def _accepts(column: Column, text: str) -> bool:
-    if column.kind == "number":
-        assert column.low is not None
-        assert column.high is not None
-        value = float(text)
-        return value in column.choices if column.choices else column.low <= value <= column.high
-    if column.kind == "word":
-        return text.lower() in column.words
-    if column.kind == "codes":
-        return all(word.lower() in column.words for word in text.split(";"))
-    if column.name == "serial" or column.kind == "date":
-        return True
-    return bool(re.fullmatch(CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN, text))
-
-
-def _with_question(rule: Rule, score: float, base: Guide, cells: list[str]) -> Rule:
-    """Ask where the words or the values leave a doubt."""
-    column = rule.column
-    meaning = f"{rule.to}: {column.note or column.accepts}"
-    if column.kind == "date" and not _date_is_certain(cells):
-        return replace(
-            rule, ask=f"are dates written {base.dates} (y year, m month, d day)? If not, set dates."
-        )
-    if score < SURE:
-        return replace(rule, ask=f"is this {meaning}? If not, remove the column.")
-    if rule.blanks and column.kind == "code":
-        return replace(
-            rule,
-            ask="are these codes, not names of people or firms? If they are names, use words.",
-        )
-    header_unit = "" if rule.header in COLUMNS else _phrase(rule.header)[1]
-    if rule.unit and not header_unit:
-        return replace(rule, ask=f"are these figures in {rule.unit}? If not, set the unit.")
-    return rule
-
-
-def _decimal(columns: list[list[str]]) -> str:
-    cells = [cell for column in columns for cell in column]
-    commas = sum(bool(re.match(r"[+-]?\d+,\d+(\s|$)", cell)) for cell in cells)
-    points = sum(bool(re.match(r"[+-]?\d+\.\d+(\s|$)", cell)) for cell in cells)
-    return "," if commas > points else "."
-
-
-_DAY = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{2,4})")
-
-
-def _date_order(columns: list[list[str]]) -> str:
-    """The order under which most dates are days of the calendar; day first if nothing tells."""
-    dates = [cell for column in columns for cell in column if _DAY.fullmatch(cell)]
-
-    def fits(order: str) -> int:
-        turn = converter(Rule("", "measured_on"), Guide((), dates=order))
-        return sum(text is not None for text in turn(dates).texts)
-
-    return max(DATE_ORDERS, key=lambda order: (fits(order), order == "dmy")) if dates else "ymd"
-
-
-def _date_is_certain(cells: list[str]) -> bool:
-    parts = [match.groups() for cell in cells if (match := _DAY.fullmatch(cell))]
-    return not parts or any(len(p[0]) == 4 or int(p[0]) > 12 or int(p[1]) > 12 for p in parts)
-
-
-def _as_toml(guide: Guide, confidence: Mapping[str, float]) -> str:
-    """The guide as TOML text, rules in the file's order."""
-
-    def text(value: str) -> str:
-        return json.dumps(value, ensure_ascii=False)
-
-    lines = ["[file]", f"delimiter = {text(guide.delimiter)}", f"encoding = {text(guide.encoding)}"]
-    lines += [f"decimal = {text(guide.decimal)}", f"dates = {text(guide.dates)}"]
-    for rule in guide.rules:
-        sure = f"  # sure to {percent(confidence[rule.header])}" if rule.header in confidence else ""
-        lines += ["", f"[columns.{text(rule.header)}]{sure}", f"to = {text(rule.to)}"]
-        lines += [f"unit = {text(rule.unit)}"] if rule.unit else []
-        for name, table in (("words", rule.words), ("sense", rule.sense)):
-            if table:
-                inner = ", ".join(f"{text(k)} = {json.dumps(v)}" for k, v in table.items())
-                lines.append(f"{name} = {{ {inner} }}")
-        lines += [_SENSE_REMARK] if rule.sense else []
-        lines += ["magnitude = true"] if rule.magnitude else []
-        lines += [f"blanks = {text(rule.blanks)}"] if rule.blanks else []
-        lines += [f"ask = {text(rule.ask)}"] if rule.ask else []
-    return "\n".join(lines) + "\n"
+def samples(table: Sample, read: Read, show: Sequence[str] = ()) -> list[str]:
+    """Three cells of a column, for the screen: figures and days, and words or codes that a sheet keeps."""
+    told = list(dict.fromkeys(cell for cell in table.cells[read.place] if cell))
+    plain = read.rule is not None and read.rule.to not in {"serial", "operator"}
+    typed = [cell for cell in told if plain or isinstance(cell, TypedNumber) or cell in show]
+    return typed[:3]

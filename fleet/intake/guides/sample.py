@@ -1,17 +1,35 @@
-"""The first rows of a file whose way of writing isn't known yet."""
+"""The first rows of a file whose way of writing isn't known yet, and where its table stands in them."""
 
 from __future__ import annotations
 
 import codecs
 import csv
+import math
+import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import zip_longest
 from pathlib import Path
+from typing import Final
 
+from fleet.columns import COLUMNS
 from fleet.errors import UnreadableFileError
+from fleet.intake import columnar
+from fleet.intake.columnar import TypedNumber
 from fleet.intake.guides.guide import DELIMITERS
+from fleet.intake.guides.headers import meanings, names_a_unit
+from fleet.intake.guides.layout import MOST_HEADER_ROWS, MOST_ROWS_ABOVE, join_rows
+from fleet.intake.guides.spellings import TOTALS
 
 _SAMPLE_BYTES = 1 << 20
 _SAMPLE_ROWS = 2000
+_LONGEST_HEADER: Final = 80
+_LEAST_UPPER: Final = 2
+REQUIRED: Final = frozenset(name for name, column in COLUMNS.items() if column.required)
+"""Names without which a file isn't canonical."""
+_FIGURES: Final = re.compile(r"[\s+\-−.,/:%°\d]+")
 
 
 @dataclass(frozen=True)
@@ -20,15 +38,23 @@ class Sample:
 
     Attributes
     ----------
-    headers : as they stand in the file.
-    cells : trimmed cells of each column, at most some 2 000.
+    headers : of each column, those of several rows joined into one.
+    cells : trimmed cells of each column, at most some 2 000; rows that sum others up are left out.
     delimiter, encoding : how a CSV seems to be written.
+    header_rows : rows that the headers stand in.
+    skip : first words of the rows left out.
+    others : rows of a workbook's other pages.
+    last : what the last header row alone says of each column.
     """
 
     headers: list[str]
     cells: list[list[str]]
     delimiter: str
     encoding: str
+    header_rows: int = 1
+    skip: tuple[str, ...] = ()
+    others: tuple[list[list[str]], ...] = ()
+    last: tuple[str, ...] = ()
 
 
 def take(path: Path | str) -> Sample:
@@ -39,10 +65,10 @@ def take(path: Path | str) -> Sample:
         name = Path(path).name
         if kind == "csv":
             return _from_csv(file.read(_SAMPLE_BYTES), name)
-        from fleet.intake import columnar
-
-        rows = columnar.first_rows(file, name, kind, _SAMPLE_ROWS)
-    return _columns(rows, name, ",", "utf-8")
+        if kind == "parquet":
+            return _columns([columnar.first_rows(file, name, _SAMPLE_ROWS)], name, ",", "utf-8")
+        pages = [page.rows[: _SAMPLE_ROWS + MOST_ROWS_ABOVE] for page in columnar.book_pages(file, name)]
+    return _columns(pages, name, ",", "utf-8")
 
 
 def _from_csv(data: bytes, name: str) -> Sample:
@@ -51,7 +77,7 @@ def _from_csv(data: bytes, name: str) -> Sample:
     lines = text.splitlines()
     if len(data) == _SAMPLE_BYTES:
         lines = lines[:-1]  # the last one may be cut
-    lines = [line for line in lines if line.strip()][: _SAMPLE_ROWS + 1]
+    lines = [line for line in lines if line.strip()][: _SAMPLE_ROWS + MOST_ROWS_ABOVE]
     if not lines:
         raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
     delimiter = _delimiter(lines)
@@ -61,18 +87,108 @@ def _from_csv(data: bytes, name: str) -> Sample:
         raise UnreadableFileError(
             f"{name} cannot be read as a table of cells; look at its quotation marks."
         ) from error
-    return _columns(rows, name, delimiter, encoding)
+    return _columns([rows], name, delimiter, encoding)
 
 
-def _columns(rows: list[list[str]], name: str, delimiter: str, encoding: str) -> Sample:
-    rows = [row for row in rows if any(cell.strip() for cell in row)]
-    if not rows:
+def _columns(pages: Sequence[list[list[str]]], name: str, delimiter: str, encoding: str) -> Sample:
+    """The table on the page whose headers say most."""
+    filled = [[row for row in rows if any(cell.strip() for cell in row)] for rows in pages]
+    filled = [rows for rows in filled if rows]
+    if not filled:
         raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
-    headers, body = rows[0], rows[1:]
-    whole = [row for row in body if len(row) == len(headers)]
-    return Sample(
-        headers, [[row[i].strip() for row in whole] for i in range(len(headers))], delimiter, encoding
-    )
+    best = max(range(len(filled)), key=lambda i: _best_window(filled[i])[0])
+    rows = filled[best]
+    _, start, height = _best_window(rows)
+    headers = join_rows(rows[start : start + height])
+    width = len(headers)
+    whole = [
+        (row + [""] * width)[:width]
+        for row in rows[start + height :]
+        if len(row) <= width or not any(row[width:])
+    ]
+    sums = [row for row in whole if _first_word(row) in TOTALS]
+    body = [row for row in whole if _first_word(row) not in TOTALS][:_SAMPLE_ROWS]
+    for other in (filled[i] for i in range(len(filled)) if i != best):
+        body += _same_table(other, headers, height)
+    cells = [[_stripped(row[i]) for row in body] for i in range(width)]
+    sums += [row for i, rows in enumerate(filled) if i != best for row in rows if _first_word(row) in TOTALS]
+    skip = tuple(dict.fromkeys(_first_word(row) for row in sums))
+    others = tuple(rows for i, rows in enumerate(filled) if i != best)
+    last = tuple((rows[start + height - 1] + [""] * width)[:width])
+    return Sample(headers, cells, delimiter, encoding, height, skip, others, last)
+
+
+def _same_table(rows: list[list[str]], headers: list[str], height: int) -> list[list[str]]:
+    """Rows of another page under the same headers; none where it has others."""
+    width = len(headers)
+    for start in range(min(len(rows), MOST_ROWS_ABOVE)):
+        if join_rows(rows[start : start + height]) == headers:
+            below = [(row + [""] * width)[:width] for row in rows[start + height :]]
+            return [row for row in below if _first_word(row) not in TOTALS][:_SAMPLE_ROWS]
+    return []
+
+
+def _stripped(cell: str) -> str:
+    """The cell without blanks around it; a typed number has none."""
+    return cell if isinstance(cell, TypedNumber) else cell.strip()
+
+
+def _first_word(row: list[str]) -> str:
+    first = next((cell for cell in row if cell.strip()), "")
+    found = re.match(r"[^\W\d_]+", first.strip().lower())
+    return found.group() if found else ""
+
+
+def _best_window(rows: list[list[str]]) -> tuple[float, int, int]:
+    """(how much its headers say, first row, rows) of the place that looks most like column names."""
+    best = (0.0, 0, 1)
+    for start in range(min(len(rows), MOST_ROWS_ABOVE)):
+        for height in range(1, MOST_HEADER_ROWS + 1):
+            window = rows[start : start + height]
+            if len(window) < height or not all(map(_may_be_names, window)):
+                break
+            if height > 1 and sum(bool(cell.strip()) for cell in rows[start]) < _LEAST_UPPER:
+                break  # a title, not the upper of two header rows
+            if height == 1 and set(map(str.strip, window[0])) >= REQUIRED:
+                return float(len(window[0])), start, 1
+            units = height > 1 and _only_units(window[-1])
+            said = (
+                sum(_best_of(join_rows(window), window[-1]).values())
+                + 0.01 * units
+                - 0.02 * (height - 1) * (not units)
+            )
+            if said > best[0]:
+                best = (said, start, height)
+    return best
+
+
+def _may_be_names(row: list[str]) -> bool:
+    told = [cell for cell in row if cell.strip()]
+    figures = sum(bool(_FIGURES.fullmatch(cell)) and not cell.isspace() for cell in told)
+    return bool(told) and figures <= len(told) // 4 and all(len(cell) <= _LONGEST_HEADER for cell in told)
+
+
+def _only_units(row: list[str]) -> bool:
+    told = [cell.strip() for cell in row if cell.strip()]
+    return bool(told) and all(names_a_unit(cell) for cell in told)
+
+
+def _best_of(headers: list[str], last: list[str]) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for header, alone in zip_longest(headers, last, fillvalue=""):
+        to, named = max(_said(header), _said(alone.strip()), key=lambda said: said[1])
+        if named:
+            out[to] = max(out.get(to, 0.0), named)
+    return out
+
+
+@lru_cache(maxsize=20_000)
+def _said(header: str) -> tuple[str, float]:
+    found, _ = meanings(header) if header else ([], "")
+    if not found:
+        return "", 0.0
+    best = found[0]
+    return (f"{best.to} of {header.lower()}", 0.6) if best.open else (best.to, best.named)
 
 
 def _encoding(data: bytes) -> str:
@@ -88,12 +204,13 @@ def _encoding(data: bytes) -> str:
 
 
 def _delimiter(lines: list[str]) -> str:
-    """The mark that splits most lines into as many fields as the first one has."""
+    """The mark that splits most lines into the same number of fields, many of them."""
 
-    def score(mark: str) -> tuple[float, int]:
-        n_first = lines[0].count(mark)
-        if not n_first:
-            return (0.0, 0)
-        return (sum(line.count(mark) >= n_first for line in lines) / len(lines), n_first)
+    def score(mark: str) -> float:
+        counts = Counter(n for line in lines if (n := line.count(mark)))
+        if not counts:
+            return 0.0
+        fields, times = counts.most_common(1)[0]
+        return times / len(lines) * math.log1p(fields)
 
     return max(DELIMITERS, key=score)

@@ -4,78 +4,187 @@ from __future__ import annotations
 
 from typing import Final
 
+from fleet.columns import COLUMNS
+
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
 _PHRASES: Final = {
     "sheet_no": (
-        "no, nr, number, sheet, sheet no, sheet number, job, job no, order no, id, record, "
-        "record no, nummer, blatt, blattnummer, auftrag"
+        "no, nr, number, sheet, sheet no, sheet number, job, job no, order no, id, record, record no, "
+        "nummer, blatt, blattnummer, auftrag, blatt nr, blatt no, lfd nr, messung, messung nr, fiche, "
+        "fiche no, no fiche, numero, n, messblatt"
     ),
-    "measured_on": "date, day, measured, measured on, date measured, datum, gemessen am",
-    "serial": "serial, serial no, serial number, sn, s n, seriennummer, serien nr",
+    "measured_on": (
+        "date, day, measured, measured on, date measured, datum, gemessen am, messdatum, date mesure, "
+        "date de mesure, jour, tag, gemessen"
+    ),
+    "serial": (
+        "serial, serial no, serial number, sn, s n, seriennummer, serien nr, numero de serie, no "
+        "serie, no de serie, serien nummer"
+    ),
     "enquiry_id": "enquiry, enquiry no, enquiry id, inquiry, inquiry no, anfrage",
     "bench": "bench, station, messplatz",
-    "operator": "operator, technician, tech, measured by, initials, bearbeiter, pruefer",
-    "purpose": "purpose, zweck",
-    "body_family": "model, model code, family, body, body family, pickup, cartridge, modell",
-    "generator": "generator, type, generator type, principle, system, typ, wandler",
-    "stylus_profile": (
-        "tip, tip shape, stylus, stylus profile, stylus shape, profile, diamond, nadel, schliff"
+    "operator": (
+        "operator, technician, tech, measured by, initials, bearbeiter, pruefer, operateur, "
+        "technicien, kuerzel, pruefer, mesure par"
     ),
-    "cantilever_material": "cantilever, cantilever material, shank, nadeltraeger, traeger",
+    "purpose": "purpose, zweck",
+    "body_family": (
+        "model, model code, family, body, body family, pickup, cartridge, modell, modele, "
+        "tonabnehmer, cellule, modell code, model no, typenschluessel"
+    ),
+    "generator": (
+        "generator, type, generator type, principle, system, typ, wandler, principe, generateur, "
+        "wandlerprinzip, generatortyp"
+    ),
+    "stylus_profile": (
+        "tip, tip shape, stylus, stylus profile, stylus shape, profile, diamond, nadel, schliff, "
+        "pointe, taille, nadelform, nadelschliff, forme de pointe, diamant"
+    ),
+    "cantilever_material": (
+        "cantilever, cantilever material, shank, nadeltraeger, traeger, porte pointe, material, "
+        "nadeltraeger material, cantilever mat"
+    ),
     "assembly_source": (
         "assembly, assembly source, source, assembly maker, stylus maker, supplier, retipper, "
-        "hersteller nadel"
+        "hersteller nadel, fournisseur, quelle, lieferant, herkunft"
     ),
-    "hours_used": "hours, hours used, playing hours, hours played, betriebsstunden",
-    "vtf_mn": "force, tracking force, vtf, downforce, stylus force, auflagekraft",
-    "compliance_um_per_mn": "compliance, catalogue compliance, nachgiebigkeit, nadelnachgiebigkeit",
+    "hours_used": (
+        "hours, hours used, playing hours, hours played, betriebsstunden, heures, stunden, spielstunden"
+    ),
+    "vtf_mn": (
+        "force, tracking force, vtf, downforce, stylus force, auflagekraft, force d appui, force "
+        "appui, appui, tracking weight, auflage"
+    ),
+    "compliance_um_per_mn": (
+        "compliance, catalogue compliance, nachgiebigkeit, nadelnachgiebigkeit, souplesse"
+    ),
     "compliance_frequency_hz": "compliance frequency, compliance at, compliance freq",
-    "cantilever_length_mm": "cantilever, cantilever length, length, nadeltraegerlaenge",
-    "temperature_c": "temperature, temp, room temp, room temperature, raumtemperatur, temperatur",
-    "sra_static_deg": (
-        "rake still, rake static, static rake, sra static, static sra, sra still, rake standing, "
-        "rake statisch"
+    "cantilever_length_mm": (
+        "cantilever, cantilever length, length, nadeltraegerlaenge, longueur porte pointe, traegerlaenge"
     ),
-    "sra_dynamic_deg": (
-        "rake turning, rake dynamic, dynamic rake, sra dynamic, dynamic sra, rake, sra, "
-        "rake playing, rake moving, sra turning, rake dynamisch"
+    "temperature_c": (
+        "temperature, temp, room temp, room temperature, raumtemperatur, temperatur, temp raum, temp "
+        "c, temperatur raum, t raum"
     ),
-    "vta_dynamic_deg": "tracking angle, vta, vta dynamic, dynamic vta, vertical tracking angle, spurwinkel",
-    "azimuth_optical_deg": "azimuth seen, azimuth optical, optical azimuth, azimuth visual, azimut optisch",
-    "azimuth_electrical_deg": (
-        "azimuth electrical, electrical azimuth, azimuth measured, azimuth, azimut elektrisch"
+    "crosstalk_l_to_r_db": (
+        "crosstalk l r, xtalk l r, uebersprechen l r, diaphonie l r, diaphonie "
+        "g d, kanaltrennung l r, separation l r"
     ),
-    "crosstalk_l_to_r_db": "crosstalk l r, xtalk l r, crosstalk left right, uebersprechen l r",
-    "crosstalk_r_to_l_db": "crosstalk r l, xtalk r l, crosstalk right left, uebersprechen r l",
+    "crosstalk_r_to_l_db": (
+        "crosstalk r l, xtalk r l, uebersprechen r l, diaphonie r l, diaphonie "
+        "d g, kanaltrennung r l, separation r l"
+    ),
     "crosstalk_phase_l_to_r_deg": "crosstalk phase l r, xtalk phase l r, phase l r",
     "crosstalk_phase_r_to_l_deg": "crosstalk phase r l, xtalk phase r l, phase r l",
-    "channel_balance_db": "balance, channel balance, kanalbalance, balance l r",
-    "zenith_deg": "zenith, zenith error, zenit",
-    "height_mm": "height, body height, stylus height, hoehe",
-    "tip_to_mount_mm": "tip to mount, stylus to mount, tip to holes, stylus to holes, offset, mount offset",
-    "tilt_room_deg": "tilt room, max tilt, maximum tilt, tilt limit, tilt max",
-    "tilt_applied_deg": "tilt applied, tilt used, tilt set, tilt, tilt built",
+    "channel_balance_db": (
+        "balance, channel balance, kanalbalance, balance l r, balance des canaux, kanal balance, "
+        "kanalgleichheit, equilibre"
+    ),
+    "zenith_deg": ("zenith, zenith error, zenit, zenithfehler, zenitfehler, zenith angle, erreur zenith"),
+    "height_mm": ("height, body height, stylus height, hoehe, hauteur, bauhoehe"),
+    "tip_to_mount_mm": (
+        "tip to mount, stylus to mount, tip to holes, stylus to holes, offset, mount offset, pin "
+        "offset, nadel bis bohrung"
+    ),
+    "tilt_room_deg": (
+        "tilt room, max tilt, maximum tilt, tilt limit, tilt max, max neigung, neigung max, "
+        "inclinaison max, neigungsreserve"
+    ),
+    "tilt_applied_deg": (
+        "tilt applied, tilt used, tilt set, tilt, tilt built, neigung, inclinaison, neigung gesetzt, "
+        "kippung, kippwinkel"
+    ),
     "roll_applied_deg": "roll applied, roll used, roll set, roll",
-    "sra_after_deg": "rake after, sra after, rake corrected",
-    "vta_after_deg": "tracking angle after, vta after, vta corrected",
-    "bench_minutes": "minutes, bench minutes, bench time, time, duration, minuten, dauer",
-    "remedy": "remedy, outcome, action, correction, massnahme",
-    "peculiarities": "peculiarities, condition, state, zustand",
+    "bench_minutes": (
+        "minutes, bench minutes, bench time, time, duration, minuten, dauer, arbeitszeit, zeit, duree, min"
+    ),
+    "remedy": ("remedy, outcome, action, correction, massnahme, abhilfe, mesure, remede"),
+    "peculiarities": ("peculiarities, condition, state, zustand, etat, besonderheiten"),
 }
 
 HEADERS: Final[dict[str, tuple[str, ...]]] = {
-    to: tuple(phrases.split(", ")) for to, phrases in _PHRASES.items()
+    to: tuple(_PHRASES[to].split(", ")) if to in _PHRASES else () for to in COLUMNS
 }
 """Phrases of a header (small letters, umlauts written out) by canonical column; an exact one counts most."""
 
+STEMS: Final[dict[str, tuple[str, ...]]] = {
+    "rake": ("stylus rake", "sra", "rake", "schliffneigung", "nadelneigung", "plongee"),
+    "tracking": (
+        "vertical tracking",
+        "tracking",
+        "vta",
+        "spurwinkel",
+        "vertikaler spur",
+        "vertikalspur",
+        "piste",
+    ),
+    "azimuth": ("azimuth", "azimut"),
+}
+"""Words for the angles whose name needs another word to be one column."""
+
+NO_ANGLE: Final = _set("force weight kraft appui error fehler")
+"""Words that make something else of an angle's name, such as a tracking force."""
+
+QUALIFIERS: Final[dict[str, frozenset[str]]] = {
+    "still": _set("still static stat statisch standing stehend stehende ruhend stand arret statique repos"),
+    "turning": _set(
+        "turning dynamic dyn dynamisch playing moving rotating spinning drehend laufend laufende lauf "
+        "rotation dynamique tournant tournante marche"
+    ),
+    "after": _set("after corrected final nachher korrigiert korrektur danach apres corrige corrigee"),
+    "seen": _set("seen optical optic opt visual gesehen optisch optique vu"),
+    "electrical": _set("electrical electric el elec electr elektrisch electrique"),
+    "before": _set("before level vorher avant vor"),
+}
+"""Words that say how an angle was read."""
+
+VARIANTS: Final[dict[str, dict[frozenset[str], str]]] = {
+    stem: {frozenset(words.split()): to for words, to in (pair.split(": ") for pair in pairs.split(", "))}
+    for stem, pairs in {
+        "rake": "still: sra_static_deg, turning: sra_dynamic_deg, still before: sra_static_deg, "
+        "turning before: sra_dynamic_deg, turning after: sra_after_deg",
+        "tracking": "turning: vta_dynamic_deg, turning before: vta_dynamic_deg, turning after: vta_after_deg",
+        "azimuth": "seen: azimuth_optical_deg, electrical: azimuth_electrical_deg, "
+        "seen before: azimuth_optical_deg, electrical before: azimuth_electrical_deg",
+    }.items()
+}
+"""Columns by what a header says of an angle; others have no place in a sheet, or are asked about."""
+
 WORDS: Final[dict[str, dict[str, str]]] = {
-    "generator": dict.fromkeys(("mc", "moving coil"), "moving_coil")
-    | dict.fromkeys(("mm", "moving magnet"), "moving_magnet")
+    "generator": dict.fromkeys(("mc", "moving coil", "moving-coil", "drehspule"), "moving_coil")
+    | dict.fromkeys(("mm", "moving magnet", "moving-magnet", "drehmagnet"), "moving_magnet")
     | dict.fromkeys(("mi", "moving iron", "induced magnet", "im"), "moving_iron"),
-    "stylus_profile": dict.fromkeys(("conical", "round", "sphere", "sph", "rund", "konisch"), "spherical")
-    | dict.fromkeys(("ellipse", "ell", "elliptic", "bi-radial", "biradial", "elliptisch"), "elliptical")
-    | dict.fromkeys(("line", "line contact", "fine line", "lc", "fineline"), "line_contact")
-    | dict.fromkeys(("narrow", "narrow edge", "ridge"), "narrow_edge"),
+    "stylus_profile": dict.fromkeys(
+        ("conical", "round", "sphere", "sph", "rund", "konisch", "sphaerisch", "sphärisch", "conique"),
+        "spherical",
+    )
+    | dict.fromkeys(
+        ("ellipse", "ell", "ell.", "elliptic", "bi-radial", "biradial", "elliptisch", "elliptique"),
+        "elliptical",
+    )
+    | dict.fromkeys(
+        (
+            "line",
+            "line contact",
+            "line-contact",
+            "fine line",
+            "fine-line",
+            "lc",
+            "fineline",
+            "linie",
+            "ligne",
+        ),
+        "line_contact",
+    )
+    | dict.fromkeys(
+        ("narrow", "narrow edge", "narrow-edge", "ridge", "schmal", "schmale kante"), "narrow_edge"
+    ),
     "cantilever_material": dict.fromkeys(("alu", "al", "aluminum", "alloy"), "aluminium")
+    | {"bore": "boron", "rubis": "ruby", "alu.": "aluminium"}
     | {"b": "boron", "bor": "boron", "be": "beryllium", "ti": "titanium", "titan": "titanium"}
     | {"saphir": "sapphire", "rubin": "ruby", "diamant": "diamond"},
     "purpose": {"customer": "unit", "job": "unit", "check": "reference", "ref": "reference"},
@@ -96,7 +205,39 @@ TYPICAL: Final[dict[str, tuple[float, float]]] = {
 }
 """Where most figures of a column lie, to tell in which unit they were written."""
 
+TOTALS: Final = _set(
+    "total totals sum summe gesamt mean average avg mittel mittelwert durchschnitt median moyenne somme "
+    "count anzahl min max minimum maximum stdev"
+)
+"""First words of a row that sums others up."""
+
+_EMPTIES: Final = (
+    "- -- --- – — / ? ?? . .. ... … n/a na n.a. #n/a #nv nan null none nil k.a. ka n.g. n.m. nm n.d. nd x|"
+    "s/o|k. a.|keine angabe|nicht gemessen|not measured|non mesure|non mesuré"
+)
+EMPTIES: Final = frozenset(_EMPTIES.split("|")[0].split()) | set(_EMPTIES.split("|")[1:])
+"""What benches write where nothing was measured (small letters)."""
+
+_DITTOS: Final = "\" '' \"\" ” “ „ 〃 do do. dto dto. ditto idem id. -\"- -''-"
+DITTOS: Final = frozenset({*_DITTOS.split(), '- " -'})
+"""What benches write for "as above" (small letters)."""
+
+_MONTHS: Final = (
+    "jan january januar janvier janv|feb february februar fevrier fevr|mar march maerz mars|"
+    "apr april avril avr|may mai|jun june juni juin|jul july juli juillet juil|aug august aout|"
+    "sep september sept septembre|oct october okt oktober octobre|"
+    "nov november novembre|dec december dez dezember decembre"
+)
+MONTHS: Final = {
+    name: number for number, names in enumerate(_MONTHS.split("|"), start=1) for name in names.split()
+}
+"""Names of months."""
+
 SENSES: Final = {
+    "uzs": 1,
+    "guzs": -1,
+    "horaire": 1,
+    "antihoraire": -1,
     "cw": 1,
     "ccw": -1,
     "acw": -1,

@@ -102,7 +102,7 @@ def test_wrong_words(fleet: Fleet) -> None:
         (("export",), "say what to write"),
         (("export", "a.npz", "--rows", "b.parquet"), "say what to write"),
         (("export", "a.npz", "--as", "no code"), "a bench's code has"),
-        (("export", "none/a.npz"), "there is no folder"),
+        (("export", "none/a.npz"), "a folder that exists"),
         (("merge",), "one of"),
         (("merge", "text.npz"), "no file of `fleet export`"),
         (("merge", "absent.npz"), "can't be read"),

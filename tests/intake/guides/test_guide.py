@@ -109,7 +109,7 @@ def test_one_cell_is_turned_into_the_contracts_terms(
             "is not a word of the guide: spherical",
         ),
         ('to = "sra_static_deg"', "n/a", "(3 characters, not shown)", "leave the cell empty"),
-        ('to = "vtf_mn"', "19,6", "19,6", "has a decimal comma"),
+        ('to = "vtf_mn"', "19,6.1", "19,6.1", "is no number"),
     ],
 )
 def test_what_has_no_meaning_says_why(
@@ -155,10 +155,10 @@ def test_a_broken_date_puts_its_row_aside(write: Write, cell: str) -> None:
 
 
 def test_decimal_commas_and_thousands(read: Callable[..., Checked]) -> None:
-    """With a decimal comma a point stands between thousands only."""
-    checked = read('to = "hours_used"', "1.250,5", "12,5", "12.5", file='decimal = ","')
-    assert checked.good["hours_used"].tolist() == [1250.5, 12.5]
-    assert checked.faults[0].line == 4
+    """With a decimal comma a point stands between thousands, but where fewer or more digits follow it."""
+    checked = read('to = "hours_used"', "1.250,5", "12,5", "12.5", "1.250", "0.125", file='decimal = ","')
+    assert checked.good["hours_used"].tolist() == [1250.5, 12.5, 12.5, 1250.0, 0.125]
+    assert read('to = "hours_used"', "1.25.0", file='decimal = ","').faults[0].line == 2
 
 
 def test_another_encoding_is_read(read: Callable[..., Checked]) -> None:

@@ -97,9 +97,11 @@ def test_headers_units_words_and_signs_are_recognised(proposal: Proposal) -> Non
 
 def test_a_unit_that_only_the_values_show_is_asked_about(proposal: Proposal) -> None:
     """Temperatures about 70 without a unit are taken for Fahrenheit, but not without asking."""
-    (question,) = proposal.guide.questions
-    assert question.startswith("Temperatur: are these figures in ")
-    assert "1 question to answer, 2 columns left out" in proposal.sentence
+    turning, signs, right = proposal.open
+    assert turning.about == ("Spurwinkel",)
+    assert "Zenit: + is the contact edge turned clockwise" in signs.text
+    assert right.text.startswith("Is this right? Temperatur: its figures are in ")
+    assert "3 questions to answer, 2 columns left out" in proposal.sentence
 
 
 def test_personal_columns_are_never_proposed(proposal: Proposal) -> None:
@@ -156,7 +158,7 @@ def test_a_canonical_header_over_other_units_is_asked_about(write: Write) -> Non
     rows = "".join(f"A{i},2024-03-13,F1,{1.8 + i / 50:.2f}\n" for i in range(20))
     rule = propose_guide(write("sheet_no,measured_on,body_family,vtf_mn\n" + rows)).guide.rules[-1]
     assert (rule.to, rule.unit) == ("vtf_mn", "g")
-    assert "are these figures in g?" in rule.ask
+    assert "its figures are in g" in rule.ask
 
 
 def test_names_do_not_become_codes_unasked(write: Write) -> None:
@@ -165,7 +167,7 @@ def test_names_do_not_become_codes_unasked(write: Write) -> None:
     proposal = propose_guide(write("No,Date,Model,Operator,Stylus serial\n" + rows))
     rules = {rule.header: rule for rule in proposal.guide.rules}
     assert rules["Model"].blanks == "_"
-    assert "are these codes, not names" in rules["Model"].ask
+    assert "these are codes, not names" in rules["Model"].ask
     assert "Operator" not in rules
     assert rules["Stylus serial"].to == "serial"
 

@@ -1,0 +1,155 @@
+"""What a header can mean: its words, its unit, and which words are missing from it.
+
+A name that leaves open whether the record stood still or turned, or how the azimuth was found, is never taken
+for one of the two: it comes with both meanings, and whoever drafts a guide asks.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from typing import Final, NamedTuple
+
+from fleet.columns import COLUMNS
+from fleet.intake.guides.guide import names_serials
+from fleet.intake.guides.spellings import HEADERS, NO_ANGLE, QUALIFIERS, STEMS, VARIANTS
+from fleet.intake.guides.units import SCALES
+
+SURE: Final = 0.75
+"""Confidence from which a column needs no question about its meaning."""
+_NAMED: Final = 0.95
+_NO_PLACE: Final = {
+    "still": "a bench sheet has no place for it read with the record still",
+    "after": "a bench sheet has no place for it read after the correction",
+    "told": "its header says more than a bench sheet has a place for",
+}
+
+
+class Meaning(NamedTuple):
+    """One thing that a header can mean.
+
+    Attributes
+    ----------
+    to : the canonical column, "" for something that a bench sheet has no place for.
+    named : how well the words say so, 0 to 1.
+    why : what speaks for it, or why it has no place.
+    others : other canonical columns that the same words may mean.
+    open : what the words leave open, one of `still or turning`, `seen or electrical`, or "".
+    """
+
+    to: str
+    named: float
+    why: str
+    others: tuple[str, ...] = ()
+    open: str = ""
+
+
+def split_header(header: str) -> tuple[list[str], str]:
+    """(words in small letters, umlauts written out; the unit, if one stands there)."""
+    text = unicodedata.normalize("NFKC", header).lower().replace("\u03bc", "µ")
+    text = text.replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
+    text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    unit = ""
+
+    def inside(match: re.Match[str]) -> str:
+        nonlocal unit
+        content = match.group(1).strip()
+        known = _is_unit(content)
+        if known and not unit:
+            unit = content
+        return " " if known or not content else f" {content} "
+
+    text = re.sub(r"[\[(<{]([^\])>}]*)[\])>}]", inside, text)
+    text = re.sub(r"\b([a-z])\.([a-z])\.([a-z])\b\.?", r"\1\2\3", text)  # S.R.A.
+    text = re.sub(r"(?<=[a-z])°", " °", text)
+    words = re.sub(r"[^a-z0-9µ°]+|(?<=[lr])2(?=[lr])", " ", text).split()
+    words = [re.sub(r"(?<=isch)e[rnms]?$", "", word) for word in words]  # statische, statischer
+    if not unit and len(words) > 1 and words[-1] not in {"l", "r"} and _is_unit(words[-1]):
+        unit = words.pop()
+    for left, right in (("left", "right"), ("links", "rechts"), ("gauche", "droite")):
+        if left in words and right in words:
+            words = [{left: "l", right: "r"}.get(word, word) for word in words]
+    if "l" in words or "r" in words:
+        words = [word for word in words if word not in {"to", "the", "of", "in"}]
+    return words, unit
+
+
+def names_a_unit(cell: str) -> bool:
+    """Whether a cell under a column name holds nothing but a unit."""
+    words, unit = split_header(f"x {cell}")
+    return bool(unit) and words == ["x"]
+
+
+def _is_unit(text: str) -> bool:
+    return any(text.rstrip(".") in spellings for spellings in SCALES.values())
+
+
+def meanings(header: str) -> tuple[list[Meaning], str]:
+    """Everything that a header's words can mean, best first, and the unit that stands in it."""
+    if (name := header.strip()) in COLUMNS:
+        return [Meaning(name, 1.0, "is the contract's own name")], ""
+    words, unit = split_header(header)
+    found = _angle(words) if unit in {"", *SCALES["°"]} else None
+    if found is not None:
+        return [found], unit
+    phrase = " ".join(words)
+    out = [
+        Meaning(to, _NAMED * likeness, f'the header says "{phrase}"')
+        for to, column in COLUMNS.items()
+        if (likeness := _likeness(phrase, HEADERS[to]))
+        and not (unit and column.kind != "number")
+        and not (to != "serial" and names_serials(header))
+    ]
+    return sorted(out, key=lambda meaning: -meaning.named), unit
+
+
+def _angle(words: list[str]) -> Meaning | None:
+    """Rake, tracking angle or azimuth, with what the other words say of it; None if it is none of them."""
+    left = [word for word in words if word not in {"angle", "winkel", "mean", "mittel", "mittelwert", "deg"}]
+    for stem, spellings in STEMS.items():
+        spelling = next((s for s in spellings if _contains(left, s.split())), None)
+        if spelling is None or set(left) & NO_ANGLE:
+            continue
+        rest = [word for word in left if word not in spelling.split()]
+        told = {qualifier for qualifier, known in QUALIFIERS.items() if set(rest) & known}
+        unknown = [word for word in rest if not any(word in known for known in QUALIFIERS.values())]
+        if any(word.isalpha() and len(word) > 1 for word in unknown):
+            return Meaning("", 0.0, _NO_PLACE["told"])
+        return _variant(stem, frozenset(told), " ".join(words), sure=not unknown)
+    return None
+
+
+def _contains(words: list[str], phrase: list[str]) -> bool:
+    return any(words[i : i + len(phrase)] == phrase for i in range(len(words) - len(phrase) + 1))
+
+
+def _variant(stem: str, told: frozenset[str], phrase: str, *, sure: bool) -> Meaning:
+    variants = VARIANTS[stem]
+    named = _NAMED if sure else 0.8 * _NAMED
+    to = variants.get(told)
+    if to is not None:
+        return Meaning(to, named, f'the header says "{phrase}"')
+    if told == {"after"} and (to := variants.get(frozenset({"turning", "after"}))):
+        return Meaning(
+            to, 0.5 * named, f'"{phrase}" does not say whether the record turned', (), "still or turning"
+        )
+    if told - {"before"}:
+        return Meaning("", 0.0, _NO_PLACE["after" if "after" in told else "still"])
+    open_ = "seen or electrical" if stem == "azimuth" else "still or turning"
+    first, *others = dict.fromkeys(to for qualifiers, to in variants.items() if "after" not in qualifiers)
+    return Meaning(first, 0.5 * named, f'"{phrase}" alone does not say which', tuple(others), open_)
+
+
+def _likeness(phrase: str, known: tuple[str, ...]) -> float:
+    """1 for a known phrase, less for one that contains it or lies within it, 0 for none."""
+    if phrase in known:
+        return 1.0
+    words = set(phrase.split())
+    best = 0.0
+    for other in known:
+        theirs = set(other.split())
+        if {"l", "r"} <= words & theirs and (phrase.index("l") < phrase.index("r")) != ("l r" in other):
+            continue
+        if (shared := words & theirs) and (theirs <= words or words <= theirs):
+            best = max(best, 0.85 * len(shared) / max(len(words), len(theirs)) + 0.05)
+    return best
