@@ -81,6 +81,8 @@ def ask_all(proposal: Proposal) -> Guide:
     guide = proposal.guide
     for number, question in enumerate(proposal.open, start=1):
         say(f"\n{number}. {question.text}")
+        for line in question.told:
+            say(f"   {line}")
         if question.picture:
             say(question.picture)
         for place, choice in enumerate(question.choices, start=1):

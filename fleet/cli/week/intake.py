@@ -95,7 +95,7 @@ def _account(done: list[IntakeReport], failed: list[str], over: list[Path]) -> N
     """Say of several files together, and of what a folder holds besides, what became of them."""
     if len(done) + len(failed) > 1:
         passed = sum(n for report in done for n in report.passed.values())
-        unread = f"; {len(failed)} files could not be read" if failed else ""
+        unread = f"; {len(failed)} files did not go in" if failed else ""
         say(
             f"Together: {sum(r.rows_read for r in done) + passed} rows on {sum(r.pages for r in done)} "
             f"pages of {len(done)} files: {sum(r.accepted for r in done)} taken in, "

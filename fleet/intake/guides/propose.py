@@ -226,7 +226,7 @@ def _doubts(chosen: Chosen, guide: Guide, table: Sample) -> list[Question]:
         out.append(signs)
     if wrong:
         about = tuple(dict.fromkeys(header for choice in wrong for header in choice.rules))
-        out.append(Question(about, f"Is this right? {'; '.join(told)}", tuple(wrong), several=True))
+        out.append(Question(about, "Is this right?", tuple(wrong), several=True, told=tuple(told)))
     return out
 
 

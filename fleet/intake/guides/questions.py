@@ -28,6 +28,7 @@ class Question:
     text : the question, one line.
     choices : the answers; where `several`, any number of them, none being "all is as it says".
     several : whether the answers are a list to pick from.
+    told : what is to be confirmed, a line each.
     picture : lines that show what is meant.
     """
 
@@ -35,13 +36,15 @@ class Question:
     text: str
     choices: tuple[Choice, ...]
     several: bool = False
+    told: tuple[str, ...] = ()
     picture: str = ""
 
     @property
     def line(self) -> str:
         """The question with its answers in one line, for the guide's text."""
-        told = "; ".join(choice.words for choice in self.choices)
-        return f"{self.text} ({'wrong is' if self.several else 'one of'}: {told})"
+        answers = "; ".join(choice.words for choice in self.choices)
+        told = f" {'; '.join(self.told)}" if self.told else ""
+        return f"{self.text}{told} ({'wrong is' if self.several else 'one of'}: {answers})"
 
 
 def with_answer(guide: Guide, question: Question, picked: Iterable[int]) -> Guide:
@@ -84,10 +87,11 @@ SIGNS: Final = {
 }
 """What a figure above 0 means in a bench sheet."""
 _PICTURE: Final = """\
-  zenith, from the record's side     roll, facing the nose       tilt, from the side
-        cantilever                        ___________                     _____ tail
-            |                            |           |   + = cw     nose_/     up = +
-      ------+------  edge; + = cw        |_____v_____|                \\v
+   zenith: the record's side       azimuth, roll: facing the nose     tilt: from the side
+         cantilever                      .-----------.                        ____ tail
+             |                           |           |                   ____/
+       ------+------  edge               '-----v-----'              nose/
+      + clockwise                        + clockwise                   v   + tail up
 """
 _LEVEL: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 
@@ -115,16 +119,15 @@ def sign_question(rules: Sequence[Rule], unsigned: frozenset[str]) -> Question |
         choices.append(
             Choice(f"{names} read as mounted, not level: leave out", {rule.header: None for rule in level})
         )
-    told = "; ".join(f"{rule.header}: {SIGNS[rule.to]}" for rule in signed)
-    text = (
-        "Are the signs these, and the angles read on a level headshell? "
-        if signed
-        else ("Were the angles read on a level headshell, before any tilt?")
-    )
     about = tuple(rule.header for rule in (*signed, *level))
-    return Question(
-        about, f"{text}{told}".strip(), tuple(choices), several=True, picture=_PICTURE if signed else ""
+    if not signed:
+        text = "Were the angles read on a level headshell, before any tilt?"
+        return Question(about, text, tuple(choices), several=True)
+    text = (
+        "Are the signs these, and the angles read on a level headshell?" if level else "Are the signs these?"
     )
+    told = tuple(f"{rule.header}: {SIGNS[rule.to]}" for rule in signed)
+    return Question(about, text, tuple(choices), several=True, told=told, picture=_PICTURE)
 
 
 def date_question(rule: Rule, order: str) -> Question:

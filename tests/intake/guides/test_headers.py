@@ -51,7 +51,7 @@ def drafted(write: Write, header: str, rows: list[str]) -> dict[str, list[str]]:
     proposal = propose_guide(write(text + "\n"))
     told: dict[str, list[str]] = {}
     for question in proposal.open:
-        told.setdefault(" ".join(question.about), [question.text, *(c.words for c in question.choices)])
+        told.setdefault(" ".join(question.about), [question.line, *(c.words for c in question.choices)])
     return told
 
 

@@ -99,8 +99,8 @@ def test_a_unit_that_only_the_values_show_is_asked_about(proposal: Proposal) -> 
     """Temperatures about 70 without a unit are taken for Fahrenheit, but not without asking."""
     turning, signs, right = proposal.open
     assert turning.about == ("Spurwinkel",)
-    assert "Zenit: + is the contact edge turned clockwise" in signs.text
-    assert right.text.startswith("Is this right? Temperatur: its figures are in ")
+    assert "Zenit: + is the contact edge turned clockwise" in signs.line
+    assert right.line.startswith("Is this right? Temperatur: its figures are in ")
     assert "3 questions to answer, 2 columns left out" in proposal.sentence
 
 
