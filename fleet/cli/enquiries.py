@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -12,6 +12,7 @@ from fleet.cli.column_options import split_kind, typed_row
 from fleet.cli.common import ASKED
 from fleet.columns import ENQUIRY_COLUMNS
 from fleet.errors import FleetError
+from fleet.numerals import count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,6 +68,51 @@ def enquiries_from(
         )
     frame, _ = typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **told, "enquiry_id": ASKED}, ENQUIRY_COLUMNS)
     return frame, []
+
+
+def with_visits(rows: pd.DataFrame, given: Path | None, *, readings: bool, typed: bool) -> pd.DataFrame:
+    """Enquiries or a sheet with what the store knows of their units; says on standard error what that is.
+
+    Parameters
+    ----------
+    rows : with `serial_token`
+    given : the store that was named; without a store yet the rows stay as they are
+    readings : whether earlier readings count too, as for a quote
+    typed : whether a serial was typed, so that the reader waits for a word on it
+    """
+    store = common.the_store(given)
+    tokens = rows["serial_token"].dropna().astype(str).unique().tolist() if "serial_token" in rows else []
+    if not store.path.exists() or not (tokens or typed):
+        return rows
+    from fleet.faults.visits import fill_in
+    from fleet.store import CURRENT_COLUMNS, pick_sheets
+
+    if not known_key(store):
+        if typed:
+            common.warn(f"Note: {NO_KEY}; its kind alone answers.")
+        return rows
+    visits = pick_sheets(store, CURRENT_COLUMNS, where={"serial_token": tokens, "purpose": ["unit"]})
+    filled, words = fill_in(rows, visits, readings=readings)
+    if typed:
+        said = next(iter(words.values()), "no sheet of this serial is in the store: its kind alone answers")
+        common.warn(f"Note: {said}.")
+    elif words:
+        common.warn(f"Note: {count(len(words), 'unit')} of these known from earlier visits.")
+    return filled
+
+
+NO_KEY: Final = (
+    "a serial is known by the store's own token key, and here is another or none "
+    "(FLEET_SECRET, FLEET_KEY_FILE)"
+)
+
+
+def known_key(store: Store) -> bool:
+    """Whether the key in use is the one that a store's tokens were made with."""
+    from fleet.intake import load_key
+
+    key = load_key(make=False)
+    return key is not None and store.key_check() == key.check
 
 
 def correction(store: Store) -> Recalibration | None:

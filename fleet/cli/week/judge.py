@@ -12,6 +12,7 @@ from fleet.cli import common
 from fleet.cli.bench.align import ArmLengthOption
 from fleet.cli.column_options import KindOption, split_kind, typed_row, with_columns
 from fleet.cli.common import PriorOption, say
+from fleet.cli.enquiries import with_visits
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 
@@ -75,6 +76,7 @@ def judge(
     sheet, read = _one_sheet(file, kind, readings)
     house = common.the_house_or_cold(store)
     where = common.the_store(store)
+    sheet = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
 
     from fleet.faults.one_unit import judge as judge_one
 

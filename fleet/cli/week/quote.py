@@ -17,6 +17,7 @@ from fleet.cli.enquiries import (
     correction,
     enquiries_from,
     keep,
+    with_visits,
 )
 from fleet.cli.tables import cell_text, table
 from fleet.errors import FleetError
@@ -55,12 +56,14 @@ def quote(
     """Say what to expect of a pickup before it is on the bench: sag, angles, tilt, time, price.
 
     Name a file of enquiries, or say what is known of one pickup: --kind, --family, --vtf-mn and so on.
-    Whatever isn't told widens the answer by itself. Quotes are kept in the store for the track record
+    Whatever isn't told widens the answer by itself; a --serial that the store knows tells what its earlier
+    visits read. Quotes are kept in the store for the track record
     (fleet record), a serial only as its token.
     """
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
     enquiries, faults = enquiries_from(file, kind, facts)
     house = common.the_house_or_cold(store)
+    enquiries = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
     if what_next:
         _show_what_next(enquiries, house, policies["default"], out)
         return

@@ -20,6 +20,7 @@ from fleet.cli.enquiries import (
     correction,
     enquiries_from,
     keep,
+    with_visits,
 )
 from fleet.errors import FleetError, NoSuchUnitError
 from fleet.extras import how_to_install
@@ -105,6 +106,7 @@ def quote(
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
     house = common.the_house_or_cold(wish.store)
+    enquiries = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
 
     from fleet.house_model.predict import Forecaster
     from fleet.policy.files import pick_policy

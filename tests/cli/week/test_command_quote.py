@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fleet.cli.column_options import SHORT_NAMES
+from fleet.faults.visits import ASSEMBLY, BODY, QUOTED
 from fleet.fitting.refit import load_house
 from fleet.intake import read_enquiries
 from fleet.policy.files import load_policy
@@ -18,6 +20,7 @@ from fleet.quotes.quote import quote
 from fleet.store import Store
 from fleet.words import BENCH_DECIDES
 
+QUOTED_FACTS = (*BODY, *ASSEMBLY, *QUOTED)
 Fleet = Callable[..., "object"]
 pytestmark = pytest.mark.usefixtures("demo_store")
 
@@ -194,3 +197,38 @@ def test_what_next_says_which_question_is_worth_asking(
     many = fleet("quote", str(demo_folder / "demo-enquiries.csv"), "--what-next")
     assert many.status == 2
     assert "looks at one pickup, and here are 40" in many.err
+
+
+def test_a_serial_that_the_store_knows(
+    fleet: Fleet, demo_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The serial's earlier visit answers as its facts and readings typed do, and one line says so."""
+    from fleet.intake import TokenKey
+    from fleet.store import CURRENT_COLUMNS, pick_sheets
+
+    key = TokenKey(b"a key for tests only")
+    monkeypatch.setattr("fleet.intake.load_key", lambda make: key)
+    monkeypatch.setattr("fleet.intake.typed.load_key", lambda make: key)
+    serial = "DEMO-X0000234"
+    visits = pick_sheets(Store(demo_store), CURRENT_COLUMNS, where={"serial_token": [key.token(serial)]})
+    assert len(visits) == 2
+    ran = fleet("quote", "--serial", serial, "--out", "-", "--no-keep")
+    assert ran.status == 0
+    assert f"known from 2 visits, the last on 2021-09-06, sheet {visits['sheet_no'].iloc[-1]}." in ran.err
+    last = visits.iloc[-1]
+    told = [name for name in QUOTED_FACTS if pd.notna(last[name])]
+    words = [w for n in told for w in (f"--{SHORT_NAMES.get(n, n).replace('_', '-')}", str(last[n]))]
+    typed = fleet("quote", *words, "--out", "-", "--no-keep")
+    assert typed.out == ran.out
+    assert typed.err == ""
+    unknown = fleet("quote", "--serial", "nobody's", "--kind", "line_contact/boron", "--no-keep")
+    assert unknown.status == 0
+    assert unknown.err == "Note: no sheet of this serial is in the store: its kind alone answers.\n"
+
+
+def test_a_serial_without_the_key(fleet: Fleet) -> None:
+    """Under another key the serial can't be known: one line, and the kind answers."""
+    ran = fleet("quote", "--serial", "S-1", "--kind", "line_contact/boron", "--no-keep")
+    assert ran.status == 0
+    assert ran.err.startswith("Note: a serial is known by the store's own token key")
+    assert ran.err.count("\n") == 1
