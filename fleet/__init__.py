@@ -12,7 +12,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from fleet.notebook.questions import align, attainment, fit, judge, quote, suspects
+    from fleet.notebook.questions import align, attainment, fit, judge, quote, suspects, unit
     from fleet.notebook.sheets import open_store, read_sheets
     from fleet.policy.policy import Policy
 
@@ -27,6 +27,7 @@ __all__ = [
     "quote",
     "read_sheets",
     "suspects",
+    "unit",
 ]
 _HOMES: Final = {
     "Policy": "fleet.policy.policy",

@@ -28,7 +28,7 @@ _INTERRUPTED: Final = 130
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "week": (
         "Every week",
-        "intake refit quote judge suspects verdict attainment report dashboard",
+        "intake refit quote judge unit suspects verdict attainment report dashboard",
     ),
     "before": ("Before bench time", "wedges"),
     "bench": ("At the bench", "align tilt roll zenith reach"),

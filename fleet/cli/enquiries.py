@@ -70,7 +70,9 @@ def enquiries_from(
     return frame, []
 
 
-def with_visits(rows: pd.DataFrame, given: Path | None, *, readings: bool, typed: bool) -> pd.DataFrame:
+def with_visits(
+    rows: pd.DataFrame, given: Path | None, *, readings: bool, typed: bool
+) -> tuple[pd.DataFrame, pd.DataFrame | None]:
     """Enquiries or a sheet with what the store knows of their units; says on standard error what that is.
 
     Parameters
@@ -79,18 +81,22 @@ def with_visits(rows: pd.DataFrame, given: Path | None, *, readings: bool, typed
     given : the store that was named; without a store yet the rows stay as they are
     readings : whether earlier readings count too, as for a quote
     typed : whether a serial was typed, so that the reader waits for a word on it
+
+    Returns
+    -------
+    (the rows, every sheet of these units; None where none can be known).
     """
     store = common.the_store(given)
     tokens = rows["serial_token"].dropna().astype(str).unique().tolist() if "serial_token" in rows else []
     if not store.path.exists() or not (tokens or typed):
-        return rows
+        return rows, None
     from fleet.faults.visits import fill_in
     from fleet.store import CURRENT_COLUMNS, pick_sheets
 
     if not known_key(store):
         if typed:
             common.warn(f"Note: {NO_KEY}; its kind alone answers.")
-        return rows
+        return rows, None
     visits = pick_sheets(store, CURRENT_COLUMNS, where={"serial_token": tokens, "purpose": ["unit"]})
     filled, words = fill_in(rows, visits, readings=readings)
     if typed:
@@ -98,7 +104,7 @@ def with_visits(rows: pd.DataFrame, given: Path | None, *, readings: bool, typed
         common.warn(f"Note: {said}.")
     elif words:
         common.warn(f"Note: {count(len(words), 'unit')} of these known from earlier visits.")
-    return filled
+    return filled, visits
 
 
 NO_KEY: Final = (

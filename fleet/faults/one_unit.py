@@ -13,15 +13,17 @@ from fleet.alignment.align import align
 from fleet.alignment.alignment import Alignment
 from fleet.alignment.readings import known_beside
 from fleet.columns import COLUMNS as SHEET_COLUMNS
+from fleet.faults.change import Change, compare
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
 from fleet.faults.sentences import OFF_SIGMAS, digits_of, explain
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import COLUMNS
+from fleet.faults.visits import in_order, last_assembly
 from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS, SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
-from fleet.numerals import number, plus_minus
+from fleet.numerals import number, plus_minus, unknown
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import HANDLING, NO_REPAIR, quantity
@@ -41,6 +43,7 @@ class Verdict(Result):
     sentence : normal or not, and why
     alignment : tilt, roll and turn, what they give and how sure that is
     again : which reading to take again or take next, or empty
+    change : what changed since its last visit; None where no earlier one of its assembly is known
     lines : everything in readable lines, cautions last
     """
 
@@ -48,6 +51,7 @@ class Verdict(Result):
     sentence: str
     alignment: Alignment
     again: str
+    change: Change | None
     lines: tuple[str, ...]
 
     def to_frame(self) -> pd.DataFrame:
@@ -68,6 +72,7 @@ def judge(
     seed: int = 7,
     taught: bool = False,
     arm_length_mm: float | None = None,
+    visits: pd.DataFrame | None = None,
 ) -> Verdict:
     """Judge one unit by its readings; nothing is kept.
 
@@ -87,6 +92,8 @@ def judge(
         Whether it is its unit's newest sheet in the store: the model is then asked without it.
     arm_length_mm : float, optional
         Stylus tip to the arm's bearing [mm].
+    visits : DataFrame, optional
+        Other sheets of its serial; the one before it is compared.
 
     Returns
     -------
@@ -111,8 +118,22 @@ def judge(
     alignment = align(known_beside(frame, house, resid), policy, arm_length_mm=arm_length_mm)
     again = _again(resid, scores)
     row = _row(sheet, scores, sentence, flagged=flagged)
-    lines = tuple(_lines(resid, alignment, again))
-    return Verdict(row, sentence, alignment, again, lines)
+    change = _since_last(sheet, visits, house)
+    lines = tuple(_lines(resid, alignment, again, change))
+    return Verdict(row, sentence, alignment, again, change, lines)
+
+
+def _since_last(sheet: pd.Series, visits: pd.DataFrame | None, house: House) -> Change | None:
+    """What changed since the newest earlier visit of the same assembly."""
+    if visits is None or visits.empty:
+        return None
+    own = dict(sheet)
+    others = in_order(visits)
+    others = others[~((others["sheet_no"] == own["sheet_no"]) & (others["bench"] == own["bench"]))]
+    if not unknown(own["measured_on"]):
+        others = others[~(others["measured_on"] > pd.Timestamp(own["measured_on"]))]
+    same = others if others.empty else last_assembly(others, own)
+    return None if same.empty else compare(same.iloc[-1].to_dict(), own, house)
 
 
 def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> dict[str, Any]:
@@ -155,7 +176,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
     return ""
 
 
-def _lines(resid: Residuals, alignment: Alignment, again: str) -> list[str]:
+def _lines(resid: Residuals, alignment: Alignment, again: str, change: Change | None) -> list[str]:
     lines = []
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
@@ -168,6 +189,8 @@ def _lines(resid: Residuals, alignment: Alignment, again: str) -> list[str]:
             f"{_capital(own.long)}: {reading}; its kind {number(expected, digits)} "
             f"{plus_minus(2.0 * sd, own.unit, digits)} (two sigmas)"
         )
+    if change is not None:
+        lines.append(change.sentence)
     if again:
         lines.append(f"Read {again}.")
     lines += alignment.lines

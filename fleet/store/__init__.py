@@ -6,7 +6,7 @@ from fleet.store.health import Health, check_store
 from fleet.store.picking import Overview, like_number, overview, pick_sheets
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
 from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
-from fleet.store.verdicts import list_verdicts, record_verdict, unit_of
+from fleet.store.verdicts import UnitRecord, list_verdicts, record_verdict, unit_of, unit_record
 
 __all__ = [
     "CURRENT_COLUMNS",
@@ -17,6 +17,7 @@ __all__ = [
     "Overview",
     "Store",
     "Undone",
+    "UnitRecord",
     "back_up",
     "change_key",
     "check_store",
@@ -31,4 +32,5 @@ __all__ = [
     "restore",
     "undo_intake",
     "unit_of",
+    "unit_record",
 ]

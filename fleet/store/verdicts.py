@@ -1,14 +1,71 @@
-"""What units turned out to be, as the technician found; no names, no words of anyone's own."""
+"""What units turned out to be, as the technician found, and all that is kept of one; no names, no words."""
 
 from __future__ import annotations
 
 import datetime as dt
+from typing import NamedTuple
 
 import pandas as pd
 
 from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
-from fleet.store.store import Store, as_frame
+from fleet.store.quotes import FIGURES
+from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
+
+
+class UnitRecord(NamedTuple):
+    """All that is kept of one unit.
+
+    Attributes
+    ----------
+    visits : every sheet of its serial, whatever the assembly, by date; the one sheet where it has no serial
+    verdicts : `unit`, `outcome`, `fault`, `recorded_on`, in order
+    quotes : `issued_at`, `enquiry_id`, `policy_label` and the chances and prices told, in order
+    """
+
+    visits: pd.DataFrame
+    verdicts: pd.DataFrame
+    quotes: pd.DataFrame
+
+
+def unit_record(store: Store, *, token: str | None = None, unit: str | None = None) -> UnitRecord:
+    """Fetch all that is kept of a unit: by its serial's token, or by its name as `unit_of` gives it.
+
+    Raises
+    ------
+    NoSuchUnitError
+        If no sheet is kept of it.
+    """
+    own = "purpose = 'unit' and (serial_token = $token or unit = $unit)"
+    with store.reader() as con:
+        if token is None:
+            found = con.execute(
+                "select serial_token from current_sheet where unit = $unit limit 1", {"unit": unit}
+            ).fetchall()
+            token = found[0][0] if found else None
+        params: dict[str, object] = {"token": token, "unit": unit}
+        visits = as_frame(
+            con,
+            f"select {', '.join(CURRENT_COLUMNS)} from current_sheet where {own} "
+            "order by measured_on, sheet_no, bench",
+            params,
+        )
+        verdicts = as_frame(
+            con,
+            "select unit, outcome, fault, recorded_on from verdict where unit in "
+            f"(select unit from current_sheet where {own}) order by revision",
+            params,
+        )
+        quotes = as_frame(
+            con,
+            f"select issued_at, enquiry_id, policy_label, {', '.join(FIGURES)} from kept_quote "
+            "where origin is null and (serial_token = $token or enquiry_id in "
+            f"(select enquiry_id from current_sheet where {own})) order by quote_id",
+            params,
+        )
+    if visits.empty:
+        raise NoSuchUnitError("there is no sheet of this unit in the store; take one in: fleet intake FILE")
+    return UnitRecord(visits, verdicts, quotes)
 
 
 def unit_of(store: Store, name: str, *, bench: str | None = None) -> str:

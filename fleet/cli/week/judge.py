@@ -68,7 +68,8 @@ def judge(
     """Say of one unit's readings, as they come, whether they are normal for its kind.
 
     Name a file with one sheet, or type the readings: --family, --sra-static-deg and so on; whatever hasn't
-    been read yet may be left out. Nothing is stored without --save.
+    been read yet may be left out; a --serial that the store knows tells its facts, and what changed since
+    its last visit. Nothing is stored without --save.
     """
     if not save and (sheet_no or measured_on):
         raise FleetError("--sheet-no and --measured-on go with --save.")
@@ -76,12 +77,12 @@ def judge(
     sheet, read = _one_sheet(file, kind, readings)
     house = common.the_house_or_cold(store)
     where = common.the_store(store)
-    sheet = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
+    sheet, visits = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
 
     from fleet.faults.one_unit import judge as judge_one
 
     shares = common.prior_for(where, prior)
-    verdict = judge_one(house, sheet, chosen, prior=shares, arm_length_mm=arm_length_mm)
+    verdict = judge_one(house, sheet, chosen, prior=shares, arm_length_mm=arm_length_mm, visits=visits)
     saved = ""
     if save:
         from fleet.intake import save_typed

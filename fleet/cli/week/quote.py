@@ -63,7 +63,7 @@ def quote(
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
     enquiries, faults = enquiries_from(file, kind, facts)
     house = common.the_house_or_cold(store)
-    enquiries = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
+    enquiries, _ = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
     if what_next:
         _show_what_next(enquiries, house, policies["default"], out)
         return

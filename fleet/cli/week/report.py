@@ -106,7 +106,7 @@ def quote(
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
     house = common.the_house_or_cold(wish.store)
-    enquiries = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
+    enquiries, _ = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
 
     from fleet.house_model.predict import Forecaster
     from fleet.policy.files import pick_policy
