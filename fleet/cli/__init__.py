@@ -30,7 +30,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "Every week",
         "intake refit quote judge unit suspects verdict attainment report dashboard",
     ),
-    "before": ("Before bench time", "wedges"),
+    "before": ("Before bench time", "desk wedges"),
     "bench": ("At the bench", "align tilt roll zenith reach"),
     "year": ("Over the year", "record backtest model"),
     "trust": ("The bench itself", "watch noise gauge budget"),

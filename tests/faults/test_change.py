@@ -12,7 +12,7 @@ import pytest
 
 from fleet.faults.change import DRIFTED, MISREAD, NOISE, STATES, WORN, compare
 from fleet.house_model.chain import READING_NOISE, READINGS
-from synthetic_data import World, WorldSpec
+from synthetic_data.world import World, WorldSpec
 
 SIDE = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 FIRST = {
@@ -98,8 +98,8 @@ def test_every_subset_of_readings() -> None:
 
 
 def test_hours_excuse_what_they_do() -> None:
-    """A fall of a degree is wear after a thousand hours rather than after none, where it can't be wear."""
-    fall = dict.fromkeys(SIDE, -1.2)
+    """A fall of two degrees is wear after a thousand hours rather than after none, where it can't be wear."""
+    fall = dict.fromkeys(SIDE, -2.0)
     assert compare(FIRST, later(**fall) | {"hours_used": 1200.0}).chances[WORN] > 0.5
     assert compare(FIRST, later(**fall) | {"hours_used": 200.0}).chances[WORN] < 1e-6
 

@@ -60,7 +60,7 @@ def test_what_is_said(life: Life) -> None:
     said = "\n".join(life.lines)
     for words in (
         "Drifted since 2023-01-08, 400 hours of play",
-        "the stylus has turned on the cantilever, zenith +3.0",
+        "the stylus has turned on the cantilever, zenith +3.10°",
         "Retipped: it starts anew here.",
         "Only noise since 2024-06-01",
         "fell short by",

@@ -1,0 +1,123 @@
+"""The desk: what each enquiry needs, and sums that hold as often as they say."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fleet.errors import FleetError
+from fleet.policy.policy import Policy
+from fleet.quotes.desk import (
+    ASK_FIRST,
+    DECISIONS,
+    MADE_WEDGE,
+    PROMISE_NOTHING,
+    QUOTE_IT,
+    SUSPECT_KIND,
+    desk,
+    pace_of,
+)
+from fleet.quotes.quote import Quotes
+
+N = 4000
+
+
+def quotes(**told: list[float]) -> Quotes:
+    """Quotes with these chances, an hour each give or take, under a policy with a rate."""
+    m = len(next(iter(told.values())))
+    table = pd.DataFrame(
+        {
+            "enquiry_id": [f"Q{k}" for k in range(m)],
+            "p_both_met": 0.9,
+            "p_made_wedge": 0.1,
+            "p_faulty": 0.05,
+        }
+    ).assign(**told)
+    z = np.random.default_rng(1).standard_normal(N)
+    minutes = np.tile(60.0 * np.exp(0.2 * z), (m, 1))
+    arrays = {"bench_minutes": minutes, "tilt_deg": np.full((m, N), 0.0)}
+    policy = Policy(hourly_rate=60.0, base_fee=10.0, currency="EUR")
+    return Quotes(table, ("",) * m, arrays, ("known",) * m, (policy,) * m)
+
+
+def test_each_decision() -> None:
+    """Ask first goes before promise nothing, suspect kind, made wedge; the rest may be quoted."""
+    found = desk(
+        quotes(
+            p_both_met=[0.9, 0.9, 0.2, 0.9, 0.9, 0.1],
+            p_made_wedge=[0.1, 0.8, 0.9, 0.1, 0.1, 0.1],
+            p_faulty=[0.05, 0.05, 0.05, 0.2, 0.05, 0.05],
+        ),
+        units=500.0,
+        asked={"Q4": ("the family", 0.4), "Q0": ("the family", 0.1)},
+    )
+    told = dict(zip(found.table["enquiry_id"], found.table["decision"], strict=True))
+    assert told == {
+        "Q0": QUOTE_IT, "Q1": MADE_WEDGE, "Q2": PROMISE_NOTHING, "Q3": SUSPECT_KIND, "Q4": ASK_FIRST,
+        "Q5": PROMISE_NOTHING,
+    }  # fmt: skip
+    places = [DECISIONS.index(d) for d in found.table["decision"]]
+    assert places == sorted(places)
+    assert found.table["enquiry_id"].tolist()[1:3] == ["Q5", "Q2"]
+    why = found.table.set_index("enquiry_id")["why"]
+    assert "20 %" in why["Q2"]
+    assert "90 %" in why["Q2"]
+
+
+def test_sums_of_independent_units() -> None:
+    """Of 25 units the spread of the sum is a fifth of the comonotone one; without a model it is that one."""
+    many = quotes(p_both_met=[0.9] * 25)
+    taught, cold = desk(many, units=500.0), desk(many, units=0.0)
+    one = np.quantile(many.arrays["bench_minutes"][0] / 60.0, [0.05, 0.95])
+    assert cold.hours[2] - cold.hours[0] == pytest.approx(25.0 * float(one[1] - one[0]), rel=1e-6)
+    assert (taught.hours[2] - taught.hours[0]) / (cold.hours[2] - cold.hours[0]) == pytest.approx(
+        0.2, abs=0.02
+    )
+    assert taught.price[1] == pytest.approx(25.0 * 10.0 + 60.0 * taught.hours[1], rel=0.01)
+    assert taught.currency == "EUR"
+
+
+def test_over_the_weeks() -> None:
+    """At ten hours a week 25 hours of work take three weeks; without a pace nothing is spread."""
+    many = quotes(p_both_met=[0.9] * 25)
+    found = desk(many, units=500.0, hours_per_week=10.0)
+    assert found.table["week"].tolist() == sorted(found.table["week"])
+    assert found.table["week"].iloc[-1] == 3
+    assert found.weeks["hours_q50"].tolist()[0] == pytest.approx(found.hours[1] - 10.0, abs=1e-9)
+    assert found.weeks["hours_q95"].iloc[-1] == 0.0
+    still = desk(many, units=500.0)
+    assert still.table["week"].isna().all()
+    assert "tell the bench's pace" in still.sentence
+
+
+def test_prices_only_where_all_have_one() -> None:
+    """Two currencies, or a policy without a rate, make no sum of money."""
+    many = quotes(p_both_met=[0.9, 0.9])
+    for other in (Policy(), Policy(hourly_rate=50.0, currency="CHF")):
+        mixed = replace(many, policies=(many.policies[0], other))
+        found = desk(mixed, units=500.0)
+        assert math.isnan(found.price[1])
+        assert found.currency == ""
+
+
+@pytest.mark.parametrize("pace", [0.0, -1.0])
+def test_no_pace_and_no_enquiry(pace: float) -> None:
+    """A pace of nought, or an empty desk, is one clear line."""
+    with pytest.raises(FleetError, match="above 0"):
+        desk(quotes(p_both_met=[0.9]), units=1.0, hours_per_week=pace)
+    with pytest.raises(FleetError, match="no enquiry"):
+        desk(replace(quotes(p_both_met=[0.9]), table=pd.DataFrame()), units=1.0)
+
+
+def test_pace() -> None:
+    """The pace is the last 13 weeks' hours; sheets without a time count as the middle one."""
+    days = pd.date_range("2024-01-01", "2024-12-30", freq="7D")
+    sheets = pd.DataFrame({"measured_on": days, "bench_minutes": 60.0})
+    sheets.loc[::2, "bench_minutes"] = np.nan
+    assert pace_of(sheets) == pytest.approx(1.0)
+    assert math.isnan(pace_of(sheets.assign(bench_minutes=np.nan)))
+    assert pace_of(sheets.iloc[:1].assign(bench_minutes=120.0)) == pytest.approx(2.0)
