@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 ENQUIRY_FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
 """What may be known of a pickup before bench time."""
+FORCE, GRAMS = "vtf_mn", "vtf_g"
+_PANEL: Final = "Readings and facts (all may be left out)"
 SHORT_NAMES: Final = shorts(("body_family", "assembly_source", "stylus_profile", "cantilever_material"))
 """Short forms of options that are typed often."""
 
@@ -36,9 +38,14 @@ def option_of(name: str) -> str:
 
 
 def with_columns(columns: Mapping[str, Column]) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Give a command one text option for each column; the command takes them as `**facts`."""
+    """Give a command one text option for each column; the command takes them as `**facts`.
+
+    A tracking force may be told in grams as well: `--vtf-g` is turned into `vtf_mn`.
+    """
 
     def dress(command: Callable[..., None]) -> Callable[..., None]:
+        if FORCE in columns:
+            command = _grams_taken(command)
         own = [
             p
             for p in inspect.signature(command, eval_str=True).parameters.values()
@@ -53,12 +60,51 @@ def with_columns(columns: Mapping[str, Column]) -> Callable[[Callable[..., None]
             )
             for name, column in columns.items()
         ]
+        if FORCE in columns:
+            place = [p.name for p in given].index(FORCE) + 1
+            given.insert(place, _grams_parameter())
         signature = inspect.Signature([*own, *given])
         command.__signature__ = signature  # type: ignore[attr-defined]
         command.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
         return command
 
     return dress
+
+
+def _grams_parameter() -> inspect.Parameter:
+    option = typer.Option(
+        f"--{GRAMS.replace('_', '-')}",
+        metavar="g",
+        help="The tracking force in grams instead; 1 g = 9.80665 mN.",
+        show_default=False,
+        rich_help_panel=_PANEL,
+    )
+    kind = inspect.Parameter.KEYWORD_ONLY
+    return inspect.Parameter(GRAMS, kind, default=None, annotation=Annotated[str | None, option])
+
+
+def _grams_taken(command: Callable[..., None]) -> Callable[..., None]:
+    """The command, taking `vtf_g` where it takes `vtf_mn`."""
+
+    @wraps(command)
+    def run(*args: Any, vtf_g: str | None = None, **given: Any) -> None:
+        if vtf_g is not None:
+            if given.get(FORCE) is not None:
+                raise FleetError("--vtf-mn and --vtf-g tell the same force; leave one of them out.")
+            given[FORCE] = _in_millinewtons(vtf_g)
+        command(*args, **given)
+
+    run.__signature__ = inspect.signature(command, eval_str=True)  # type: ignore[attr-defined]
+    return run
+
+
+def _in_millinewtons(grams: str) -> str:
+    from fleet.intake.guides.units import G_MN
+
+    try:
+        return f"{float(grams.strip()) * G_MN:.6g}"
+    except ValueError:
+        raise FleetError(f"--vtf-g: {grams!r} is no number; write grams such as 1.8.") from None
 
 
 def with_shared(
@@ -93,7 +139,7 @@ def _option(name: str, column: Column) -> Any:
         metavar=column.unit or column.kind.upper(),
         help=f"{note[:1].upper()}{note[1:]}: {column.accepts}.",
         show_default=False,
-        rich_help_panel="Readings and facts (all may be left out)",
+        rich_help_panel=_PANEL,
     )
 
 

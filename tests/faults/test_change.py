@@ -65,7 +65,7 @@ def test_nothing_changed(pairs: list[tuple[dict[str, Any], dict[str, Any]]]) -> 
     ("moved", "state", "found"),
     [
         (dict.fromkeys(SIDE, -2.0), WORN, 0.9),
-        (dict.fromkeys(SIDE[:2], 2.0), DRIFTED, 0.9),
+        (dict.fromkeys(SIDE[:2], 3.0), DRIFTED, 0.9),
         ({"zenith_deg": 2.0}, DRIFTED, 0.9),
         ({"azimuth_electrical_deg": 1.5}, DRIFTED, 0.9),
         ({"sra_dynamic_deg": 3.0}, MISREAD, 0.8),

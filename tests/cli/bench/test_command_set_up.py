@@ -184,3 +184,18 @@ def test_reach_says_what_it_took_and_what_is_wrong(fleet: Fleet) -> None:
         wrong = fleet("reach", *words.split())
         assert (wrong.status, wrong.out, wrong.err.count("\n")) == (2, "", 1)
         assert says in wrong.err
+
+
+def test_a_force_in_grams(fleet: Fleet) -> None:
+    """--vtf-g is --vtf-mn times 9.80665, never both, and never a word."""
+    words = ("align", "--vta-dynamic-deg", "20", "--out", "-")
+    grams, millinewtons = fleet(*words, "--vtf-g", "1.8"), fleet(*words, "--vtf-mn", "17.65197")
+    assert grams.status == 0
+    assert grams.out == millinewtons.out
+    for wrong, line in (
+        (("--vtf-g", "1.8", "--vtf-mn", "18"), "tell the same force"),
+        (("--vtf-g", "x"), "no number"),
+    ):
+        ran = fleet(*words, *wrong)
+        assert ran.status == 2
+        assert line in ran.err
