@@ -94,14 +94,26 @@ class Life(Result):
         out = []
         for place, visit in enumerate(self.visits.to_dict("records")):
             out += self._visit(place, visit)
-        out += [
+        return (*out, *self._told(), NO_REPAIR, HANDLING)
+
+    @property
+    def found(self) -> tuple[str, ...]:
+        """What changed and what corrections gave, each with its sheet; then verdicts and quotes."""
+        out = []
+        for place, visit in enumerate(self.visits.to_dict("records")):
+            changes = (self.changes.get(place), self.since_first.get(place), self.corrections.get(place))
+            out += [f"Sheet {_text(visit['sheet_no'])}: {c.sentence}" for c in changes if c is not None]
+        return (*out, *self._told())
+
+    def _told(self) -> list[str]:
+        """Verdicts and quotes in lines."""
+        out = [
             f"Verdict of {day(v['recorded_on'])}: {fault_words(str(v['outcome']))}"
             + ("" if unknown(v["fault"]) else f", {fault_words(str(v['fault']))}")
             + "."
             for v in self.verdicts.to_dict("records")
         ]
-        out += [_quote_line(q) for q in self.quotes.to_dict("records")]
-        return (*out, NO_REPAIR, HANDLING)
+        return out + [_quote_line(q) for q in self.quotes.to_dict("records")]
 
     def _visit(self, place: int, visit: Mapping[Any, Any]) -> list[str]:
         head = f"{day(visit['measured_on'])}, sheet {_text(visit['sheet_no'])}"

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from fleet.alignment.alignment import Alignment
     from fleet.attainment.peers import PeerGroup
     from fleet.faults.one_unit import Verdict
+    from fleet.faults.unit_life import Life
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
 
@@ -73,6 +74,7 @@ def unit_paper(
     *,
     on: date,
     earlier: pd.DataFrame | None = None,
+    life: Life | None = None,
 ) -> Paper:
     """Lay one sheet out.
 
@@ -84,6 +86,7 @@ def unit_paper(
     house, policy : what it was judged by.
     on : the paper's day.
     earlier : all sheets of the unit, newest first; left out if it has no other.
+    life : of the unit: what changed between its visits, and what its corrections gave.
     """
     row = sheet.iloc[0]
     sections = [
@@ -94,6 +97,8 @@ def unit_paper(
     ]
     if earlier is not None and len(earlier) > 1:
         sections.append(Section("Every sheet of this unit", tables=(Table("", charts.unit_sheets(earlier)),)))
+    if life is not None:
+        sections.append(Section("Its life", (life.sentence, *life.found)))
     return Paper(
         kind="unit sheet",
         subject=_subject(row),

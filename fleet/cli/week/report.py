@@ -140,24 +140,51 @@ def unit(
     wish: Wish,
     sheet_no: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet's number.")],
     bench: common.SheetBenchOption = None,
+    statement: Annotated[
+        bool,
+        typer.Option(
+            "--statement",
+            help="For a maker or a dispute: repeats, method, uncertainty, what is normal; no one is named.",
+        ),
+    ] = False,
 ) -> None:
-    """Print one unit's sheet: readings, how they stand against its kind, alignment, before and after."""
+    """Print one unit's sheet: readings, how they stand against its kind, alignment, its life."""
     chosen = wish.policies["default"]
     where = common.the_store(wish.store).open()
     house = common.the_house(where)
+    if statement:
+        _statement(wish, where, house, sheet_no, bench)
+        return
     own, every, others = _unit(where, sheet_no, bench)
 
     import pandas as pd
 
     from fleet.attainment.peers import peer_group
     from fleet.faults.one_unit import judge
+    from fleet.faults.unit_life import unit_life
     from fleet.report.units import unit_paper
+    from fleet.store import unit_of, unit_record
 
     taught = bool(own["newest"].iloc[0])
-    verdict = judge(house, own, chosen, prior=common.prior_for(where, None), taught=taught)
+    kept = unit_record(where, unit=unit_of(where, sheet_no, bench=bench))
+    shares = common.prior_for(where, None)
+    verdict = judge(house, own, chosen, prior=shares, taught=taught, visits=kept.visits)
+    life = unit_life(kept.visits, chosen, house, verdicts=kept.verdicts, quotes=kept.quotes, prior=shares)
     among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)
-    made = unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every)
+    made = unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every, life=life)
     _write([made], wish, "unit")
+
+
+def _statement(wish: Wish, where: Store, house: House, sheet_no: str, bench: str | None) -> None:
+    """Print the statement on a unit."""
+    from fleet.faults.statement import statement as state
+    from fleet.faults.unit_life import unit_life
+    from fleet.report.statements import statement_paper
+    from fleet.store import unit_of, unit_record
+
+    kept = unit_record(where, unit=unit_of(where, sheet_no, bench=bench))
+    life = unit_life(kept.visits, wish.policies["default"], house)
+    _write([statement_paper(state(life, house), life, house, on=wish.day)], wish, "statement")
 
 
 @with_shared(paper_wish, "wish")
