@@ -15,10 +15,12 @@ from fleet.alignment.alignment import (
     NEVER,
     NOTHING,
     WITHHELD,
+    WORTH,
     Alignment,
     Chances,
     Correction,
     Figure,
+    done_or_left,
 )
 from fleet.alignment.readings import (
     DOUBT,
@@ -45,8 +47,6 @@ if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 DRAWS: Final = 512
-WORTH: Final = 0.05
-"""A correction within its doubt is made only if it lifts the chance of a target by as much."""
 USUAL_ARM_MM: Final = 230.0
 NONE: Final = Correction(WITHHELD, Figure(), Figure())
 
@@ -179,7 +179,7 @@ def _roll(known: Known) -> Correction:
     by = ("azimuth_electrical_deg",)
     if read.how == READ:
         asked = Figure(0.0 - read.value, read.sd)
-        return _done_or_left(asked, asked, by)
+        return done_or_left(asked, by)
     if read.how == SLIP:
         return NONE._replace(by=by, why=again(known, *by))
     if set_to.how == READ:
@@ -195,7 +195,7 @@ def _edge(known: Known) -> Correction:
         return Correction(NOTHING, Figure(0.0, 0.0), Figure(0.0, 0.0), (), "a spherical stylus has no zenith")
     if read.how == READ:
         asked = Figure(read.value, read.sd)
-        return _done_or_left(asked, asked, by)
+        return done_or_left(asked, by)
     if read.how == SLIP:
         return NONE._replace(by=by, why=again(known, *by))
     return NONE._replace(why="read the zenith: the turn stands on it")
@@ -207,15 +207,6 @@ def _level_zenith(known: Known, roll: Correction) -> float:
     if roll.by != ("roll_applied_deg",):
         return zenith
     return math.degrees(math.atan(math.tan(math.radians(zenith)) * math.cos(math.radians(roll.degrees))))
-
-
-def _done_or_left(asked: Figure, size: Figure, by: tuple[str, ...]) -> Correction:
-    if abs(size.value) < size.doubt:
-        why = f"smaller than its doubt of {size.doubt:.2f}°"
-        return Correction(LEAVE, asked, Figure(0.0, 0.0), by, why)
-    if size.value == 0.0:
-        return Correction(NOTHING, asked, Figure(0.0, 0.0), by)
-    return Correction(DO, asked, asked, by)
 
 
 def _turn(edge: Correction, tilt: float, roll: float, zenith: float) -> Correction:
@@ -386,7 +377,8 @@ def _ways(known: Known, tilt: float, roll: float, made: str, room: float, policy
     if not math.isnan(room) and steps * step > room - policy.clearance_deg + DECIMAL_SLACK_DEG:
         steps -= 1
     lengths = {n: known[n].usable_value for n in ("height_mm", "tip_to_mount_mm")}
-    ways = mountings(tilt, roll, round(steps * step, 6), policy, **lengths)
+    doubts = {"height_sd_mm": known["height_mm"].sd, "tip_sd_mm": known["tip_to_mount_mm"].sd}
+    ways = mountings(tilt, roll, round(steps * step, 6), policy, **lengths, **doubts)
 
     def rank(way: Any) -> tuple[bool, float]:
         chosen = way.kind == made or (way.kind == "none" and made in ("", "none", "arm_only"))

@@ -22,6 +22,8 @@ NOTHING: Final = "nothing"
 WITHHELD: Final = "withheld"
 NEVER, SURELY = 0.025, 0.975
 """A target with a chance between the two may be met; beyond them it is not met, or met."""
+WORTH: Final = 0.05
+"""A correction within its doubt is made only if it lifts the chance of a target by as much."""
 
 
 class Figure(NamedTuple):
@@ -64,6 +66,16 @@ class Correction(NamedTuple):
     def degrees(self) -> float:
         """What is done to the body [degrees]: 0 where nothing is."""
         return self.set.value if self.decision == DO else 0.0
+
+
+def done_or_left(asked: Figure, by: tuple[str, ...]) -> Correction:
+    """A correction that is made where it is larger than its doubt, and left where it isn't."""
+    if abs(asked.value) < asked.doubt:
+        why = f"smaller than its doubt of {asked.doubt:.2f}°"
+        return Correction(LEAVE, asked, Figure(0.0, 0.0), by, why)
+    if asked.value == 0.0:
+        return Correction(NOTHING, asked, Figure(0.0, 0.0), by)
+    return Correction(DO, asked, asked, by)
 
 
 class Chances(NamedTuple):

@@ -47,6 +47,8 @@ NAMES: Final = (
 )
 """Readings that an alignment may stand on."""
 WORDS: Final = shorts(NAMES)
+LENGTH_NOISE: Final = {"height_mm": 0.05, "tip_to_mount_mm": 0.1}
+"""Standard deviation of one reading with a depth gauge and a rule [mm] (common practice, no source)."""
 POSSIBLE: Final = {
     "sra_static_deg": (75.0, 110.0),
     "sra_dynamic_deg": (75.0, 110.0),
@@ -166,7 +168,7 @@ def take_readings(
     house : House, optional
         Predicts rake, tracking angle and tilt room where they are missing.
     """
-    shown = dict(noise or (house.noise if house is not None else READING_NOISE))
+    shown = LENGTH_NOISE | dict(noise or (house.noise if house is not None else READING_NOISE))
     stylus = sheet.get("stylus_profile")
     told = stylus if isinstance(stylus, str) else ""
     given = {name: _given(name, _number(sheet.get(name)), shown) for name in WORDS}

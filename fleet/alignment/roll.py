@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fleet.alignment.alignment import LEAVE, WITHHELD, Correction, Figure, done_or_left
+from fleet.alignment.readings import DOUBT
 from fleet.alignment.roll_cost import (
     SEARCH_DEG,
     RollWeights,
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from fleet.physics.geometry import Floats
+
+_BY = ("azimuth_electrical_deg",)
 
 
 @dataclass(frozen=True)
@@ -54,8 +58,9 @@ class RollAdvice:
     roll_deg : float
         Body roll proposed, on the scale of the settings, + = clockwise facing the nose; NaN if the
         readings can't tell [degrees].
-    turn_deg : float
-        From the setting the unit stands in now to the proposed one [degrees].
+    turn : Correction
+        From the setting the unit stands in now to the proposed one [degrees]: done, left where it is smaller
+        than its doubt, or withheld, by the rule of `fleet.alignment.align`.
     azimuth_electrical_deg : float
         How far the generator is rolled: minus the proposed roll [degrees].
     roll_sd_deg : float
@@ -80,7 +85,7 @@ class RollAdvice:
     """
 
     roll_deg: float
-    turn_deg: float
+    turn: Correction
     azimuth_electrical_deg: float
     roll_sd_deg: float
     separated: bool
@@ -134,12 +139,13 @@ def judge_roll(
     missing = _not_separable(table)
     sd = float("inf") if missing else roll_spread_deg(channels, best, weight, weights.balance)
     roll = best if sd <= weights.most_sd_deg else float("nan")
+    turn = _turn(roll - stand, sd)
     before, after = (_figures(channels, r, lateral_balance) for r in (stand, roll))
     flat = flat_range_deg(channels, roll, weights)
     grid = np.linspace(-SEARCH_DEG, SEARCH_DEG, 961)
     return RollAdvice(
         roll_deg=roll,
-        turn_deg=roll - stand,
+        turn=turn,
         azimuth_electrical_deg=-roll,
         roll_sd_deg=sd,
         separated=bool(np.isfinite(roll)),
@@ -153,7 +159,7 @@ def judge_roll(
         curve_cost=roll_cost(channels.parameters, grid, weight, weights.balance),
         channels=channels,
         cautions=_cautions(table, channels, roll, phases_read),
-        sentence=_sentence(before, after, sd, flat, weights.flat_db, missing, weight),
+        sentence=_sentence(turn, before, after, sd, flat, weights.flat_db, missing, weight),
     )
 
 
@@ -267,7 +273,14 @@ def _sense(angle_deg: float) -> str:
     return f"{abs(angle_deg):.2f}° {'clockwise' if angle_deg > 0 else 'anticlockwise'}"
 
 
+def _turn(asked: float, sd: float) -> Correction:
+    if not np.isfinite(asked):
+        return Correction(WITHHELD, Figure(), Figure(), _BY, "read the phases too, or at rolls further apart")
+    return done_or_left(Figure(asked, sd), _BY)
+
+
 def _sentence(
+    turn: Correction,
     before: RollFigures,
     after: RollFigures,
     sd: float,
@@ -284,14 +297,21 @@ def _sentence(
         )
     if not np.isfinite(after.roll_deg):
         return (
-            f"No roll can be proposed: the readings leave it open to ±{sd:.1f}° whether rotation or leakage "
-            "is at work; read the phases too, or at rolls further apart."
+            f"No roll can be proposed: the readings leave it open to ± {DOUBT * sd:.1f}° whether rotation or "
+            "leakage is at work; read the phases too, or at rolls further apart."
         )
     counted = f" The phase counted {weight:.1f} times." if weight > 1.0 else ""
+    doubt = f"± {DOUBT * sd:.2f}°"
+    range_ = (
+        f"anywhere from {flat[0]:+.2f}° to {flat[1]:+.2f}° it stays within {flat_db:g} dB of the best or is "
+        "too low to matter"
+    )
+    now = f"{before.crosstalk_l_to_r_db:.1f} dB L to R and {before.crosstalk_r_to_l_db:.1f} dB R to L"
+    if turn.decision == LEAVE:
+        asked = _sense(turn.asked.value)
+        return f"Leave it: {asked} is asked, {turn.why}. Crosstalk stands at {now}; {range_}.{counted}"
     return (
         f"Turn the body {_sense(after.roll_deg - before.roll_deg)} facing the nose, to a roll of "
-        f"{after.roll_deg:+.2f}° (±{sd:.2f}°): crosstalk goes from {before.crosstalk_l_to_r_db:.1f} dB L to R"
-        f" and {before.crosstalk_r_to_l_db:.1f} dB R to L to {after.crosstalk_l_to_r_db:.1f} and "
-        f"{after.crosstalk_r_to_l_db:.1f} dB; anywhere from {flat[0]:+.2f}° to {flat[1]:+.2f}° it stays "
-        f"within {flat_db:g} dB of that or is too low to matter.{counted}"
+        f"{after.roll_deg:+.2f}° ({doubt}): crosstalk goes from {now} to {after.crosstalk_l_to_r_db:.1f} and "
+        f"{after.crosstalk_r_to_l_db:.1f} dB; {range_}.{counted}"
     )

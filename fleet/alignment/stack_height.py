@@ -42,6 +42,8 @@ class Mounting:
         Weight of the wedge, which presses on the stylus until it is balanced out [mN].
     height_mm : float
         Record surface to the level headshell at the hole line; NaN without height and tip-to-mount distance.
+    height_sd_mm : float
+        Standard uncertainty of it, from those of the two lengths [mm].
     arm_rise_mm : float
         How much higher the headshell, so the arm, must stand than for the bare level body [mm]; NaN likewise.
     mount_shift_mm : float
@@ -62,6 +64,7 @@ class Mounting:
     holes_mm: float
     weight_mn: float
     height_mm: float
+    height_sd_mm: float
     arm_rise_mm: float
     mount_shift_mm: float
     sideways_mm: float
@@ -76,6 +79,8 @@ def mount(
     *,
     height_mm: float = math.nan,
     tip_to_mount_mm: float = math.nan,
+    height_sd_mm: float = 0.0,
+    tip_sd_mm: float = 0.0,
 ) -> Mounting:
     """Work out one mounting: the wedge's own measures, and where it puts headshell and holes.
 
@@ -92,6 +97,8 @@ def mount(
     height_mm, tip_to_mount_mm : float, optional
         Record surface to the mounting face of the level body at its tracking force, and tip to hole line
         [mm]; NaN = not read.
+    height_sd_mm, tip_sd_mm : float, optional
+        Their standard uncertainties [mm].
 
     Raises
     ------
@@ -124,6 +131,7 @@ def mount(
         holes,
         volume_cm3 * policy.wedge_density_g_cm3 * MN_PER_GRAM,
         z + holes,
+        _height_sd_mm(wedge_tilt_deg, wedge_roll_deg, height_sd_mm, tip_sd_mm) if z == z else math.nan,
         z + holes - height_mm,
         -x - tip_to_mount_mm,
         y,
@@ -138,6 +146,8 @@ def mountings(
     *,
     height_mm: float = math.nan,
     tip_to_mount_mm: float = math.nan,
+    height_sd_mm: float = 0.0,
+    tip_sd_mm: float = 0.0,
 ) -> tuple[Mounting, ...]:
     """Every way to mount a body that is to be tilted: bare, each stock wedge in its sense, made to measure.
 
@@ -147,10 +157,11 @@ def mountings(
         What the body is to be given [degrees].
     made_deg : float
         Tilt of a wedge made for it [degrees]; the roll is cut into it. No angle, no wedge.
-    policy, height_mm, tip_to_mount_mm
+    policy, height_mm, tip_to_mount_mm, height_sd_mm, tip_sd_mm
         As for `mount`.
     """
     lengths = {"height_mm": height_mm, "tip_to_mount_mm": tip_to_mount_mm}
+    lengths |= {"height_sd_mm": height_sd_mm, "tip_sd_mm": tip_sd_mm}
     ways = [mount("none", 0.0, 0.0, tilt_deg, policy, **lengths)]
     if tilt_deg:
         sizes = dict.fromkeys(math.copysign(abs(angle), tilt_deg) for angle in policy.stock_wedges_deg)
@@ -158,6 +169,12 @@ def mountings(
     if made_deg:
         ways.append(mount("made_wedge", made_deg, roll_deg, tilt_deg, policy, **lengths))
     return tuple(ways)
+
+
+def _height_sd_mm(tilt_deg: float, roll_deg: float, height_sd_mm: float, tip_sd_mm: float) -> float:
+    """How the doubts of the two lengths reach the height of the turned hole line."""
+    turned = rotate(((0.0, 1.0), (0.0, 0.0), (1.0, 0.0)), roll_deg=roll_deg, tilt_deg=tilt_deg)[2]
+    return math.hypot(height_sd_mm * float(turned[0]), tip_sd_mm * float(turned[1]))
 
 
 def _check(tilt_deg: float, roll_deg: float, height_mm: float, tip_to_mount_mm: float) -> None:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from fleet.alignment.alignment import NEVER, WORTH
+from fleet.alignment.readings import DOUBT
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 
 if TYPE_CHECKING:
@@ -227,3 +229,51 @@ def _keep(
     kept = min(max(float(policy.rake_kept_deg or 0.0), band[0]), band[1])
     easy = _hold(kept - sra, policy.tilt_lower_limit_deg, high)
     np.copyto(tilt, easy, where=easy + vta <= policy.guarded_tracking_deg + DECIMAL_SLACK_DEG)
+
+
+def not_worth_it(
+    tilt_deg: NDArray[np.float64],
+    level: tuple[NDArray[np.float64], NDArray[np.float64]],
+    tilted: tuple[NDArray[np.float64], NDArray[np.float64]],
+    sd: tuple[float, float],
+    policy: Policy,
+) -> NDArray[np.bool_]:
+    """Which tilts an alignment would leave: smaller than their doubt and of no gain, or serving no target.
+
+    Chances are of the true angles given the readings alone; `fleet.alignment.align` asks the kind as well.
+
+    Parameters
+    ----------
+    tilt_deg : (m,) tilts asked [degrees]
+    level, tilted : rake and tracking angle, each (m,), without and with the tilt; NaN = not read
+    sd : standard deviation of one reading of either [degrees]
+    policy : Policy
+    """
+    before, after = _chances(level, sd, policy), _chances(tilted, sd, policy)
+    spherical = np.isnan(level[0])
+    doubt = DOUBT * np.where(spherical, sd[1], sd[0])
+    gain = np.max(np.nan_to_num(after - before), axis=0)
+    small = (np.abs(tilt_deg) < doubt) & (gain < WORTH)
+    off = [_misses(angles, policy) for angles in (level, tilted)]
+    hopeless = ~spherical & (np.max(np.nan_to_num(after), axis=0) <= NEVER)
+    return np.asarray(small | (hopeless & (off[0] - off[1] <= doubt)))
+
+
+def _chances(
+    angles: tuple[NDArray[np.float64], NDArray[np.float64]], sd: tuple[float, float], policy: Policy
+) -> NDArray[np.float64]:
+    """Chances (2, m) that true rake and tracking angle meet their targets."""
+    from scipy.special import ndtr
+
+    low, high = policy.rake_accepted_deg
+    rake = ndtr((high + DECIMAL_SLACK_DEG - angles[0]) / sd[0])
+    rake -= ndtr((low - DECIMAL_SLACK_DEG - angles[0]) / sd[0])
+    return np.stack([rake, ndtr((policy.tracking_limit_deg + DECIMAL_SLACK_DEG - angles[1]) / sd[1])])
+
+
+def _misses(angles: tuple[NDArray[np.float64], NDArray[np.float64]], policy: Policy) -> NDArray[np.float64]:
+    """By how much both targets are missed in all [degrees]."""
+    low, high = policy.rake_accepted_deg
+    rake = np.maximum(np.maximum(low - angles[0], angles[0] - high), 0.0)
+    tracking = np.maximum(angles[1] - policy.tracking_limit_deg, 0.0)
+    return np.asarray(np.nan_to_num(rake) + np.nan_to_num(tracking))

@@ -207,9 +207,10 @@ def _base(kind: str) -> str:
 
 def _stands(m: Mounting) -> str:
     way = "raise" if m.arm_rise_mm > 0 else "lower"
+    doubt = f" ± {DOUBT * m.height_sd_mm:.2f}" if m.height_sd_mm > 0.0 else ""
     return (
-        f"The headshell stands {m.height_mm:.2f} mm above the record at the hole line: {way} the arm by "
-        f"{abs(m.arm_rise_mm):.2f} mm"
+        f"The headshell stands {m.height_mm:.2f}{doubt} mm above the record at the hole line: {way} the "
+        f"arm by {abs(m.arm_rise_mm):.2f} mm"
     )
 
 

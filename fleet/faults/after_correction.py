@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import stats
 
-from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, Chances, Figure
+from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, WORTH, Chances, Figure
 from fleet.alignment.readings import DOUBT, MISSING, take_readings
 from fleet.alignment.solve import stand
 from fleet.alignment.tilt import choose_tilt
@@ -33,7 +33,6 @@ WRONG_SHARE: Final = 0.1
 WIDE_SD_DEG: Final = 30.0
 SMALLEST_TURN_DEG: Final = 0.05
 """A turn that prints as nought is none."""
-WORTH: Final = 0.05
 
 
 @dataclass(frozen=True)

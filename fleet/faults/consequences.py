@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from fleet.alignment.readings import noise_of, room_limits, worth_doing
 from fleet.alignment.solve import solve, stand
-from fleet.alignment.tilt import BOTH, NEITHER, RAKE_ONLY, outcome_at, reach
+from fleet.alignment.tilt import BOTH, NEITHER, RAKE_ONLY, not_worth_it, outcome_at, reach
 from fleet.alignment.zenith import groove_limits, judge_zenith
 from fleet.faults.signatures import BUILT_IN, SAG, TRACKING
 from fleet.house_model.chain import SPHERICAL
@@ -111,8 +111,9 @@ def _targets(
         "zenith_deg": np.where(worth_doing(zenith, noise["zenith_deg"]), zenith, np.nan),
         "roll_deg": _roll(read["azimuth_electrical_deg"], noise["azimuth_electrical_deg"]),
     }
-    own = [_Stand(*f) for f in _stands(sra, vta, room, policy, **space)]
-    kind = [_Stand(*f) for f in _stands(kind_sra, kind_vta, room, policy)]
+    sd = (noise["sra_dynamic_deg"], noise["vta_dynamic_deg"])
+    own = [_Stand(*f) for f in _stands(sra, vta, room, policy, sd, **space)]
+    kind = [_Stand(*f) for f in _stands(kind_sra, kind_vta, room, policy, None)]
     read_all = ~np.isnan(vta) & (spherical | ~np.isnan(sra))
     return [
         (_in_reach(o, bool(sp)) if o.both else _out_of_reach(o, k, bool(sp))) if there else ""
@@ -121,11 +122,12 @@ def _targets(
 
 
 class _Stand(NamedTuple):
-    """Where a unit stands at the tilt that the policy prefers."""
+    """Where a unit stands at the tilt that the policy prefers, or level where an alignment would leave it."""
 
     both: bool
     outcome: int
     tilt_deg: float
+    left: bool
     rake_deg: float
     tracking_deg: float
     cost: float
@@ -137,19 +139,34 @@ def _roll(electrical_deg: Floats, sd: float) -> Floats:
 
 
 def _stands(
-    sra: Floats, vta: Floats, room: Floats, policy: Policy, **space: Floats
+    sra: Floats, vta: Floats, room: Floats, policy: Policy, sd: tuple[float, float] | None, **space: Floats
 ) -> Iterator[tuple[Any, ...]]:
-    """Where units stand with the tilt (and roll and turn) that their alignment asks for."""
+    """Where units stand with the tilt (and roll and turn) that their alignment asks for.
+
+    With the readings' noise, a tilt that an alignment would leave is left: then they stand level.
+    """
     put = solve(sra, vta, room, policy, **space)
-    s = stand(sra, vta, **space, tilt_deg=put.tilt, turn_deg=put.turn)
+    tilted = stand(sra, vta, **space, tilt_deg=put.tilt, turn_deg=put.turn)
+    if sd is None:
+        left = np.zeros(len(sra), dtype=bool)
+    else:
+        level = stand(sra, vta, **space, turn_deg=put.turn)
+        left = not_worth_it(
+            put.tilt, (level.rake, level.tracking), (tilted.rake, tilted.tracking), sd, policy
+        )
+    s = stand(sra, vta, **space, tilt_deg=np.where(left, 0.0, put.tilt), turn_deg=put.turn)
     outcome = outcome_at(0.0, s.rake, s.tracking, policy)
     both = reach(sra, vta, room, policy).both
-    columns = (both, outcome, put.tilt, s.rake, s.tracking, _vertical(s.tracking))
+    columns = (both, outcome, put.tilt, left, s.rake, s.tracking, _vertical(s.tracking))
     return zip(*columns, strict=True)
 
 
 def _in_reach(own: _Stand, spherical: bool) -> str:
     served = "the tracking angle" if spherical else "rake and tracking angle"
+    if own.left and abs(own.tilt_deg) >= LEAST_TILT_DEG:
+        return (
+            f"leave the tilt: {own.tilt_deg:+.1f}° for {served} is smaller than its doubt and gains nothing"
+        )
     if own.outcome != BOTH:
         return f"some tilt still serves {served}, at the edge of the rake's band"
     if abs(own.tilt_deg) < LEAST_TILT_DEG:
@@ -166,9 +183,12 @@ def _out_of_reach(own: _Stand, kind: _Stand, spherical: bool) -> str:
         text = f"out of reach: the tracking angle (with the rake at {own.rake_deg:.1f}° it is {price})"
         sound = f"at {kind.tracking_deg:.1f}° ({percent(kind.cost, 1)})"
     else:
-        text = f"out of reach: the rake ({own.rake_deg:.1f}° at the furthest tilt, {own.tilt_deg:+.1f}°)"
+        where = "level" if own.left else f"at the furthest tilt, {own.tilt_deg:+.1f}°"
+        text = f"out of reach: the rake ({own.rake_deg:.1f}° {where})"
         text += f" and the tracking angle ({price})" if own.outcome == NEITHER else ""
         sound = f"at a rake of {kind.rake_deg:.1f}° and a tracking angle of {kind.tracking_deg:.1f}°"
+    if own.left and abs(own.tilt_deg) >= LEAST_TILT_DEG:
+        text += f"; leave the tilt: {own.tilt_deg:+.1f}° gains nothing worth it"
     if np.isnan(kind.tracking_deg):
         return text
     meets = "meets its targets" if kind.both else f"stands {sound}"

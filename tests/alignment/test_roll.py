@@ -92,7 +92,7 @@ def test_figures_before_and_after_are_those_of_the_bench():
     for figures, row in zip((advice.before, advice.after), then.to_dict("records"), strict=True):
         got = dataclasses.asdict(figures)
         assert {k: got[k] for k in row} == pytest.approx(row, abs=1e-3)
-    assert advice.turn_deg == pytest.approx(advice.roll_deg - 2.0)
+    assert advice.turn.asked.value == pytest.approx(advice.roll_deg - 2.0)
 
 
 def test_equal_figures_are_not_what_is_proposed():

@@ -110,3 +110,16 @@ def test_slips_get_one_line(call: dict[str, float], words: str) -> None:
     told = {"wedge_tilt_deg": 1.0, "wedge_roll_deg": 0.0, **BODY} | call
     with pytest.raises(FleetError, match=words):
         mount("made_wedge", wanted_deg=1.0, policy=DEFAULT, **told)
+
+
+@pytest.mark.parametrize(("tilt", "roll"), [(0.0, 0.0), (2.4, 0.0), (-3.0, 1.5), (8.0, -4.0)])
+def test_the_heights_doubt_is_that_of_the_lengths(tilt: float, roll: float) -> None:
+    """Moving either length by its doubt moves the height by what is told, the two added in squares."""
+    kind = "made_wedge" if tilt or roll else "none"
+    told = mount(kind, tilt, roll, tilt, DEFAULT, **BODY, height_sd_mm=0.05, tip_sd_mm=0.1)
+    moved = [
+        mount(kind, tilt, roll, tilt, DEFAULT, **(BODY | {name: BODY[name] + by})).height_mm - told.height_mm
+        for name, by in (("height_mm", 0.05), ("tip_to_mount_mm", 0.1))
+    ]
+    assert told.height_sd_mm == pytest.approx(float(np.hypot(*moved)), rel=1e-9)
+    assert np.isnan(mount(kind, tilt, roll, tilt, DEFAULT, height_mm=17.0, height_sd_mm=0.05).height_sd_mm)

@@ -5,6 +5,9 @@ import os
 import numpy as np
 import pytest
 
+from fleet.alignment.align import align
+from fleet.alignment.alignment import LEAVE
+from fleet.alignment.readings import take_readings
 from fleet.alignment.tilt import (
     BOTH,
     NEITHER,
@@ -13,9 +16,11 @@ from fleet.alignment.tilt import (
     TRACKING_ONLY,
     UNREAD,
     choose_tilt,
+    not_worth_it,
     outcome_at,
     reach,
 )
+from fleet.house_model.chain import READING_NOISE
 from fleet.policy.policy import Policy
 
 CASES = 100_000 if os.environ.get("FLEET_LONG") else 4_000
@@ -224,3 +229,21 @@ def test_inputs_are_left_alone():
         reach(sra, vta, room, policy)
     for now, then in zip((sra, vta, room), before, strict=True):
         np.testing.assert_array_equal(now, then)
+
+
+def test_many_tilts_are_left_where_one_is():
+    """Of 400 random pickups nearly all are left, or not, as each one's whole alignment says."""
+    rng = np.random.default_rng(4)
+    sra, vta, room = rng.normal(91.0, 1.5, 400), rng.normal(21.5, 2.0, 400), rng.uniform(0.2, 4.0, 400)
+    sra[::7] = np.nan
+    noise = (READING_NOISE["sra_dynamic_deg"], READING_NOISE["vta_dynamic_deg"])
+    tilt = choose_tilt(sra, vta, room, DEFAULT).tilt_deg
+    left = not_worth_it(tilt, (sra, vta), (sra + tilt, vta + tilt), noise, DEFAULT) & (np.abs(tilt) > 1e-6)
+    one = []
+    for s, v, r in zip(sra, vta, room, strict=True):
+        unit = {"vta_dynamic_deg": v, "tilt_room_deg": r}
+        unit |= {"stylus_profile": "spherical"} if np.isnan(s) else {"sra_dynamic_deg": s}
+        one.append(align(take_readings({"stylus_profile": "line_contact"} | unit), DEFAULT).tilt.decision)
+    alone = np.array(one) == LEAVE
+    assert 40 <= alone.sum() <= 360
+    assert np.mean(left == alone) >= 0.97

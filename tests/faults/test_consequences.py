@@ -66,6 +66,16 @@ def test_targets_in_reach_are_said_to_be(fleet: Fleet, sheet: pd.DataFrame) -> N
     assert "at the edge of the rake's band" in meant(fleet, edge, "cantilever_angle")
 
 
+def test_a_tilt_that_an_alignment_leaves_is_left(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """A tilt within its doubt that gains nothing, and one that serves no target, are left."""
+    unit = sheet.assign(sra_dynamic_deg=91.2, vta_dynamic_deg=20.0, tilt_room_deg=5.0)
+    assert meant(fleet, unit, "cantilever_angle").startswith("leave the tilt: -0.2° for rake and tracking")
+    vain = unit.assign(sra_dynamic_deg=88.0, vta_dynamic_deg=25.0, tilt_room_deg=0.2)
+    text = meant(fleet, vain, "rake_set_wrong")
+    assert "the rake (88.0° level)" in text
+    assert "leave the tilt: +0.2° gains nothing worth it" in text
+
+
 def test_the_sound_unit_beside_it_is_the_kinds(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """Whether a sound one meets its targets is what `reach` says of the kind's own readings."""
     row = sheet.iloc[0]

@@ -101,7 +101,9 @@ def _roll_table(advice: RollAdvice) -> pd.DataFrame:
     both = pd.DataFrame([asdict(advice.before), asdict(advice.after)])
     both.insert(0, "at", ["now", "proposed"])
     return both.assign(
-        turn_deg=[0.0, advice.turn_deg],
+        turn_decision=["", advice.turn.decision],
+        turn_asked_deg=[0.0, advice.turn.asked.value],
+        turn_deg=[0.0, advice.turn.set.value],
         roll_sd_deg=[float("nan"), advice.roll_sd_deg],
         flat_low_deg=advice.flat_low_deg,
         flat_high_deg=advice.flat_high_deg,

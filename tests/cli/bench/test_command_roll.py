@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -27,6 +28,17 @@ def test_roll_from_three_settings(fleet: Fleet) -> None:
     assert "anticlockwise facing the nose" in ran.out
     from_there = fleet("roll", "roll.csv", "--now", "ccw")
     assert from_there.out.startswith("Turn the body 0.3")
+
+
+def test_a_turn_within_its_doubt_is_left(fleet: Fleet) -> None:
+    """From a setting that stands where it should, up to the doubt, no turn is asked for."""
+    Path("roll.csv").write_text(f"{ROLL}near,-1.3,-45,-45,90,90\n")
+    ran = fleet("roll", "roll.csv", "--now", "near")
+    assert ran.out.startswith("Leave it: ")
+    assert "smaller than its doubt of" in ran.out
+    assert fleet("roll", "roll.csv", "--now", "near", "--out", "roll.json").status == 0
+    proposed = json.loads(Path("roll.json").read_text())[1]
+    assert (proposed["turn_decision"], proposed["turn_deg"]) == ("leave", 0.0)
 
 
 @pytest.mark.parametrize(
