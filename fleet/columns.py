@@ -43,6 +43,9 @@ PECULIARITIES: Final = (
     "noisy_channel",
     "other",
 )
+TARGET_REASONS: Final = ("owners_wish", "records", "arm", "condition", "other")
+"""Why a unit is given a target of its own: the owner asked, the records are cut otherwise, the arm doesn't
+allow more, the stylus or its suspension is what it is."""
 COMPLIANCE_FREQUENCIES_HZ: Final = (0.0, 10.0, 100.0)
 
 
@@ -162,6 +165,18 @@ _SHEET = (
     _number("roll_applied_deg", "°", -20, 20, "roll in the end set; + clockwise facing the pickup's nose"),
     _number("sra_after_deg", "°", 60, 120, "rake, record turning, read again after the correction"),
     _number("vta_after_deg", "°", 0, 60, "tracking angle, record turning, read again after the correction"),
+    _number(
+        "rake_aim_deg", "°", 80, 100, "rake aimed at for this unit instead of the policy's, record turning"
+    ),
+    _number(
+        "tracking_limit_deg", "°", 5, 45, "tracking angle accepted for this unit instead of the policy's"
+    ),
+    Column(
+        "target_reason",
+        "word",
+        words=TARGET_REASONS,
+        note="why this unit has a target of its own",
+    ),
     _number("bench_minutes", "min", 1, 2000, "time at the bench"),
     Column("remedy", "word", words=REMEDIES, note="what was done in the end"),
     Column(

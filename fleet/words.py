@@ -10,7 +10,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from fleet.columns import CANTILEVER_MATERIALS, COLUMNS, ENQUIRY_COLUMNS, GENERATORS, STYLUS_PROFILES
+from fleet.columns import (
+    CANTILEVER_MATERIALS,
+    COLUMNS,
+    ENQUIRY_COLUMNS,
+    GENERATORS,
+    STYLUS_PROFILES,
+)
 from fleet.numerals import figure, span, with_sign
 
 NOT_TOLD: Final = "(not told)"
@@ -174,6 +180,9 @@ _ALL: Final = (
     _q("roll_applied_deg", "roll applied", sense=_FACING),
     _q("sra_after_deg", "rake after the correction", "rake after"),
     _q("vta_after_deg", "tracking angle after the correction", "tracking angle after"),
+    _q("rake_aim_deg", "rake aimed at for this unit", "rake aim", digits=1),
+    _q("tracking_limit_deg", "tracking angle accepted for this unit", "tracking limit", digits=1),
+    _q("target_reason", "reason of the unit's own target", "target's reason"),
     _q("bench_minutes", "bench time", digits=0),
     _q("remedy", "remedy"),
     _q("peculiarities", "peculiarities"),
@@ -309,6 +318,14 @@ REMEDIES: Final = {
     "sent_back": "sent back",
 }
 TARGETS: Final = {"both": "both targets", "rake": "the rake target", "tracking": "the tracking limit"}
+REASONS: Final = {
+    "owners_wish": "the owner's wish",
+    "records": "the records are cut otherwise",
+    "arm": "the arm allows no more",
+    "condition": "the unit's condition",
+    "other": "another reason",
+}
+"""Why a unit has a target of its own."""
 STATES: Final = {
     "reachable": "within reach of some tilt",
     "level": "met on a level headshell",

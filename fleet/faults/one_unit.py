@@ -24,6 +24,7 @@ from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS, SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import number, plus_minus, unknown
+from fleet.policy.own_target import own_target, target_words
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import HANDLING, NO_REPAIR, quantity
@@ -112,6 +113,7 @@ def judge(
     scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, scale=1.0)
     flagged = bool(scores.healthy[0] < 0.5)
     sheet = frame.iloc[0]
+    policy = own_target(sheet.to_dict(), policy)
     fault = FAULTS[int(scores.faults[0].argmax())]
     (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy, house=house)
     sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
@@ -119,7 +121,8 @@ def judge(
     again = _again(resid, scores)
     row = _row(sheet, scores, sentence, flagged=flagged)
     change = _since_last(sheet, visits, house)
-    lines = tuple(_lines(resid, alignment, again, change))
+    target = target_words(sheet.to_dict())
+    lines = tuple(_lines(resid, alignment, again, change, target))
     return Verdict(row, sentence, alignment, again, change, lines)
 
 
@@ -176,7 +179,9 @@ def _again(resid: Residuals, scores: Scores) -> str:
     return ""
 
 
-def _lines(resid: Residuals, alignment: Alignment, again: str, change: Change | None) -> list[str]:
+def _lines(
+    resid: Residuals, alignment: Alignment, again: str, change: Change | None, target: str
+) -> list[str]:
     lines = []
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
@@ -193,6 +198,8 @@ def _lines(resid: Residuals, alignment: Alignment, again: str, change: Change | 
         lines.append(change.sentence)
     if again:
         lines.append(f"Read {again}.")
+    if target:
+        lines.append(target)
     lines += alignment.lines
     lines += [c for c in alignment.cautions if c not in CAUTIONS]
     return [*lines, *CAUTIONS]

@@ -20,12 +20,21 @@ from fleet.house_model.chain import READINGS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import residuals
 from fleet.numerals import count, day, percent, unknown
+from fleet.policy.own_target import OWN, REASON, own_target, target_words
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import HANDLING, NO_REPAIR, REMEDIES, fault_words, plain_word, quantity
 
 SHOWN: Final = (*READINGS, "tilt_room_deg", "vtf_mn", "temperature_c")
-DONE: Final = ("tilt_applied_deg", "roll_applied_deg", "remedy", "sra_after_deg", "vta_after_deg")
+DONE: Final = (
+    "tilt_applied_deg",
+    "roll_applied_deg",
+    "remedy",
+    "sra_after_deg",
+    "vta_after_deg",
+    *OWN,
+    REASON,
+)
 TOLD: Final = ("sheet_no", "bench", "measured_on", "assembly", "hours_used", "peculiarities")
 
 
@@ -134,6 +143,8 @@ class Life(Result):
         lines += [f"  {change.sentence}" for change in changes if change is not None]
         if not unknown(visit.get("remedy")):
             lines.append(f"  Done: {REMEDIES.get(str(visit['remedy']), plain_word(str(visit['remedy'])))}.")
+        if target := target_words(visit):
+            lines.append(f"  {target}")
         if place in self.corrections:
             lines.append(f"  {self.corrections[place].sentence}")
         return lines
@@ -194,7 +205,7 @@ def unit_life(
         if len(places) > 2:
             since_first[places[-1]] = compare(rows[places[0]], rows[places[-1]], house)
     noise = None if house is None else house.noise
-    checked = {place: after_correction(row, policy, noise) for place, row in enumerate(rows)}
+    checked = {place: after_correction(row, own_target(row, policy), noise) for place, row in enumerate(rows)}
     corrections = {place: found for place, found in checked.items() if found is not None}
     life = Life(
         ordered,

@@ -30,6 +30,7 @@ from fleet.notebook.sheets import (
     sheets_of,
     store_of,
 )
+from fleet.policy.own_target import own_target
 from fleet.policy.policy import DEFAULT_NAME, Policy
 from fleet.quotes.quote import Quotes
 from fleet.quotes.quote import quote as quote_all
@@ -347,7 +348,8 @@ def align(
     """
     sheet = readings_of(readings).iloc[0]
     model = None if house is None else _house(house)
-    return solve(take_readings(sheet, house=model), policy or Policy(), arm_length_mm=arm_length_mm)
+    own = own_target(sheet.to_dict(), policy or Policy())
+    return solve(take_readings(sheet, house=model), own, arm_length_mm=arm_length_mm)
 
 
 def unit(

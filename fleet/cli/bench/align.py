@@ -13,6 +13,7 @@ from fleet.cli.column_options import typed_row, with_columns
 from fleet.cli.common import say
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
+from fleet.policy.own_target import OWN, REASON, check_reason, own_target
 from fleet.words import HANDLING, NO_REPAIR
 
 if TYPE_CHECKING:
@@ -46,6 +47,8 @@ _READINGS: Final = (
     "roll_applied_deg",
     "height_mm",
     "tip_to_mount_mm",
+    *OWN,
+    REASON,
 )
 _FACTS: Final = {name: replace(COLUMNS[name], required=False) for name in (*_READINGS, *_KIND)}
 PREDICTABLE: Final = ("sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg")
@@ -108,6 +111,7 @@ def solve_alignment(
     if not any(told.values()):
         raise FleetError("type what was read, such as --sra-dynamic-deg 88.6 --vta-dynamic-deg 19.")
     row = typed_row(told, columns)[0].iloc[0]
+    check_reason(row.to_dict())
     wanted = predict and any(told.get(name) is None for name in PREDICTABLE)
     house = None
     if store is not None or common.store_path(store).exists():
@@ -117,7 +121,8 @@ def solve_alignment(
 
         common.warn("Note: no store; mechanics and common practice answer alone for what wasn't read.")
         house = prior_house()
-    return solve(take_readings(row, house=house), policy, arm_length_mm=arm_length_mm, limits=limits)
+    own = own_target(row.to_dict(), policy)
+    return solve(take_readings(row, house=house), own, arm_length_mm=arm_length_mm, limits=limits)
 
 
 def show(found: Alignment, headings: tuple[str, ...] = ()) -> None:

@@ -15,6 +15,7 @@ from fleet.cli.common import PriorOption, say
 from fleet.cli.enquiries import with_visits
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
+from fleet.policy.own_target import check_reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,6 +116,7 @@ def _one_sheet(
         from fleet.intake import text_table
 
         typed = typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
+        check_reason(typed.iloc[0].to_dict())
         return typed, text_table(told, "typed-at-the-bench")
     if told or kind:
         raise FleetError("the file says the readings itself; leave the typed ones out, or the file.")
