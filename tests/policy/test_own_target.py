@@ -1,4 +1,4 @@
-"""A target of one unit's own: it changes the policy for that unit alone, with its reason, within the limits."""
+"""A target of one unit's own: it changes the policy for that unit alone, with its reason, within limits."""
 
 from __future__ import annotations
 
