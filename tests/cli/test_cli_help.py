@@ -78,12 +78,14 @@ def test_no_command_shows_the_help(fleet: Fleet) -> None:
     assert all(paper in papers.out for paper in ("quote", "unit", "maker", "year"))
 
 
-def test_the_weeks_nine_stand_in_front(fleet: Fleet) -> None:
-    """The first panel holds the week's nine commands; below it the panels stand in their order."""
+def test_the_weeks_ten_stand_in_front(fleet: Fleet) -> None:
+    """The first panel holds the week's ten commands; below it the panels stand in their order."""
     out = fleet("--help").out
     first = out.split("─ Every week ─")[1].split("─ Before bench time ─")[0]
     shown = re.findall(r"^│ ([a-z]+) ", first, flags=re.MULTILINE)
-    week = ["intake", "refit", "quote", "judge", "suspects", "verdict", "attainment", "report", "dashboard"]
+    week = [
+        "intake", "refit", "quote", "judge", "unit", "suspects", "verdict", "attainment", "report", "dashboard",
+    ]  # fmt: skip
     assert shown == week
     places = [out.index(f"─ {panel} ─") for panel, _ in COMMANDS_BY_FOLDER.values()]
     assert places == sorted(places)

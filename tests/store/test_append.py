@@ -83,15 +83,21 @@ def test_a_raw_serial_is_refused(store: Store, sheets: Sheets) -> None:
 
 
 def test_the_schema_holds_every_range() -> None:
-    """The schema's limits are the catalogue's, so nothing passes by the checks at the door."""
+    """The first schema's limits are the catalogue's, so nothing passes by the checks at the door.
+
+    A column that came later has none: DuckDB can't add a column with a check to a table.
+    """
     con = duckdb.connect()
     for statement in con.extract_statements(migrations()[0][2]):
         con.execute(statement).fetchall()
+    first = {name for name, *_ in con.execute("describe sheet").fetchall()}
+    later = set(number_columns()) - first
+    assert later == {"rake_aim_deg", "tracking_limit_deg"}
     insert = (
         "insert into sheet (intake_id, version, sheet_no, measured_on, bench, purpose, body_family, {}) "
         "values (1, ?, 'A', date '2024-01-01', 'main', 'unit', 'F', ?)"
     )
-    for place, name in enumerate(number_columns()):
+    for place, name in enumerate(n for n in number_columns() if n in first):
         column = COLUMNS[name]
         assert column.low is not None
         assert column.high is not None

@@ -42,7 +42,7 @@ def test_by_sheet_and_by_serial(store: Fleet) -> None:
 
 def test_verdict_and_quote_are_told(store: Fleet) -> None:
     """A verdict on it, and a quote told by its serial or its enquiry's number, are part of its life."""
-    assert store("verdict", "A2", "--healthy").status == 0
+    assert store("verdict", "A2", "healthy").status == 0
     assert store("quote", "--serial", "S-1").status == 0
     said = store("unit", "A2").out
     assert "Verdict of " in said
