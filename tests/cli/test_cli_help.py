@@ -84,7 +84,8 @@ def test_the_weeks_ten_stand_in_front(fleet: Fleet) -> None:
     first = out.split("─ Every week ─")[1].split("─ Before bench time ─")[0]
     shown = re.findall(r"^│ ([a-z]+) ", first, flags=re.MULTILINE)
     week = [
-        "intake", "refit", "quote", "judge", "unit", "suspects", "verdict", "attainment", "report", "dashboard",
+        "intake", "refit", "quote", "judge", "unit",
+        "suspects", "verdict", "attainment", "report", "dashboard",
     ]  # fmt: skip
     assert shown == week
     places = [out.index(f"─ {panel} ─") for panel, _ in COMMANDS_BY_FOLDER.values()]
