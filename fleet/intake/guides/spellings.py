@@ -99,6 +99,9 @@ _PHRASES: Final = {
         "kippung, kippwinkel"
     ),
     "roll_applied_deg": "roll applied, roll used, roll set, roll",
+    "rake_aim_deg": "rake aim, rake target, target rake, rake wanted",
+    "tracking_limit_deg": "tracking limit, tracking angle limit, target tracking angle, vta limit",
+    "target_reason": "target reason, reason of target",
     "bench_minutes": (
         "minutes, bench minutes, bench time, time, duration, minuten, dauer, arbeitszeit, zeit, duree, min"
     ),

@@ -22,8 +22,10 @@ def enquiries(empty_folder: Path) -> Path:
     return path
 
 
-def test_without_a_store(fleet: Fleet, enquiries: Path) -> None:
+def test_without_a_store(fleet: Fleet, enquiries: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Before the first sheet it ranks all the same, and asks for the pace."""
+    monkeypatch.delenv("FLEET_STORE")
+    monkeypatch.setenv("XDG_DATA_HOME", str(enquiries.parent))
     ran = fleet("desk", str(enquiries))
     assert ran.status == 0
     assert ran.out.startswith("3 enquiries: ")
