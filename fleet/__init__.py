@@ -12,7 +12,8 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from fleet.notebook.questions import align, attainment, fit, judge, quote, suspects, unit
+    from fleet.notebook.one_unit import unit
+    from fleet.notebook.questions import align, attainment, fit, judge, quote, suspects
     from fleet.notebook.sheets import open_store, read_sheets
     from fleet.policy.policy import Policy
 
@@ -33,6 +34,7 @@ _HOMES: Final = {
     "Policy": "fleet.policy.policy",
     "open_store": "fleet.notebook.sheets",
     "read_sheets": "fleet.notebook.sheets",
+    "unit": "fleet.notebook.one_unit",
 }
 _OTHERS: Final = "fleet.notebook.questions"
 

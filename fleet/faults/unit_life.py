@@ -15,7 +15,7 @@ from fleet.faults.after_correction import AfterCorrection, after_correction
 from fleet.faults.change import STATES, Change, compare
 from fleet.faults.likelihood_ratio import FaultPrior, score_sheets
 from fleet.faults.one_unit import NULL_DRAWS
-from fleet.faults.visits import in_order, retipped
+from fleet.faults.visits import in_order, is_retipped
 from fleet.house_model.chain import READINGS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import residuals
@@ -135,7 +135,7 @@ class Life(Result):
         ]
         lines = [f"{head}: {', '.join(read) or 'nothing read'}."]
         if place and visit["assembly"] != self.visits["assembly"].iloc[place - 1]:
-            why = "retipped" if retipped(visit) else "another assembly"
+            why = "retipped" if is_retipped(visit) else "another assembly"
             lines.append(f"  {why[:1].upper()}{why[1:]}: it starts anew here.")
         if not np.isnan(self.p_healthy[place]):
             lines.append(f"  Sound for its kind: {percent(self.p_healthy[place])}.")

@@ -51,7 +51,7 @@ def in_order(visits: pd.DataFrame) -> pd.DataFrame:
     number, last, numbers = 1, dict.fromkeys(TELLING), []
     for place, row in enumerate(frame.to_dict("records")):
         told = {n: row[n] for n in TELLING if not unknown(row[n])}
-        if retipped(row):
+        if is_retipped(row):
             last = dict.fromkeys(TELLING)
             number += place > 0
         elif any(last[n] not in (None, told[n]) for n in told):
@@ -61,7 +61,7 @@ def in_order(visits: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(assembly=numbers)
 
 
-def retipped(row: Mapping[Any, Any]) -> bool:
+def is_retipped(row: Mapping[Any, Any]) -> bool:
     """Whether a sheet or enquiry says that the assembly is a new one."""
     marks = row.get("peculiarities")
     return not unknown(marks) and "retipped" in str(marks).split(";")
@@ -81,7 +81,7 @@ def last_assembly(visits: pd.DataFrame, row: Mapping[Any, Any]) -> pd.DataFrame:
         known = same[name].dropna()
         if len(known) and not unknown(row.get(name)) and known.iloc[-1] != row[name]:
             return none
-    return none if retipped(row) else same
+    return none if is_retipped(row) else same
 
 
 def told_by(visits: pd.DataFrame, row: Mapping[Any, Any], *, readings: bool) -> dict[str, Any]:

@@ -12,12 +12,11 @@ from fleet.alignment.align import align as solve
 from fleet.alignment.alignment import Alignment
 from fleet.alignment.readings import take_readings
 from fleet.attainment.attainment import attainment as count_met
-from fleet.errors import FleetError, NoSuchUnitError
+from fleet.errors import FleetError
 from fleet.faults.one_unit import Verdict
 from fleet.faults.one_unit import judge as judge_one
 from fleet.faults.suspects import Suspects
 from fleet.faults.suspects import suspects as find_suspects
-from fleet.faults.unit_life import Life, unit_life
 from fleet.faults.verdicts import prior_from_verdicts
 from fleet.fitting.fit import fit_store
 from fleet.fitting.refit import load_house
@@ -36,7 +35,7 @@ from fleet.quotes.quote import Quotes
 from fleet.quotes.quote import quote as quote_all
 from fleet.quotes.recalibration import Recalibration
 from fleet.results import Result
-from fleet.store import Store, list_verdicts, unit_of, unit_record
+from fleet.store import Store, list_verdicts
 from fleet.store.quotes import recalibration_text
 
 if TYPE_CHECKING:
@@ -154,7 +153,7 @@ def quote(
         use = Recalibration.from_text(text)
     policies = policy if isinstance(policy, Mapping) else {DEFAULT_NAME: policy or Policy()}
     by_name = {DEFAULT_NAME: Policy(), **policies}
-    return quote_all(asked, _house(house), by_name, n_draws=n_draws, seed=seed, recalibration=use)
+    return quote_all(asked, house_of(house), by_name, n_draws=n_draws, seed=seed, recalibration=use)
 
 
 def judge(
@@ -199,7 +198,7 @@ def judge(
     False
     """
     sheet = readings_of(readings)
-    return judge_one(_house(house), sheet, policy or Policy(), prior=prior or _prior(house))
+    return judge_one(house_of(house), sheet, policy or Policy(), prior=prior or _prior(house))
 
 
 def suspects(
@@ -251,7 +250,7 @@ def suspects(
     if not 0.0 < fdr < 1.0:
         raise FleetError(f"fdr is {fdr!r}; give a share above 0 and below 1.")
     table = sheets_of(source).table
-    return find_suspects(_house(house), table, fdr=fdr, policy=policy, prior=prior or _prior(house))
+    return find_suspects(house_of(house), table, fdr=fdr, policy=policy, prior=prior or _prior(house))
 
 
 def attainment(
@@ -347,67 +346,13 @@ def align(
     'withheld'
     """
     sheet = readings_of(readings).iloc[0]
-    model = None if house is None else _house(house)
+    model = None if house is None else house_of(house)
     own = own_target(sheet.to_dict(), policy or Policy())
     return solve(take_readings(sheet, house=model), own, arm_length_mm=arm_length_mm)
 
 
-def unit(
-    sheets: SheetsLike,
-    sheet_no: str,
-    *,
-    house: HouseLike | None = None,
-    policy: Policy | None = None,
-) -> Life:
-    """Tell one unit's life: its visits, what changed between them, what corrections gave.
-
-    Parameters
-    ----------
-    sheets : Sheets, DataFrame, Store, Path or str
-        Bench sheets, checked as `read_sheets` does; from a store also its verdicts and the quotes told.
-    sheet_no : str
-        The number of any sheet of the unit.
-    house : House or Store, optional
-        Reading noise, what hours do, what is normal for its kind; common practice without it.
-    policy : Policy, optional
-        Targets of the turn that is left; the documented ones without it.
-
-    Returns
-    -------
-    Life
-        `to_frame()` has a row a visit: readings [degrees, dB], chances of what changed since the last one.
-
-    Raises
-    ------
-    NoSuchUnitError
-        If no sheet has the number.
-    FleetError
-        If a row is faulty, or several benches use the number.
-
-    Examples
-    --------
-    >>> import fleet
-    >>> store = fleet.open_store("demo/fleet.duckdb")
-    >>> fleet.unit(store, "DEMO-W00000149", house=store)
-    Life: 2 visits; since 2021-01-16 only noise ...
-    """
-    model = None if house is None else _house(house)
-    if isinstance(sheets, Store):
-        kept = unit_record(sheets, unit=unit_of(sheets, sheet_no))
-        rule = policy or Policy()
-        return unit_life(kept.visits, rule, model, verdicts=kept.verdicts, quotes=kept.quotes)
-    table = sheets_of(sheets).table
-    own = table[(table["sheet_no"] == sheet_no) & (table["purpose"] == "unit")]
-    if own.empty:
-        raise NoSuchUnitError(f"there is no sheet {sheet_no} of a unit among these.")
-    if len(own) > 1:
-        raise FleetError(f"{len(own)} benches have a sheet {sheet_no}; give the sheets of one of them.")
-    token = own["serial_token"].iloc[0]
-    visits = own if pd.isna(token) else table[table["serial_token"] == token]
-    return unit_life(visits, policy or Policy(), model)
-
-
-def _house(house: HouseLike) -> House:
+def house_of(house: HouseLike) -> House:
+    """The model itself, or that of a store in use."""
     return load_house(house.open()) if isinstance(house, Store) else house
 
 
