@@ -262,7 +262,7 @@ def fit_bayes(
             proposals.append(_refit(mode, sample) if len(proposals) > 1 else _broad(mode))
             sample = _importance(target, proposals, n, seed, sample)
         if _poor(sample):
-            sample, method = _slice(target, mode.mode, seed, sweeps), "slice"
+            sample, method = _slice(target, proposals[-1].mode, seed, sweeps), "slice"
     sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
     return Posterior(
