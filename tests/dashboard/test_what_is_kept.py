@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold
 from streamlit.testing.v1 import AppTest
-from worlds import LONG
+from worlds import long_only
 
 from dashboards import state
 from fleet.fitting.refit import load_house
@@ -119,34 +120,59 @@ def go(app: AppTest, page: str, **link: str) -> AppTest:
 
 
 @pytest.fixture(scope="module")
-def untouched() -> dict[str, dict[str, Any]]:
-    """Widgets of every page as somebody finds them who comes first to it; filled on the way."""
-    return {}
+def untouched(store: Path) -> Callable[[OpenPage, str], dict[str, Any]]:
+    """Widgets of a page as somebody finds them who comes first to it."""
+    found: dict[str, dict[str, Any]] = {}
+
+    def of(open_page: OpenPage, page: str) -> dict[str, Any]:
+        if page not in found:
+            found[page] = values(open_page(store, page))
+        return found[page]
+
+    return of
 
 
-@pytest.mark.parametrize("page", FILLED)
-def test_nothing_reaches_another_page_and_all_is_found_again(
-    page: str, store: Path, open_page: OpenPage, untouched: dict[str, dict[str, Any]]
-) -> None:
-    """From a filled page to every other and back: those are as if nothing were filled, this one whole.
-
-    In the long run one comes back after each of the others, otherwise after all of them.
-    """
-    others = [name for name in state.PAGES if name != page]
-    for name in others:
-        if name not in untouched:
-            untouched[name] = values(open_page(store, name))
-    app = fill(open_page(store, page), page)
-    left = values(app)
+def left_behind(app: AppTest, page: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What stands in a page once it is filled, and its address."""
+    left, address = values(fill(app, page)), dict(app.query_params)
     assert {key: left[f"{page}.{key}"] for key in FILLED[page]} == FILLED[page]
-    address = dict(app.query_params)
     assert set(address) >= set(FILLED[page])
-    for name in others:
-        assert values(go(app, name)) == untouched[name], name
-        assert not app.query_params
-        if LONG or name == others[-1]:
-            assert values(go(app, page)) == left, name
-            assert dict(app.query_params) == address
+    return left, address
+
+
+Untouched = Callable[[OpenPage, str], dict[str, Any]]
+
+
+def test_nothing_reaches_another_page_and_all_is_found_again(
+    store: Path, open_page: OpenPage, untouched: Untouched
+) -> None:
+    """Through all pages, each filled before it is left: the next is as if none were, and all are found again.
+
+    What reached an earlier page from a later one would be found there on the way back.
+    """
+    app, left = open_page(store, next(iter(FILLED))), {}
+    for page in FILLED:
+        if left:
+            assert values(go(app, page)) == untouched(open_page, page), page
+            assert not app.query_params
+        left[page] = left_behind(app, page)
+    for page in FILLED:
+        assert (values(go(app, page)), dict(app.query_params)) == left[page], page
+
+
+@long_only
+@pytest.mark.parametrize("page", FILLED)
+def test_a_filled_page_reaches_no_other_and_is_found_after_each(
+    page: str, store: Path, open_page: OpenPage, untouched: Untouched
+) -> None:
+    """From a filled page to every other and back after each: those are as if nothing were filled."""
+    app = open_page(store, page)
+    left = left_behind(app, page)
+    for name in state.PAGES:
+        if name != page:
+            assert values(go(app, name)) == untouched(open_page, name), name
+            assert not app.query_params
+            assert (values(go(app, page)), dict(app.query_params)) == left, name
 
 
 def test_every_page_is_walked() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,9 +12,18 @@ import pytest
 from fleet.store import Store
 
 
+@pytest.fixture(scope="session")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty store, made once and copied by many tests."""
+    return Store(tmp_path_factory.mktemp("empty") / "fleet.duckdb").create().path
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store(tmp_path / "store" / "fleet.duckdb").create()
+def store(empty: Path, tmp_path: Path) -> Store:
+    path = tmp_path / "store" / "fleet.duckdb"
+    path.parent.mkdir(mode=0o700)
+    shutil.copy(empty, path)
+    return Store(path)
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -44,8 +45,10 @@ def documented() -> list[str]:
 class Bench:
     """An empty folder with a store and a key to be, in which things go wrong."""
 
-    def __init__(self, folder: Path, capfd: pytest.CaptureFixture[str], patch: pytest.MonkeyPatch) -> None:
-        self.folder, self.capfd, self.patch = folder, capfd, patch
+    def __init__(
+        self, folder: Path, empty: Path, capfd: pytest.CaptureFixture[str], patch: pytest.MonkeyPatch
+    ) -> None:
+        self.folder, self.empty, self.capfd, self.patch = folder, empty, capfd, patch
         self.path = folder / "store" / "fleet.duckdb"
         self.key = folder / "keys" / "token.key"
         patch.chdir(folder)
@@ -72,8 +75,14 @@ class Bench:
         self.takes(GOOD, "good.csv")
         return Store(self.path)
 
+    def made(self) -> None:
+        """Copy an empty store in place, so that a file's own message needs no new one."""
+        self.path.parent.mkdir(mode=0o700, exist_ok=True)
+        shutil.copy(self.empty, self.path)
+
     def cell(self, column: str, text: str) -> str:
         """What is said of one cell of an otherwise good sheet."""
+        self.made()
         names, values = [*HEAD.split(","), column], ["A1", "2024-03-01", "F1", text]
         if column in HEAD:
             values[names.index(column)] = text
@@ -82,6 +91,7 @@ class Bench:
 
     def guided(self, guide: str, cells: str, header: str = "Col", name: str = "g.csv") -> str:
         """What is said of a file read through a guide."""
+        self.made()
         self.file(guide, "g.toml")
         return self.takes(f"{HEAD},{header}\nA1,2024-03-01,F1,{cells}\n", name, "--guide g.toml")
 
@@ -433,9 +443,11 @@ CASES: dict[str, Case] = {
 
 
 @pytest.fixture
-def bench(tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Bench:
+def bench(
+    tmp_path: Path, empty: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Bench:
     monkeypatch.delenv("FLEET_SECRET", raising=False)
-    return Bench(tmp_path, capfd, monkeypatch)
+    return Bench(tmp_path, empty, capfd, monkeypatch)
 
 
 def test_every_documented_message_has_its_case() -> None:
