@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 import streamlit as st
 
 from fleet.errors import NoSuchUnitError
-from fleet.intake import IntakeReport, intake_file, load_guide, propose_guide
+from fleet.intake import IntakeReport, Proposal, intake_file, load_guide, propose_guide
 from fleet.intake.faults import FAULT_COLUMNS
+from fleet.intake.guides.kept import folder_of, guide_for, keep_guide, new_place
+from fleet.intake.guides.questions import with_answer
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
 from fleet.store import Store
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide
+
+
+KINDS: Final = ["csv", "gz", "tsv", "xlsx", "xlsm", "xls", "ods", "parquet"]
+"""Endings of files that may be uploaded."""
 
 
 @dataclass(frozen=True)
@@ -52,23 +58,37 @@ class Looked:
 def look(path: str, revision: str, upload: Upload, guide: Upload | None, *, supersede: bool) -> Looked:
     """Take a file into a trial copy of the store: what an intake would do, and nothing is stored."""
     del revision
-    with _on_disk(upload, guide) as (file, reading), trial_store(Store(path)) as trial:
+    with _on_disk(path, upload, guide) as (file, reading), trial_store(Store(path)) as trial:
         checked, report = try_file(trial, file, guide=reading, supersede=supersede)
     return Looked(report, preview(checked.good), fault_table(report.faults), fault_table(report.warnings))
 
 
 def take_in(path: str, upload: Upload, guide: Upload | None, *, supersede: bool) -> IntakeReport:
     """Take a file into the store, as `fleet intake` does."""
-    with _on_disk(upload, guide) as (file, reading):
+    with _on_disk(path, upload, guide) as (file, reading):
         return intake_file(Store(path), file, guide=reading, supersede=supersede)
 
 
 @st.cache_data(max_entries=4, show_spinner="Drafting a guide …")
-def draft_guide(upload: Upload) -> tuple[str, str, tuple[str, ...]]:
-    """A reading guide drafted from a file: its text, what was found, its open questions."""
-    with _on_disk(upload, None) as (file, _):
-        proposal = propose_guide(file)
-    return proposal.toml, proposal.sentence, tuple(q.line for q in proposal.open)
+def draft_guide(upload: Upload) -> Proposal:
+    """A reading guide drafted from a file, with its open questions."""
+    with _in_folder(upload) as file:
+        return propose_guide(file)
+
+
+def answer_draft(proposal: Proposal, answers: Sequence[Sequence[int]]) -> str:
+    """A draft's text once each question is answered by the choices of these places."""
+    guide = proposal.guide
+    for question, picked in zip(proposal.open, answers, strict=True):
+        guide = with_answer(guide, question, picked)
+    return proposal.text_of(guide)
+
+
+def keep(path: str, upload: Upload, text: str) -> Path:
+    """Keep a guide beside the store, where files with its headers find it; its place."""
+    place = new_place(Path(upload.name), folder_of(Path(path)))
+    keep_guide(text, place)
+    return place
 
 
 def fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
@@ -100,14 +120,21 @@ def versions(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
 
 
 @contextmanager
-def _on_disk(upload: Upload, guide: Upload | None) -> Iterator[tuple[Path, Guide | None]]:
-    """The uploaded files in a folder of their own, gone afterwards."""
+def _in_folder(upload: Upload) -> Iterator[Path]:
+    """The uploaded file in a folder of its own, gone afterwards."""
     with tempfile.TemporaryDirectory(prefix="fleet-upload-") as folder:
         file = Path(folder) / (Path(upload.name).name or "upload.csv")
         file.write_bytes(upload.content)
+        yield file
+
+
+@contextmanager
+def _on_disk(path: str, upload: Upload, guide: Upload | None) -> Iterator[tuple[Path, Guide | None]]:
+    """The uploaded file, and the guide beside it or else the one kept for its headers."""
+    with _in_folder(upload) as file:
         if guide is None:
-            yield file, None
+            yield file, guide_for(file, folder_of(Path(path)))
             return
-        own = Path(folder) / "guide.toml"
+        own = file.with_name("guide.toml")
         own.write_bytes(guide.content)
         yield file, load_guide(own)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import layout, sentences, state
+from dashboards import guide_form, layout, sentences, state
 from dashboards.data import sheets, store_state
 from dashboards.data.sheets import Upload
 from fleet.charts import tables
@@ -18,7 +18,11 @@ found = layout.Ready(path, store_state.revision(path))
 
 st.header("Take a file in")
 cells = st.columns(2)
-file = cells[0].file_uploader("Bench sheets: CSV, XLSX, Parquet", type=["csv", "xlsx", "parquet"], key=FILE)
+file = cells[0].file_uploader(
+    "Bench sheets: CSV, workbook, Parquet",
+    type=["csv", "gz", "tsv", "xlsx", "xlsm", "xls", "ods", "parquet"],
+    key=FILE,
+)
 guide = cells[1].file_uploader("Reading guide of the bench, if it has one", type=["toml"], key=GUIDE)
 upload = None if file is None else Upload(file.name, file.getvalue())
 reading = None if guide is None else Upload(guide.name, guide.getvalue())
@@ -58,16 +62,22 @@ if upload is not None:
                         else:
                             st.rerun()
     if looked is None or looked.report.ignored:
-        with st.expander("Headers of the bench's own? Draft a reading guide from this file"):
+        with st.expander("Headers of the bench's own? What each column is taken for, and what must be asked"):
             try:
-                toml, said, questions = sheets.draft_guide(upload)
-                layout.note(said)
-                st.markdown("\n".join(f"- {layout.plain(q)}" for q in questions))
+                proposal = sheets.draft_guide(upload)
+                layout.note(proposal.sentence)
+                toml = guide_form.ask(proposal)
                 st.code(toml, language="toml", height=260)
                 st.download_button(
                     "Guide as TOML", toml.encode(), "guide.toml", key="guide_out", on_click="ignore"
                 )
-                layout.note("Answer its questions in an editor, then upload it beside the file.")
+                if proposal.lacks:
+                    layout.note(f"No column is known as {', '.join(proposal.lacks)}: map it in an editor.")
+                elif "\nask = " in toml:
+                    layout.note("Answer its questions above, or in an editor; then it can be kept.")
+                elif st.button("Keep this guide: files with these headers are read by it", key="guide_keep"):
+                    sheets.keep(path, upload, toml)
+                    st.rerun()
             except FleetError as error:
                 layout.explain(error)
 done = st.session_state.get(REPORT)

@@ -53,6 +53,28 @@ def test_a_file_with_a_guide(own: Path, open_page: OpenPage) -> None:
     assert "1 would go in" in bold(app)
 
 
+def test_a_bench_s_own_headers_are_asked_about_and_kept(own: Path, open_page: OpenPage) -> None:
+    """What a file can't tell is asked; once answered, the guide is kept and the file is read by it."""
+    file = b"Nr,Datum,Modell,SRA,Zenit\nN-1,2025-05-01,F001,91.5,0.5\nN-2,2025-05-02,F001,91.0,-0.5\n"
+    app = open_page(own, "sheets")
+    app.file_uploader(key="sheets.file").upload("own.csv", file).run()
+    assert app.error
+    assert "guide_keep" not in [button.key for button in app.button]
+    app.radio(key="guide_ask_0").set_value("record still")
+    app.multiselect(key="guide_ask_1").set_value(["Zenit has the other sign"])
+    app.checkbox(key="guide_sure_1").set_value(True)
+    app.run()
+    assert not app.exception
+    app.button(key="guide_keep").click().run()
+    assert not app.exception
+    assert not app.error
+    assert "2 would go in" in bold(app)
+    held = next(d.value for d in app.dataframe if "what it holds" in d.value.columns)
+    assert {"sra_static_deg", "zenith_deg"} <= set(held["column"])
+    (kept,) = own.with_suffix(".guides").iterdir()
+    assert "flip = true" in kept.read_text()
+
+
 def test_the_history_of_a_sheet(own: Path, open_page: OpenPage) -> None:
     """Every version side by side, no token among them; an unknown number is one line."""
     number = Store(own).current()["sheet_no"].iloc[0]

@@ -28,16 +28,13 @@ def guide_for_new(file: Path, folder: Path) -> Guide:
     FleetError
         If it can't be drafted, lacks a required column, or there is nobody to ask.
     """
-    from fleet.columns import COLUMNS
     from fleet.intake import propose_guide
     from fleet.intake.guides.kept import keep_guide, new_place
 
     proposal = propose_guide(file)
-    found = {rule.to for rule in proposal.guide.rules}
-    lacks = [name for name, column in COLUMNS.items() if column.required and name not in found]
-    if lacks:
+    if proposal.lacks:
         raise FleetError(
-            f"{file.name} has no column that is known as {', '.join(lacks)}; other names "
+            f"{file.name} has no column that is known as {', '.join(proposal.lacks)}; other names "
             f"need a reading guide: fleet guide {file}"
         )
     place = new_place(file, folder)

@@ -79,6 +79,12 @@ class Proposal:
         return tuple(printable_header(read.header, read.place + 1) for read in self.columns if not read.rule)
 
     @property
+    def lacks(self) -> tuple[str, ...]:
+        """Columns that every sheet needs and the file seems not to have."""
+        found = {rule.to for rule in self.guide.rules}
+        return tuple(name for name, column in COLUMNS.items() if column.required and name not in found)
+
+    @property
     def toml(self) -> str:
         """The draft as the text of a guide file."""
         return self.text_of(self.guide)
