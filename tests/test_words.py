@@ -195,6 +195,7 @@ NO_LABELS = {
     ("fleet/house_model/chain.py", "RESPONSES"): "formulas",
     ("fleet/tallies/queries.py", "LABELS"): "formulas",
     ("fleet/intake/guides/spellings.py", "_PHRASES"): "how other benches spell them",
+    ("fleet/intake/guides/questions.py", "SIGNS"): "what + means, as a question",
 }
 """Dictionaries that give a name something else than a label."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import datetime as dt
 import gzip
 import tomllib
@@ -53,10 +52,10 @@ def test_every_page_with_the_headers_is_read(tmp_path: Path) -> None:
         "a.xlsx: 4 rows read on 2 pages, 2 taken in, 0 already there, 2 put aside, "
         "2 not looked at (2 on page prices, which has other column names)."
     )
-    told = [(fault.file, fault.line, fault.reason[:40]) for fault in report.faults]
+    told = [(fault.file, fault.line, fault.reason[:36]) for fault in report.faults]
     assert told == [
         ("a.xlsx page 1", 3, "is outside 60 to 120 °"),
-        ("a.xlsx page 2", 3, "is also the number of page 1 line 2, wit"),
+        ("a.xlsx page 2", 3, "is also the number of page 1 line 2,"),
     ]
 
 
@@ -122,18 +121,23 @@ def test_a_packed_folder_is_told(tmp_path: Path) -> None:
 
 
 OLD_BOOK = (
-    "c-rk)O-NKx6#nj=8Rtixzs5iV8HB7%7ZyPqohD3InziYNV487WHK{W(PK#+#md&yVS`}>!3))z1`k@vDEm{OdErKA>"
-    "TDA%bg4EZ!=e=i+88}da@xI}nd+#~-eD}<|zwf=C3QdpSZ<xUnbi#po-HWP4Izh>6Re~V9uB)PzdnoBP))c%R8ptXa"
-    "p47f_t1(pLJp+k*&gUe7kCcw!6#8;mExL->%`qf}ilKv~zzx#)QO{9@Sq`vV$MP<>e9CecYc8?uptjTEFs5RCEj!Iw"
-    "d{8#A%@4)<kbT~>rX6*7sb=xHE5c~&LOh>I4y`dmqq7DRpaJdCvRYo%1GohraEQ>>+uPRFHH`=j_5{A^QQ)h!s-Hz|"
-    "{p#ukNdLWD@BV|{LxZ?fe^okxQRqi`k(5x49ZqF&AUBkr#a`Z(-Nx=bazfJziEOSK7}k;_r}J7mk;_sol}i^B$CAUD"
-    "p`xFf<&%k#Lb8w<NTjvnv@YW9B)XM|Z}X``fH#d`*``s;i>ZcW8UZeccu57R<Jmi3-t?yWV+q!ba!AH;vQb439p{w?"
-    "Is0M6uAnR}?6H;Q1!mpA<p!1!n(vf1_t%+)?lEq2k*&?t&vwS!*rrA0%~URZ-uI}n^eMK5%9A}aXCjmDV&iC{<1J18"
-    ">Nkc~(JHQAQ+OP+a$#;gA6VA^wheh?(2QL-&&&Yk)WRc#SQ<6;bi_hUn$OCpIjH6^xx_MDg1OYwIV*h}YZy0QNYkdc"
-    "TnjeE_2aU^C70on%vEK!m&|qB<dS7vlDSS&=bbW)2g;E)+F$U&h7B7wY}l}2!^Rqb;OnPx<yKcpmwBCco8NWjD9ziS"
-    "N&Z{xM~;34da2xlEaiC=E1Ey+;Sv^?SfP*gy-?u*^`6HdQXI!%#q*b5$He0Qvtq~K-&;bJ_CH@qod3B0pBYx?<p"
+    "78daed584d48545114feee9d19e7479dbfc640031984ac4c1716411b9d264c579ab5e987609a715e35a933314e8b695196cd"
+    "b2085a156d0c0bda586dfaa116052d5a04462d8220d05ab60a0a82d4d7b9e7bd678e19385082f1bee19e7bef39f77cf7ccbb"
+    "bfefbd9e0a4d8fdf6f98c11274c28179dd8baa453a41c96b558220bbaeaba2957b28e936d614bc1e1ac82a179ed4be72ab31"
+    "54e33d03897bcee724818f948ee014fa72592dba8ad8cd3124858aa183a4c00dd2f851cf5185590eb05cc7f22eb77cca7217"
+    "6b2eb1eca0b6d3e230a6627d2d3bcd597c5036b1cd0fc5fb907ddeb3a61d7578a966f1b92bc268eb423c9f490ead3143a3b3"
+    "0613a001edd1b25a5ed503b8051f7088d0d6dbdbd6d5358d080df604bee951e0abb5aa9f456dfdeaea0548ffbd5ceffe83de"
+    "4383b8547f553a8151e847799194508d1d4e65712037949ec55ede95ddc6ee3c7242d30a896cae1a18d69223a7f35a3a91cb"
+    "522d954b1713c792c399a1a29f9ae593899142b2901948a4b5e3b42ee2ed24ba95886ff3a94380378d60d9a651cb8ba98664"
+    "1a012e87784905a9e3d93b5fdef4a6fa6309d68c7248c671b251450f1de7950739fb61c4aea02c2decb195e50566ddc0e506"
+    "96119aef9437f7d79985ee316e7391adcdd4cf76c6dbd8a645e5cd542e7ddef7a8b1f429b685ca933d33672293ef62e368a2"
+    "e32d4dfeea378656d12aae5f53781cb372616e3d1f58d6ffb60d7964d08c5d37cfcc00e6d4c22384581a35f574c4424d9acf"
+    "caa839a8e630b9c4325c82b9d4d3392b7d1c6b18375f48d3a6b85c0b36c5f5e3b2c12597e192cc5565b697cc75dbe492655c"
+    "92b94e52e79d328c07ca9136da5ff0c1860d1b366cd8b061c3c61a80e0eba771e556574a97799d779bdf75e628cddb9f49fe"
+    "5bec478e7e057aa9dc832ce579142b9a3febe112169758a18ff5bd50e100f59ec720521cc760c5f3975ec7c4e2ffb362c7e0"
+    "df5b4295f63f5f499cffb8ff9f1956e7e5"
 )
-"""A workbook of the kind that spreadsheets wrote until 2003 (deflated, base 85): two invented sheets."""
+"""A workbook of the kind that spreadsheets wrote until 2003 (deflated): two invented sheets."""
 
 ODS_CELLS = """<?xml version="1.0"?>
 <office:document-content xmlns:office="urn:oasis:names:tc:opendocument:xmlns:office:1.0"
@@ -169,7 +173,7 @@ def test_other_workbooks_are_read(tmp_path: Path, kind: str) -> None:
     """Old workbooks and those of other programs give the same cells: days, figures, texts."""
     path = tmp_path / f"a.{kind}"
     if kind == "xls":
-        path.write_bytes(zlib.decompress(base64.b85decode(OLD_BOOK)))
+        path.write_bytes(zlib.decompress(bytes.fromhex(OLD_BOOK)))
     else:
         days = [dt.date(2024, 3, 1), dt.date(2024, 3, 2)]
         ods(path, [list(HEAD), ["A1", days[0], "F1", 91.5], ["A2", days[1], "F1", 90]])
