@@ -34,6 +34,7 @@ class Catalogue:
     stiffness_un_m: Floats
     free_angle_deg: Floats
     unit_spread: Floats
+    family_spread: Floats
     cant_to_electrical: float
     operator_habit: dict[str, Floats]
     patchy: NDArray[np.bool_]
@@ -140,6 +141,12 @@ def _some(spec: WorldSpec, n: int, share: float, which: int) -> NDArray[np.bool_
     return np.isin(np.arange(n), chosen[: round(share * n)])
 
 
+def _family_spreads(spec: WorldSpec, n: int) -> Floats:
+    """Factor of each family on all its units' spreads; drawn by itself, as `_some` is."""
+    own = np.random.default_rng([spec.seed, CATALOGUE_STREAM, 3])
+    return np.asarray(np.exp(spec.spread.family_spread_log * own.standard_normal(n)))
+
+
 def _drag_by_profile(rng: np.random.Generator, spec: WorldSpec) -> dict[str, float]:
     low, high = spec.drag_range
     names = (*spec.profiles, "spherical")
@@ -201,6 +208,7 @@ def draw_catalogue(spec: WorldSpec) -> Catalogue:
         stiffness_un_m=stiffness,
         free_angle_deg=free_from_still_deg(still, vtf, length, stiffness, spec.hardening),
         unit_spread=made_by["unit_spread"].to_numpy(),
+        family_spread=_family_spreads(spec, len(families))[lines["family"]],
         cant_to_electrical=float(rng.uniform(*spec.cant_to_electrical)),
         operator_habit={
             "sra_deg": noise.operator * noise.sra_dynamic_deg * rng.standard_normal(3),

@@ -81,8 +81,13 @@ def read(
     dict of str to array, shape (n,)
         Rounded readings under their canonical names.
     """
-    n, noise = len(units), spec.noise
-    normal, habit = rng.standard_normal, catalogue.operator_habit
+    n, noise, habit = len(units), spec.noise, catalogue.operator_habit
+    span = day / (spec.years * 365.25)
+    times = np.where((span >= spec.noisy_span[0]) & (span < spec.noisy_span[1]), spec.noisy_times, 1.0)
+
+    def normal(n: int) -> Floats:
+        return np.asarray(times * rng.standard_normal(n))
+
     off = drift_deg(spec, day) + habit["sra_deg"][operator]
     edge = np.where(catalogue.column("stylus_profile")[units.line] == "spherical", np.nan, 1.0)
     l_to_r, r_to_l = crosstalk(units)

@@ -60,7 +60,11 @@ class Noise:
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviations between sources, families and units [degrees, dB, or of a logarithm]."""
+    """Standard deviations between sources, families and units [degrees, dB, or of a logarithm].
+
+    ``unit_tail_df`` is no sd: units deviate as a t of so many degrees of freedom and the same
+    sd; 0 = normally.
+    """
 
     built_in_source_deg: float = 1.1
     built_in_family_deg: float = 0.8
@@ -73,6 +77,8 @@ class Spread:
     softness_source_log: float = 0.18
     softness_unit_log: float = 0.13
     unit_spread_log: float = 0.25
+    family_spread_log: float = 0.0
+    unit_tail_df: float = 0.0
     zenith_source_deg: float = 0.3
     zenith_unit_deg: float = 1.1
     cant_unit_deg: float = 0.6
@@ -128,6 +134,8 @@ class WorldSpec:
         Fall of the free angle with hours of use.
     hardening : float
         Stiffening of the suspension: torque k (d + hardening d^3) [1/rad^2].
+    noisy_span, noisy_times : tuple of float, float
+        Part of the span (from, to, in shares of it) in which every reading is so many times as noisy.
     drift_deg_per_week, drift_from : float
         Creep of the bench's rake reading, from this share of the span on.
     cant_to_electrical : tuple of float
@@ -178,6 +186,8 @@ class WorldSpec:
     hardening: float = 3.0
     drift_deg_per_week: float = 0.0
     drift_from: float = 0.8
+    noisy_span: tuple[float, float] = (0.0, 0.0)
+    noisy_times: float = 2.0
     cant_to_electrical: tuple[float, float] = (0.25, 0.45)
     start: str = "2021-01-04"
     years: float = 4.4

@@ -114,15 +114,21 @@ def draw_units(
     """
     n, s = len(line), spec.spread
     normal = rng.standard_normal
-    wide = catalogue.unit_spread[line]
+    own = catalogue.family_spread[line]
+    wide = own * catalogue.unit_spread[line]
     size = _fault_sizes(rng, fault, spec.fault_scale)
-    tracking, other = normal(n), normal(n)
+    tail = np.sqrt((s.unit_tail_df - 2.0) / s.unit_tail_df) if s.unit_tail_df else 1.0
+
+    def unit() -> Floats:
+        return tail * rng.standard_t(s.unit_tail_df, n) if s.unit_tail_df else normal(n)
+
+    tracking, other = unit(), unit()
     correlation = s.built_in_tracking_correlation
     built_in = correlation * tracking + np.sqrt(1.0 - correlation**2) * other
     suspension = _of(fault, size, "suspension_soft", "suspension_stiff")
-    cant = s.cant_unit_deg * wide * normal(n) + _of(fault, size, "stylus_canted")
-    roll = s.assembly_roll_unit_deg * normal(n) + _of(fault, size, "assembly_rolled")
-    generator = s.generator_roll_unit_deg * normal(n) + _of(fault, size, "generator_rolled")
+    cant = s.cant_unit_deg * wide * unit() + _of(fault, size, "stylus_canted")
+    roll = s.assembly_roll_unit_deg * own * unit() + _of(fault, size, "assembly_rolled")
+    generator = s.generator_roll_unit_deg * own * unit() + _of(fault, size, "generator_rolled")
     skewed = (rng.gamma(_DRAG_SHAPE, size=n) - _DRAG_SHAPE) / np.sqrt(_DRAG_SHAPE)
     pick = catalogue.figures
     leak = 0.02 * np.exp(0.35 * normal((2, n))) * np.where(rng.random((2, n)) < 0.5, -1.0, 1.0)
@@ -136,14 +142,14 @@ def draw_units(
         built_in_deg=pick("built_in_mean_deg")[line]
         + s.built_in_unit_deg * wide * built_in
         + _of(fault, size, "rake_set_wrong"),
-        softness=np.exp(s.softness_unit_log * normal(n)) * np.where(suspension > 0, suspension, 1.0),
+        softness=np.exp(s.softness_unit_log * own * unit()) * np.where(suspension > 0, suspension, 1.0),
         drag_ratio=pick("drag_mean")[line] * (1.0 + s.drag_unit * skewed),
         zenith_deg=pick("zenith_mean_deg")[line]
-        + s.zenith_unit_deg * wide * normal(n)
+        + s.zenith_unit_deg * wide * unit()
         + _of(fault, size, "stylus_twisted"),
         azimuth_optical_deg=cant + roll,
         azimuth_electrical_deg=generator + roll + catalogue.cant_to_electrical * cant,
-        channel_balance_db=s.balance_unit_db * normal(n) + _of(fault, size, "weak_channel"),
+        channel_balance_db=s.balance_unit_db * own * unit() + _of(fault, size, "weak_channel"),
         leak_in_phase=0.010 * normal(n),
         leak_a_quadrature=leak[0],
         leak_b_quadrature=leak[1],
