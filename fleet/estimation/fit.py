@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.estimation.fit_steps import Fitter
+from fleet.estimation.fit_steps import Fitter, Squares, residual_products
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.angle_sums import (
@@ -25,7 +25,7 @@ from fleet.house_model.angle_sums import (
     lone_sums,
     separate_rows,
 )
-from fleet.house_model.cell_sums import Sums, Tallies
+from fleet.house_model.cell_sums import Fitted, Sums, Tallies
 from fleet.house_model.chain import (
     JUDGED,
     LINK,
@@ -38,6 +38,7 @@ from fleet.house_model.chain import (
     noise_matrix,
 )
 from fleet.house_model.family_facts import FleetFacts
+from fleet.house_model.family_spread import lean_on, share_families
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
@@ -103,17 +104,18 @@ def fit_trimmed(
     names = [link.name for link in LINKS if link.name in finisher.sums]
     spreads = {
         n: finisher.spread_from_moments(
-            finisher.products, LINK[n], finisher.sums[n], cut.spreads[n], finisher.kept
+            finisher.squares[n], LINK[n], finisher.sums[n], cut.spreads[n], finisher.kept
         )
         for n in names
     }
+    spreads = share_families(spreads)
     links = {
         n: finisher.final(finisher.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut.loc[[n]]) for n in names
     }
     turn = finisher.pair_rows()
     for link, weights in zip(PAIR_LINKS, turn, strict=True):
-        links[link.name] = finisher.pair_link(link, weights)
-    correlation = _correlation(cut.products, spreads, cut.scale_s2)
+        links[link.name] = finisher.pair_link(link, weights, spreads)
+    correlation = _correlation(cut.products, spreads, finisher)
     notes = tuple(
         f"{LINK[n].words}: {rows:.0f} sheets, so common practice still speaks along"
         for n, rows in ((n, max(links[n].rows, float(finisher.sums[n].counts.sum()))) for n in names)
@@ -141,14 +143,12 @@ class _Finisher(Fitter):
         self.joint, self.sampling = cut.sums[JOINT], sampling
         self.kept = KEPT_VARIANCE if cut.robust else 1.0
         self.lone = lone_sums(cut.sums)
-        self.sums, self.products = dict(cut.sums), cut.products
+        self.sums, self.products, self.fits = dict(cut.sums), cut.products, dict(cut.fits)
+        self.squares = {n: _squares(cut.sums[n], f, n) for n, f in cut.fits.items() if n in cut.sums}
         if RAKE in cut.sums:
             # A rake is tracking plus built-in angle: its link learns from the sheets that read both as well.
             self.sums[RAKE] = add_sums(combine(self.joint, LOADING[RAKE], RAKE), cut.sums[RAKE])
-            both = _of_combination(cut.products, LOADING[RAKE], RAKE)
-            keys = ["source", "scale_class", "a", "b"]
-            every = pd.concat([cut.products, both], ignore_index=True)
-            self.products = every.groupby(keys, sort=False, as_index=False)[["n", "total"]].sum()
+            self.squares[RAKE] = _both(self.of_combination(LOADING[RAKE], RAKE), self.squares[RAKE])
 
     def pair_rows(self) -> Floats:
         """Two combinations of tracking and built-in angle that are fitted one at a time.
@@ -165,23 +165,30 @@ class _Finisher(Fitter):
         tracking, rake = (float(self.sums[n].counts.sum()) if n in self.sums else rows for n in LOADING)
         return separate_rows(unit, RAKE if rake >= ENOUGH_RAKES * tracking else PAIRED[0])
 
-    def pair_link(self, link: Link, weights: Floats) -> LinkFit:
+    def pair_link(self, link: Link, weights: Floats, spreads: Mapping[str, VarianceFunction]) -> LinkFit:
         """Fit one combination; its residuals' products follow from those of the two angles."""
         sums, belief = combine(self.joint, weights, link.name), pair_prior(weights)
-        own = _of_combination(self.products, weights, link.name)
+        own = self.of_combination(weights, link.name)
         alone = self.single(weights)
         if alone is not None:
             lone = self.lone[alone]
             sums = add_sums(sums, Sums(sums.columns, lone.moments, lone.counts))
-            mine = self.products[(self.products["a"] == alone) & (self.products["b"] == alone)]
-            own = mine.assign(a=link.name, b=link.name)
+            own = _both(own, _squares(lone, self.fits[alone], alone))
         noise = float(weights @ noise_matrix(PAIRED, dict(self.noise)) @ weights)
-        rows = max(float(own["n"].sum()), 1.0)
-        rough = VarianceFunction(
-            noise, max(float(own["total"].sum()) / rows - noise, belief.base), 0.0, {}, 0.0
-        )
+        rows, total = (float(x.sum()) for x in own)
+        rough = VarianceFunction(noise, max(total / max(rows, 1.0) - noise, belief.base), 0.0, {}, 0.0)
         spread = self.spread_from_moments(own, link, sums, rough, self.kept, belief=belief)
-        return self.final(sums, link, spread, belief, None)
+        return self.final(sums, link, lean_on(spread, link.name, spreads), belief, None)
+
+    def of_combination(self, weights: Floats, name: str) -> Squares:
+        """Squared residuals of a combination over the rows that read both angles."""
+        t, b = (self.fits[n] for n in PAIRED)
+        w1, w2 = weights
+        centre = LINK[name].centre if name in LINK else 0.0
+        off = centre - w1 * LINK[PAIRED[0]].centre - w2 * LINK[PAIRED[1]].centre
+        slopes = {c: w1 * t.slopes[c] + w2 * b.slopes[c] for c in PAIR_COVARIATES}
+        fit = Fitted(w1 * t.at_zero + w2 * b.at_zero + off, slopes, t.bound)
+        return _squares(combine(self.joint, weights, name), fit, name)
 
     def single(self, weights: Floats) -> str | None:
         """The link that reads just this combination, so that rows which read no more teach it alone."""
@@ -232,16 +239,13 @@ def _prior(gram: Gram, link: Link, belief: Prior) -> LogPrior:
     return half_t_prior(float(np.sqrt(square)))
 
 
-def _of_combination(products: pd.DataFrame, weights: Floats, name: str) -> pd.DataFrame:
-    """Products of a combination's residuals with themselves, over the rows that read both angles."""
-    parts = [
-        products[(products["a"] == a) & (products["b"] == b)].reset_index(drop=True)
-        for a, b in (("tracking", "tracking"), PAIRED, ("built_in", "built_in"))
-    ]
-    mean = [p["total"] / p["n"].clip(lower=1.0) for p in parts]
-    w1, w2 = weights
-    total = (w1**2 * mean[0] + 2.0 * w1 * w2 * mean[1] + w2**2 * mean[2]) * parts[1]["n"]
-    return parts[1].assign(a=name, b=name, total=total.clip(lower=0.0))
+def _squares(sums: Sums, fit: Fitted, name: str) -> Squares:
+    """Rows and squared residuals of one link per cell."""
+    return sums.counts, residual_products(sums, fit, fit, (name, name))
+
+
+def _both(one: Squares, other: Squares) -> Squares:
+    return one[0] + other[0], one[1] + other[1]
 
 
 def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
@@ -250,28 +254,28 @@ def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
     return float(rows["total"].sum() / max(rows["n"].sum(), 1.0))
 
 
-def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction], s2: Floats) -> Floats:
+def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction], fitter: Fitter) -> Floats:
     """Correlation of the residuals of the judged links, pooled over sources and scale classes.
 
     That of a rake by itself follows from its two parts where it is needed; here it stands alone.
     """
-    size = len(JUDGED)
-    out = np.eye(size)
+    keys = ["source", "scale_class"]
+    sd = {n: np.sqrt(fitter.total(spreads[n])) for n in JUDGED if n in spreads}
+    rows = fitter.cells["n"].to_numpy(dtype=float) if len(fitter.cells) else np.empty(0)
+    out = np.eye(len(JUDGED))
     for i, a in enumerate(JUDGED):
         for j, b in enumerate(JUDGED):
-            if j <= i or RAKE in (a, b) or a not in spreads or b not in spreads:
+            if j <= i or RAKE in (a, b) or a not in sd or b not in sd:
                 continue
-            rows = products[
-                ((products["a"] == a) & (products["b"] == b)) | ((products["a"] == b) & (products["b"] == a))
-            ]
-            source = rows["source"].astype(str).to_numpy(dtype=object)
-            klass = s2[rows["scale_class"].to_numpy(dtype=int)]
-            scale = np.sqrt(spreads[a].total(klass, source) * spreads[b].total(klass, source))
-            expected = float((rows["n"].to_numpy() * scale).sum())
+            mine = products[products["a"].isin((a, b)) & products["b"].isin((a, b))]
+            mine = mine[mine["a"] != mine["b"]]
+            work = fitter.cells[keys].assign(n=rows, scale=rows * sd[a] * sd[b])
+            mean = work.groupby(keys)[["n", "scale"]].sum()
+            scale = (mean["scale"] / mean["n"]).reindex(pd.MultiIndex.from_frame(mine[keys])).to_numpy()
+            expected = float(np.nansum(mine["n"].to_numpy() * scale))
             if expected > 0.0:
-                weight = float(rows["n"].sum())
-                value = float(rows["total"].sum()) / expected
-                out[i, j] = out[j, i] = value * weight / (weight + 10.0)
+                weight = float(mine["n"].sum())
+                out[i, j] = out[j, i] = float(mine["total"].sum()) / expected * weight / (weight + 10.0)
     out = nearest_covariance(out, floor=1e-3)
     d = np.sqrt(np.diag(out))
     return np.asarray(out / d / d[:, None])

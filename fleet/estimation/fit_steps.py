@@ -18,8 +18,13 @@ from fleet.statistics.reml import RemlFit, fit_reml
 
 MAD_TO_SD: Final = 1.482602218505602
 MAD_EFFICIENCY: Final = 0.37
+SPREAD_KEYS: Final = ("source", "family", "scale_class")
 KNOWN_SIGMA_ROWS: Final = 15
 """Below this many rows the residual sd stays what the spreads say; it can't be learnt twice."""
+
+
+Squares = tuple[Floats, Floats]
+"""Per cell the kept rows of one response, and the sum of their squared residuals."""
 
 
 class Fitter:
@@ -35,8 +40,12 @@ class Fitter:
     def __init__(self, cells: pd.DataFrame, scale_s2: Floats, noise: Mapping[str, float]) -> None:
         self.cells, self.s2, self.noise = cells, scale_s2, noise
         self.levels = {f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS}
-        self.source = self.levels["source"]
+        self.source, self.family = self.levels["source"], self.levels["family"]
         self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
+
+    def total(self, spread: VarianceFunction) -> Floats:
+        """Variance of the residuals of each cell's rows."""
+        return spread.total(self.cell_s2, self.source, self.family)
 
     def noise_of(self, link: Link) -> float:
         """Variance of the reading noise in a link's response."""
@@ -53,7 +62,7 @@ class Fitter:
 
     def weighted(self, sums: Sums, spread: VarianceFunction) -> Cells:
         """The sums as cells, each weighted by what its rows scatter."""
-        weights = 1.0 / spread.total(self.cell_s2, self.source)
+        weights = 1.0 / self.total(spread)
         return Cells(self.levels, sums.columns, sums.moments, sums.counts, weights=weights)
 
     def gram(self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior) -> Gram:
@@ -75,7 +84,7 @@ class Fitter:
         for n, spread in spreads.items():
             gram = self.gram(sums[n], LINK[n], spread, BELIEFS[n])
             at_zero, slopes = self.fitted(LINK[n], fit_reml(gram, sigma=self.known_sigma(gram)))
-            fits[n] = Fitted(at_zero, slopes, sigmas * np.sqrt(spread.total(self.cell_s2, self.source)))
+            fits[n] = Fitted(at_zero, slopes, sigmas * np.sqrt(self.total(spread)))
         return fits
 
     def with_bounds(
@@ -83,8 +92,7 @@ class Fitter:
     ) -> dict[str, Fitted]:
         """The same fits with the cut at so many sigmas of other spreads."""
         return {
-            n: Fitted(f.at_zero, f.slopes, sigmas * np.sqrt(spreads[n].total(self.cell_s2, self.source)))
-            for n, f in fits.items()
+            n: Fitted(f.at_zero, f.slopes, sigmas * np.sqrt(self.total(spreads[n]))) for n, f in fits.items()
         }
 
     def fitted(self, link: Link, reml: RemlFit) -> tuple[Floats, dict[str, Floats]]:
@@ -103,15 +111,17 @@ class Fitter:
 
     def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> VarianceFunction:
         """Spread from median absolute residuals, before anything is cut."""
-        squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2, n=MAD_EFFICIENCY * middle["n"])
-        squares.loc[middle["n"] < 4, "n"] = 0.0
-        belief = BELIEFS[link.name]
+        n = middle["n"].astype(float)
+        squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2 / _mad_excess(n), n=MAD_EFFICIENCY * n)
+        return self._variances(squares, link, self.noise_of(link), BELIEFS[link.name])
+
+    def _variances(self, squares: pd.DataFrame, link: Link, noise: float, belief: Prior) -> VarianceFunction:
         prior = (belief.base, belief.growth, SPREAD_ROWS)
-        return fit_variances(squares, self.s2, noise=self.noise_of(link), scale=link.scale, prior=prior)
+        return fit_variances(squares, self.s2, noise=noise, scale=link.scale, prior=prior)
 
     def spread_from_moments(
         self,
-        products: pd.DataFrame,
+        squares: Squares,
         link: Link,
         sums: Sums,
         old: VarianceFunction,
@@ -119,26 +129,19 @@ class Fitter:
         *,
         belief: Prior | None = None,
     ) -> VarianceFunction:
-        """Spread from the mean squares of the kept residuals, degrees of freedom taken off where used."""
+        """Spread from the squares of the kept residuals, degrees of freedom taken off where used."""
         believed = belief or BELIEFS[link.name]
-        own = products[(products["a"] == link.name) & (products["b"] == link.name)]
-        taken = self.leverage(sums, link, old, believed)
-        used = [
-            taken.get((str(s), int(c)), 0.0) for s, c in zip(own["source"], own["scale_class"], strict=True)
-        ]
-        n = own["n"].to_numpy(dtype=float)
-        free = np.maximum(n - np.array(used, dtype=float), 0.15 * n)
-        m2 = own["total"].to_numpy(dtype=float) / np.maximum(free, 1e-9) / kept
-        squares = pd.DataFrame(
-            {"source": own["source"].astype(str), "scale_class": own["scale_class"], "n": free, "m2": m2}
+        n, total = squares
+        work = self.cells[list(SPREAD_KEYS)].assign(
+            n=n, total=total, used=self.leverage(sums, link, old, believed)
         )
-        prior = (believed.base, believed.growth, SPREAD_ROWS)
-        return fit_variances(squares, self.s2, noise=old.noise, scale=link.scale, prior=prior)
+        own = work.groupby(list(SPREAD_KEYS), sort=False, as_index=False)[["n", "total", "used"]].sum()
+        free = np.maximum(own["n"] - own["used"], 0.15 * own["n"])
+        own = own.assign(n=free, m2=own["total"].clip(lower=0.0) / np.maximum(free, 1e-9) / kept)
+        return self._variances(own, link, old.noise, believed)
 
-    def leverage(
-        self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior
-    ) -> dict[tuple[str, int], float]:
-        """Degrees of freedom that the fit takes from each source and scale class."""
+    def leverage(self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior) -> Floats:
+        """Degrees of freedom that the fit takes from each cell."""
         cells = self.weighted(sums, spread)
         gram = self.gram(sums, link, spread, belief)
         reml = fit_reml(gram, sigma=self.known_sigma(gram))
@@ -153,8 +156,25 @@ class Fitter:
         for i, ki in zip(where, kind, strict=True):
             for j, kj in zip(where, kind, strict=True):
                 trace += scaled[i, j] * cells.moments[:, ki, kj] * cells.weights
-        out: dict[tuple[str, int], float] = {}
-        classes = self.cells["scale_class"].to_numpy(dtype=int)
-        for source, klass, value in zip(self.source, classes, trace, strict=True):
-            out[str(source), int(klass)] = out.get((str(source), int(klass)), 0.0) + float(value)
-        return out
+        return trace
+
+
+def _mad_excess(n: pd.Series) -> pd.Series:
+    """Squared median of n absolute normal deviates on average, over that of many (fitted to simulation)."""
+    return 1.0 + 1.8 / (n + 0.5)
+
+
+def residual_products(block: Sums, one: Fitted, other: Fitted, names: tuple[str, str]) -> Floats:
+    """Per cell the sum of products of the residuals of two responses of one block (one, with itself)."""
+    left, right = (_residual_rows(block, fit, name) for fit, name in zip((one, other), names, strict=True))
+    return np.asarray(np.einsum("mi,mij,mj->m", left, block.moments, right))
+
+
+def _residual_rows(block: Sums, fit: Fitted, name: str) -> Floats:
+    """Per cell the row v with v · (1, covariates, responses) the residual of one response."""
+    v = np.zeros((len(block.counts), len(block.columns)))
+    v[:, 0] = (LINK[name].centre if name in LINK else 0.0) - fit.at_zero
+    for covariate, slope in fit.slopes.items():
+        v[:, block.columns.index(covariate)] = -slope
+    v[:, block.columns.index(name)] = 1.0
+    return v

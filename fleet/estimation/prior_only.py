@@ -35,7 +35,7 @@ class _NoSheets:
 
     def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
         del fits
-        return pd.DataFrame({"source": [], "scale_class": [], "n": [], "mad": [], "link": []})
+        return pd.DataFrame({n: [] for n in ("source", "family", "scale_class", "n", "mad", "link")})
 
     def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
         del fits

@@ -69,8 +69,7 @@ def trimmed_to_parts(cut: TrimmedTallies) -> tuple[dict[str, Floats], dict[str, 
             arrays[f"fit.{name}.slope.{covariate}"] = slope
         head["fits"][name] = list(fit.slopes)
     for name, spread in cut.spreads.items():
-        factors = {k: list(v) for k, v in spread.factors.items()}
-        head["spreads"][name] = [spread.noise, spread.base, spread.growth, factors, spread.between]
+        head["spreads"][name] = spread.to_list()
     head["faulty"] = {k: list(v) for k, v in cut.faulty.items()}
     texts = {"head": json.dumps(head)}
     for name, frame in (("cells", cut.cells), ("products", cut.products), ("cut", cut.cut)):
@@ -101,10 +100,7 @@ def trimmed_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -
         )
         for name, covariates in head["fits"].items()
     }
-    spreads = {}
-    for name, (noise, base, growth, factors, between) in head["spreads"].items():
-        pairs = {k: (float(a), float(b)) for k, (a, b) in factors.items()}
-        spreads[name] = VarianceFunction(noise, base, growth, pairs, between)
+    spreads = {name: VarianceFunction.of_list(parts) for name, parts in head["spreads"].items()}
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
     frames = {name: _frame(texts[name]) for name in ("cells", "products", "cut")}
     return TrimmedTallies(

@@ -16,6 +16,7 @@ from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.house_model.cell_sums import Sums, Tallies
 from fleet.house_model.chain import LINK, LINKS, SAG_EDGES
+from fleet.house_model.family_spread import share_families
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.statistics.gram import Floats
 
@@ -40,6 +41,7 @@ def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool =
         for _ in range(PASSES):
             middle = tallies.middle(fits)
             spreads = {n: fitter.spread_from_mad(middle[middle["link"] == n], LINK[n]) for n in names}
+            spreads = share_families(spreads)
             fits = fitter.with_bounds(fits, spreads, CUT_SIGMAS)
             sums = tallies.sums(fits, names)
             fits = fitter.fit_all(sums, spreads, CUT_SIGMAS)

@@ -21,9 +21,10 @@ from fleet.house_model.variance_function import VarianceFunction
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors, build_gram
 
-FORMAT = 5
-OLDER = (4,)
-"""Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone."""
+FORMAT = 6
+OLDER = (4, 5)
+"""Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone, neither a
+spread of a family's own."""
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 
@@ -49,13 +50,11 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
     for i, alone in enumerate(house.alone):
         _put_cells(arrays, f"alone.{i}", alone.cells)
     for name, fit in house.links.items():
-        s = fit.spread
         head["links"][name] = {
             "rows": fit.rows,
             "cut": fit.cut,
             "cut_size": fit.cut_size,
-            "spread": [s.noise, s.base, s.growth, s.between],
-            "factors": {k: list(v) for k, v in s.factors.items()},
+            "spread": fit.spread.to_list(),
         } | _put(arrays, f"link.{name}", fit.posterior, fit.cells)
     for name, spec in house.facts.specs.items():
         entry: dict[str, Any] = {"shift": spec.shift, "fitted": spec.posterior is not None}
@@ -135,9 +134,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
     links = {}
     for name, entry in head["links"].items():
         posterior, cells = _take(arrays, f"link.{name}", entry)
-        noise, base, growth, between = entry["spread"]
-        factors = {k: (float(a), float(b)) for k, (a, b) in entry["factors"].items()}
-        spread = VarianceFunction(noise, base, growth, factors, between)
+        spread = VarianceFunction.of_list(entry["spread"] if "factors" not in entry else _older(entry))
         links[name] = LinkFit(
             _ALL_LINKS[name], cells, spread, posterior, entry["rows"], entry["cut"], entry["cut_size"]
         )
@@ -163,6 +160,12 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         tuple(head["notes"]),
         _take_alone(arrays, head, links[PAIR[0]].cells),
     )
+
+
+def _older(entry: dict[str, Any]) -> list[Any]:
+    """The spread of a link as layouts 4 and 5 wrote it."""
+    *first, between = entry["spread"]
+    return [*first, entry["factors"], between]
 
 
 def _correlation(kept: Floats) -> Floats:

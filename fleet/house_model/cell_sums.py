@@ -56,7 +56,7 @@ class Tallies(Protocol):
         """Moments of every link in one scan."""
 
     def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual per link, source and scale class."""
+        """Median absolute residual per link, source, family and scale class."""
 
     def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
         """Sums of products of residuals of pairs of links, per source and scale class."""

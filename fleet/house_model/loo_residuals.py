@@ -47,6 +47,8 @@ class Residuals:
     expected : (m, 8) what the kind should read
     covariance : (m, 8, 8) of the residuals of a sound unit: reading noise, unit spread, what the fleet leaves
         unknown about family, source and material
+    share : (m, 8) part of each variance that is units' own scatter
+    doubt : (m, 8) sd of the log of that part, as far as the factors of source and family are not known
     observed : the sheets as the links see them (see `responses`)
     seen : per factor (m,) whether the fleet knows the level
     """
@@ -54,6 +56,8 @@ class Residuals:
     value: Floats
     expected: Floats
     covariance: Floats
+    share: Floats
+    doubt: Floats
     observed: pd.DataFrame
     seen: dict[str, NDArray[np.bool_]]
 
@@ -89,10 +93,12 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
     expected[:, _PLACES], angles = _angles_left_out(house, cells, observed, own)
     value[:, _PLACES] = observed[[f"y_{n}" for n in TOGETHER]].to_numpy(dtype=float) - expected[:, _PLACES]
-    covariance = _covariance(house, np.sqrt(unit_variance(house, observed)), variance, angles)
+    total, own, doubt = unit_variance(house, observed)
+    covariance = _covariance(house, np.sqrt(total), variance, angles)
+    share = own / np.einsum("mii->mi", covariance)
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
     seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
-    return Residuals(value, expected, covariance, observed, seen)
+    return Residuals(value, expected, covariance, share, doubt, observed, seen)
 
 
 def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:
@@ -148,19 +154,24 @@ def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(columns).set_index("family")
 
 
-def unit_variance(house: House, observed: pd.DataFrame) -> Floats:
-    """Variance of a sound unit's reading about its expectation, (m, 8): unit spread and reading noise."""
+def unit_variance(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Variance of a sound unit's reading about its expectation (m, 8), the units' part of it, and its doubt.
+
+    The variance is unit spread and reading noise; the doubt is the sd of the log of the spread.
+    """
     s = observed["s_kind"].to_numpy(dtype=float)
     typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
     s2 = np.where(np.isnan(s), typical, s) ** 2
-    source, names = pd.factorize(observed["source"].to_numpy(dtype=object))
-    out = np.ones((len(observed), len(JUDGED)))
+    source, family = (observed[f].to_numpy(dtype=object) for f in ("source", "family"))
+    out, own, doubt = (np.full((len(observed), len(JUDGED)), x) for x in (1.0, 1.0, 0.0))
     for j, name in enumerate(JUDGED):
         if name in house.links:
             fit = house.links[name]
-            own = fit.spread.source_factors(names)[source] * fit.spread.plain(s2)
-            out[:, j] = (fit.spread.noise + own) * float((fit.posterior.sigma**2).mean())
-    return out
+            sigma2 = float((fit.posterior.sigma**2).mean())
+            own[:, j] = sigma2 * fit.spread.unit_variance(s2, source, family)
+            out[:, j] = own[:, j] + sigma2 * fit.spread.noise
+            doubt[:, j] = fit.spread.doubt(source, family)
+    return out, own, doubt
 
 
 class _Cells:
@@ -171,7 +182,6 @@ class _Cells:
         self.code = grouped.ngroup().to_numpy()
         first = pd.Series(self.code).drop_duplicates().index
         self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
-        self.source, self.sources = pd.factorize(observed["source"].to_numpy(dtype=object))
         self.size = len(first)
 
 
@@ -228,7 +238,7 @@ def _left_out(
     expectation += fit.link.centre
     for column in fit.link.columns:
         expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
-    total = _total(house, fit, cells, observed)
+    total = _total(house, fit, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -236,11 +246,11 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> Floats:
+def _total(house: House, fit: LinkFit, observed: pd.DataFrame) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
     s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
-    own = fit.spread.source_factors(cells.sources)[cells.source] * fit.spread.plain(s2)
-    return (fit.spread.noise + own) * float((fit.posterior.sigma**2).mean())
+    total = fit.spread.total(s2, *(observed[f].to_numpy(dtype=object) for f in ("source", "family")))
+    return total * float((fit.posterior.sigma**2).mean())
 
 
 def _angles_left_out(
@@ -272,7 +282,7 @@ def _angles_left_out(
     told += [(joint.loading(np.array([1.0, 1.0])), r, RAKE)]
     for loading, y, name in told:
         if name in house.links:
-            total = _total(house, house.links[name], cells, observed)
+            total = _total(house, house.links[name], observed)
             _remove(mean, cov, loading, y, total, own)
     back = np.vstack([np.linalg.inv(house.turn), joint.loading(np.array([1.0, 1.0]))])
     centres = np.array([LINK[n].centre for n in TOGETHER])

@@ -179,7 +179,7 @@ class Forecaster:
         """Standard deviation between true units, its own uncertainty drawn along."""
         fit = self.house.links[name]
         spread = fit.spread
-        pairs = np.array([spread.log_factor(str(x)) for x in rows["source"]])
+        pairs = np.array([spread.log_factor(*x) for x in rows[["source", "family"]].itertuples(index=False)])
         log_g = pairs[row, 0] + pairs[row, 1] * self._z[z]
         unit = np.exp(log_g) * spread.plain(s2)
         sigma2 = fit.posterior.sigma[parameters] ** 2

@@ -158,18 +158,21 @@ def _softness(house: House) -> list[str]:
 
 
 def _spread_words(house: House) -> list[str]:
-    """Sources whose units scatter clearly more or less than the others'."""
+    """Sources, and the surest few families, whose units scatter clearly more or less than the others'."""
     out = []
     for name in ("built_in", "tracking", "zenith"):
         if name not in house.links:
             continue
-        for source, (log_g, sd) in sorted(house.links[name].spread.factors.items()):
-            if source != NOT_TOLD and abs(log_g) > 1.96 * sd:
-                times, low, high = (np.exp(0.5 * (log_g + z * sd)) for z in (0.0, -1.96, 1.96))
-                out.append(
-                    f"Units of source {source} scatter {times:.2f} times as widely as the fleet's in "
-                    f"{LINK[name].words} ({low:.2f} to {high:.2f})."
-                )
+        spread = house.links[name].spread
+        surest = sorted(spread.families.items(), key=lambda f: -abs(f[1][0]) / f[1][1])[:MOST_WORDS]
+        for kind, factors in (("source", sorted(spread.factors.items())), ("family", surest)):
+            for label, (log_factor, sd) in factors:
+                if label != NOT_TOLD and abs(log_factor) > 1.96 * sd:
+                    times, low, high = (np.exp(0.5 * (log_factor + z * sd)) for z in (0.0, -1.96, 1.96))
+                    out.append(
+                        f"Units of {kind} {label} scatter {times:.2f} times as widely as the fleet's in "
+                        f"{LINK[name].words} ({low:.2f} to {high:.2f})."
+                    )
     return out
 
 

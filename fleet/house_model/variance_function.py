@@ -1,14 +1,16 @@
-"""How far sound units scatter about their expectation: by link, sag scale and assembly source.
+"""How far sound units scatter about their expectation: by link, sag scale, assembly source and family.
 
-Variance of a reading's residual = reading noise + g_source × (base + growth × S²).  The noise is known from
-repeats; base and growth are fitted to the residuals' mean squares; the sources' factors g are pooled: a
-source with few units stays near 1, and a source never seen is drawn from the spread between sources.
+Variance of a reading's residual = reading noise + g_source × h_family × (base + growth × S²).  The noise is
+known from repeats; base and growth are fitted to the residuals' mean squares; the factors g of sources and h
+of families are pooled: one with few units stays near 1, and one never seen is drawn from the spread between
+its like.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,12 +18,16 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 Floats = NDArray[np.float64]
+Factors = Mapping[str, tuple[float, float]]
 PRIOR_BETWEEN = 0.45
 """Prior guess of the sd of log g between sources (spreads of two sources typically differ by a quarter)."""
+PRIOR_BETWEEN_FAMILIES = 0.15
+"""The same of log h between families."""
 PRIOR_LOG_SD = 0.7
 EXCESS = 1.3
 """Unit scatter has somewhat heavier tails than a normal: sampling variance of a mean square, over 2 m²/n."""
 SMALLEST = 1e-6
+ROUNDS = 8
 
 
 @dataclass(frozen=True)
@@ -31,38 +37,72 @@ class VarianceFunction:
     Attributes
     ----------
     noise : variance of the reading noise in the response
-    base, growth : unit variance = g × (base + growth × S²)
+    base, growth : unit variance = g × h × (base + growth × S²)
     factors : per source (mean of log g, sd of log g)
     between : sd of log g between sources, for one never seen
+    families : per family (mean of log h, sd of log h)
+    between_families : sd of log h between families, for one never seen
+    told : per family log h as its own rows have it and the sampling variance of that; not kept
     """
 
     noise: float
     base: float
     growth: float
-    factors: Mapping[str, tuple[float, float]]
+    factors: Factors
     between: float
+    families: Factors = field(default_factory=dict)
+    between_families: float = 0.0
+    told: Factors = field(default_factory=dict, compare=False, repr=False)
 
-    def unit_variance(self, s2: Floats, source: NDArray[np.object_]) -> Floats:
-        """Variance between true units at squared sag scale ``s2`` for each source (its mean log factor)."""
-        code, names = pd.factorize(source)
-        return np.asarray(self.source_factors(names)[code] * self.plain(s2))
+    def unit_variance(
+        self, s2: Floats, source: NDArray[np.object_], family: NDArray[np.object_] | None = None
+    ) -> Floats:
+        """Variance between true units at squared sag scale ``s2``; without families, of one whose h is 1."""
+        log_factor = _look_up(self.factors, source, self.between)[:, 0]
+        if family is not None:
+            log_factor = log_factor + _look_up(self.families, family, self.between_families)[:, 0]
+        return np.asarray(np.exp(log_factor) * self.plain(s2))
 
-    def source_factors(self, names: NDArray[np.object_]) -> Floats:
-        """Factor g of each of these sources (its mean log factor)."""
-        log_g = np.array([self.factors.get(str(x), (0.0, 0.0))[0] for x in names], dtype=float)
-        return np.asarray(np.exp(log_g))
+    def doubt(self, source: NDArray[np.object_], family: NDArray[np.object_]) -> Floats:
+        """Standard deviation of log g·h."""
+        sd_g = _look_up(self.factors, source, self.between)[:, 1]
+        return np.asarray(np.hypot(sd_g, _look_up(self.families, family, self.between_families)[:, 1]))
 
     def plain(self, s2: Floats) -> Floats:
-        """Unit variance of a source whose factor is 1."""
+        """Unit variance of a source and family whose factors are 1."""
         return np.asarray(np.maximum(self.base + self.growth * s2, SMALLEST))
 
-    def total(self, s2: Floats, source: NDArray[np.object_]) -> Floats:
+    def total(
+        self, s2: Floats, source: NDArray[np.object_], family: NDArray[np.object_] | None = None
+    ) -> Floats:
         """Variance of a reading's residual: unit variance plus reading noise."""
-        return self.noise + self.unit_variance(s2, source)
+        return self.noise + self.unit_variance(s2, source, family)
 
-    def log_factor(self, source: str) -> tuple[float, float]:
-        """Mean and sd of log g of a source; a source never seen has mean 0 and the sd between sources."""
-        return self.factors.get(source, (0.0, self.between))
+    def to_list(self) -> list[Any]:
+        """Plain lists and dictionaries that `of_list` turns back into the same function."""
+        factors, families = ({k: list(v) for k, v in x.items()} for x in (self.factors, self.families))
+        return [
+            self.noise, self.base, self.growth, factors, self.between, families, self.between_families
+        ]  # fmt: skip
+
+    @classmethod
+    def of_list(cls, parts: Sequence[Any]) -> VarianceFunction:
+        """What `to_list` took apart; an older one knows no families."""
+        noise, base, growth, factors, between, families, between_families = [*parts, {}, 0.0][:7]
+        pairs = [{k: (float(a), float(b)) for k, (a, b) in x.items()} for x in (factors, families)]
+        return cls(noise, base, growth, pairs[0], between, pairs[1], between_families)
+
+    def log_factor(self, source: str, family: str) -> tuple[float, float]:
+        """Mean and sd of log g·h; what was never seen has mean 0 and the sd between its like."""
+        g, sd_g = self.factors.get(source, (0.0, self.between))
+        h, sd_h = self.families.get(family, (0.0, self.between_families))
+        return g + h, float(np.hypot(sd_g, sd_h))
+
+
+def _look_up(factors: Factors, names: NDArray[np.object_], between: float) -> Floats:
+    """Mean and sd of the log factor of each name; one never seen has mean 0 and the sd between its like."""
+    code, found = pd.factorize(names)
+    return np.array([factors.get(str(x), (0.0, between)) for x in found], dtype=float).reshape(-1, 2)[code]
 
 
 def fit_variances(
@@ -77,7 +117,7 @@ def fit_variances(
 
     Parameters
     ----------
-    squares : columns source, scale_class, n (effective number), m2 (mean square of residuals)
+    squares : columns source, family, scale_class, n (effective number), m2 (mean square of residuals)
     s2_of_class : mean squared sag scale of each class
     noise : variance of the reading noise in the response
     scale : ``none`` keeps ``growth`` at 0, ``whole`` keeps ``base`` at 0, ``part`` fits both
@@ -86,49 +126,89 @@ def fit_variances(
     d = squares[squares["n"] > 0.0]
     believed_base, believed_growth, rows = prior or (SMALLEST, 0.0, 0.0)
     if d.empty:
-        return VarianceFunction(noise, believed_base, believed_growth, {}, PRIOR_BETWEEN)
+        none: Factors = {}
+        return VarianceFunction(
+            noise, believed_base, believed_growth, none, PRIOR_BETWEEN, none, PRIOR_BETWEEN_FAMILIES
+        )
     n = d["n"].to_numpy(dtype=float)
     excess = d["m2"].to_numpy(dtype=float) - noise
     s2 = s2_of_class[d["scale_class"].to_numpy(dtype=int)]
-    names, code = np.unique(d["source"].astype(str).to_numpy(), return_inverse=True)
-    log_g, sd_g, between = np.zeros(len(names)), np.zeros(len(names)), PRIOR_BETWEEN
+    groups = [
+        _Pool(d["source"].astype(str).to_numpy(), PRIOR_BETWEEN),
+        _Pool(d["family"].astype(str).to_numpy(), PRIOR_BETWEEN_FAMILIES),
+    ]
     base, growth = max(float(np.average(excess, weights=n)), SMALLEST), 0.0
     all_s2, all_n = np.append(s2, [1.0, 4.0]), np.append(n, [0.5 * rows, 0.5 * rows])
     all_excess = np.append(excess, believed_base + believed_growth * all_s2[-2:])
-    for _ in range(8):
-        g = np.append(np.exp(log_g)[code], [1.0, 1.0])
-        total = noise + g * np.maximum(base + growth * all_s2, SMALLEST)
+    for _ in range(ROUNDS):
+        factor = np.append(np.exp(groups[0].each + groups[1].each), [1.0, 1.0])
+        total = noise + factor * np.maximum(base + growth * all_s2, SMALLEST)
         root = np.sqrt(all_n) / total
-        columns = np.stack([g * (scale != "whole"), g * all_s2 * (scale != "none")], axis=1)
+        columns = np.stack([factor * (scale != "whole"), factor * all_s2 * (scale != "none")], axis=1)
         fitted, _ = optimize.nnls(columns * root[:, None], all_excess * root)
         base, growth = float(fitted[0]), float(fitted[1])
         plain = np.maximum(base + growth * s2, SMALLEST)
-        log_g, sd_g, between = _pool(code, len(names), n, excess, plain, noise, log_g)
-    pairs = {str(s): (float(a), float(b)) for s, a, b in zip(names, log_g, sd_g, strict=True)}
-    return VarianceFunction(noise, max(base, SMALLEST if growth == 0.0 else 0.0), growth, pairs, between)
+        for own, other in (groups, groups[::-1]):
+            own.pool(n, excess, np.exp(other.each) * plain, noise)
+    source, family = groups
+    return VarianceFunction(
+        noise,
+        max(base, SMALLEST if growth == 0.0 else 0.0),
+        growth,
+        source.pairs,
+        source.between,
+        family.pairs,
+        family.between,
+        family.told,
+    )
 
 
-def _pool(
-    code: NDArray[np.int64], k: int, n: Floats, excess: Floats, plain: Floats, noise: float, old: Floats
-) -> tuple[Floats, Floats, float]:
-    """Shrink the sources' log factors toward 0 by their sampling variances."""
-    weight = n * plain / (noise + np.exp(old)[code] * plain) ** 2
-    top = np.bincount(code, weight * excess, minlength=k)
-    low = np.bincount(code, weight * plain, minlength=k)
-    raw = np.clip(top / np.maximum(low, 1e-300), 0.05, 20.0)
-    info = np.bincount(code, n * (plain / (noise + raw[code] * plain)) ** 2 * raw[code] ** 2, minlength=k)
-    variance = 2.0 * EXCESS / np.maximum(info, 1e-9)
-    if k == 1:
-        return np.zeros(1), np.sqrt(np.minimum(variance, PRIOR_BETWEEN**2)), PRIOR_BETWEEN
-    return _shrink(np.log(raw), variance)
+class _Pool:
+    """Log factors of the levels of one grouping, shrunk toward 0 by their sampling variances."""
+
+    def __init__(self, labels: NDArray[np.object_], guess: float) -> None:
+        self.names, self.code = np.unique(labels, return_inverse=True)
+        self.guess = self.between = guess
+        self.log, self.sd = np.zeros(len(self.names)), np.zeros(len(self.names))
+        self.told: dict[str, tuple[float, float]] = {}
+
+    @property
+    def each(self) -> Floats:
+        """Log factor of every row."""
+        return self.log[self.code]
+
+    @property
+    def pairs(self) -> dict[str, tuple[float, float]]:
+        """Per level mean and sd of its log factor."""
+        return {str(x): (float(a), float(b)) for x, a, b in zip(self.names, self.log, self.sd, strict=True)}
+
+    def pool(self, n: Floats, excess: Floats, plain: Floats, noise: float) -> None:
+        """Estimate the factors on ``plain``, the unit variance of each row without them."""
+        code, k = self.code, len(self.names)
+        weight = n * plain / (noise + np.exp(self.each) * plain) ** 2
+        top = np.bincount(code, weight * excess, minlength=k)
+        low = np.bincount(code, weight * plain, minlength=k)
+        raw = np.clip(top / np.maximum(low, 1e-300), 0.05, 20.0)
+        part = plain * raw[code] / (noise + raw[code] * plain)
+        variance = 2.0 * EXCESS / np.maximum(np.bincount(code, n * part**2, minlength=k), 1e-9)
+        self.told = {
+            str(x): (float(np.log(a)), float(b)) for x, a, b in zip(self.names, raw, variance, strict=True)
+        }
+        if k == 1:
+            self.sd = np.sqrt(np.minimum(variance, self.guess**2))
+        else:
+            self.log, self.sd, self.between = _shrink(np.log(raw), variance, self.guess)
 
 
-def _shrink(log_raw: Floats, variance: Floats) -> tuple[Floats, Floats, float]:
-    """Posterior mean and sd of each log factor, the sd between sources integrated out on a grid."""
+def _shrink(log_raw: Floats, variance: Floats, guess: float) -> tuple[Floats, Floats, float]:
+    """Posterior mean and sd of each log factor, the sd between sources integrated out on a grid.
+
+    ``guess`` is what it is believed to be.
+    """
     grid = np.exp(np.linspace(np.log(0.03), np.log(2.0), 40))[:, None]
     total = grid**2 + variance
     log_lik = -0.5 * (np.log(total) + log_raw**2 / total).sum(axis=1)
-    log_prior = -0.5 * (np.log(grid[:, 0] / PRIOR_BETWEEN) / PRIOR_LOG_SD) ** 2
+    log_prior = -0.5 * (np.log(grid[:, 0] / guess) / PRIOR_LOG_SD) ** 2
     weight = np.exp(log_lik + log_prior - (log_lik + log_prior).max())
     weight /= weight.sum()
     keep = grid**2 / total

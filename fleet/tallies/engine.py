@@ -78,7 +78,7 @@ class SqlTallies:
         return {block.name: block.sums(table) for block in blocks}
 
     def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual: columns link, source, scale_class, n, mad."""
+        """Median absolute residual: columns link, source, family, scale_class, n, mad."""
         self._tell(fits)
         frames = [
             self.engine.frame(sql.middle_sql(n, sql.residual_sql([LINK[n]], fits))).assign(link=n)

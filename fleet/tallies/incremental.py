@@ -149,7 +149,7 @@ def extended_fits(base: SufficientStatistics, cells: pd.DataFrame) -> dict[str, 
         for term, found, sd in zip(reml.gram.design.terms, where, reml.sds, strict=True):
             size = {"1": 1.0, "s": new.cell_s2}.get(term.covariate, 0.0)
             wider += np.where(found < 0, sd**2 * size, 0.0)
-        bound = CUT_SIGMAS * np.sqrt(spread.total(new.cell_s2, new.source) + wider)
+        bound = CUT_SIGMAS * np.sqrt(new.total(spread) + wider)
         if not cut.robust:
             bound = np.full(len(fresh), np.inf)
         out[name] = _joined(fit, Fitted(at_zero, slopes, bound), home)

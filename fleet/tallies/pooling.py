@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.estimation.fit import KEPT_VARIANCE
-from fleet.estimation.fit_steps import Fitter
+from fleet.estimation.fit_steps import Fitter, residual_products
 from fleet.estimation.trimmed_statistics import Floats, TrimmedTallies
 from fleet.estimation.trimming import mean_square_scale
 from fleet.house_model.angle_sums import JOINT
@@ -114,10 +114,14 @@ def merge(own: SufficientStatistics, others: Sequence[SharedTallies]) -> Suffici
     spreads = own.cut.spreads
     for _ in range(PASSES):
         fits = fitter.fit_all({n: sums[n] for n in spreads}, spreads, CUT_SIGMAS)
-        products = _products(cells, sums, fits, told)
         spreads = {
-            n: fitter.spread_from_moments(products, LINK[n], sums[n], old, kept) for n, old in spreads.items()
-        }
+            n: fitter.spread_from_moments(
+                (sums[n].counts, residual_products(sums[n], fits[n], fits[n], (n, n))),
+                LINK[n], sums[n], old, kept,
+            )
+            for n, old in spreads.items()
+        }  # fmt: skip
+    products = _products(cells, sums, fits, told)
     cut = TrimmedTallies(
         cells,
         sums,
@@ -177,8 +181,7 @@ def _products(
     frames = []
     for a, b in (*((n, n) for n in fits), PAIRED):
         block = sums[a if a == b else JOINT]
-        left, right = _residual_rows(block, a, fits[a]), _residual_rows(block, b, fits[b])
-        total = np.einsum("mi,mij,mj->m", left, block.moments, right)
+        total = residual_products(block, fits[a], fits[b], (a, b))
         frames.append(
             pd.DataFrame(
                 {"source": source, "scale_class": klass, "a": a, "b": b, "n": block.counts, "total": total}
@@ -191,16 +194,6 @@ def _products(
     out = everything.groupby(keys, sort=True, as_index=False)[["n", "total"]].sum()
     out.loc[out["a"] == out["b"], "total"] = out["total"].clip(lower=0.0)
     return out[["source", "scale_class", "a", "b", "n", "total"]]
-
-
-def _residual_rows(block: Sums, name: str, fit: Fitted) -> Floats:
-    """Per cell the row v with v · (1, covariates, responses) the residual of one link."""
-    v = np.zeros((len(block.counts), len(block.columns)))
-    v[:, 0] = LINK[name].centre - fit.at_zero
-    for covariate, slope in fit.slopes.items():
-        v[:, block.columns.index(covariate)] = -slope
-    v[:, block.columns.index(name)] = 1.0
-    return v
 
 
 def _pooled_noise(own: SufficientStatistics, others: Sequence[SharedTallies]) -> dict[str, tuple[float, int]]:

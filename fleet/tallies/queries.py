@@ -225,12 +225,12 @@ def sums_sql(blocks: Sequence[Block], inner: str) -> str:
 
 
 def middle_sql(name: str, inner: str) -> str:
-    """Median absolute residual of one link per source and scale class."""
+    """Median absolute residual of one link per source, family and scale class."""
+    keys = "c.source, c.family, c.scale_class"
     return (
-        f"select c.source, c.scale_class, count(*) as n, percentile_cont(0.5) within group "
+        f"select {keys}, count(*) as n, percentile_cont(0.5) within group "
         f"(order by abs(r_{name})) / {number(RESIDUAL_UNIT)} as mad from ({inner}) x join {CELLS} c "
-        f"on x.cell = c.cell where r_{name} is not null group by c.source, c.scale_class "
-        f"order by c.source, c.scale_class"
+        f"on x.cell = c.cell where r_{name} is not null group by {keys} order by {keys}"
     )
 
 

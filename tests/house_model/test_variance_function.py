@@ -1,4 +1,4 @@
-"""The variance function: noise + g_source × (base + growth × S²)."""
+"""The variance function: noise + g_source × h_family × (base + growth × S²)."""
 
 from __future__ import annotations
 
@@ -20,14 +20,17 @@ S2 = np.array([0.25, 0.5, 0.8, 1.3, 2.0, 3.2, 5.0])
 def squares(
     noise: float, base: float, growth: float, factors: dict[str, float], rows: int, seed: int = 1
 ) -> pd.DataFrame:
-    """Mean squares of normal residuals per source and class, ``rows`` of each."""
+    """Mean squares of normal residuals per source and class, ``rows`` of each, all of one family."""
     rng = np.random.default_rng(seed)
     parts = []
     for source, g in factors.items():
         variance = noise + g * (base + growth * S2)
         m2 = variance * stats.chi2.rvs(rows, size=len(S2), random_state=rng) / rows
+        classes = np.arange(len(S2))
         parts.append(
-            pd.DataFrame({"source": source, "scale_class": np.arange(len(S2)), "n": float(rows), "m2": m2})
+            pd.DataFrame(
+                {"source": source, "family": "F", "scale_class": classes, "n": float(rows), "m2": m2}
+            )
         )
     return pd.concat(parts, ignore_index=True)
 
@@ -72,10 +75,45 @@ def test_equal_sources_are_pooled_and_unequal_ones_are_not() -> None:
     assert 0.45 < unlike.between < 0.9
 
 
+def test_families_of_unequal_spread_are_told_apart_within_their_source() -> None:
+    """Thirty families of one source: factors follow the truth; a family with a row or two stays near 1."""
+    true = {f"f{i}": float(np.exp(x)) for i, x in enumerate(np.linspace(-1.2, 1.2, 30))}
+    parts = [
+        squares(0.1, 1.0, 0.0, {"a": h}, 20, seed=i).assign(family=name)
+        for i, (name, h) in enumerate(true.items())
+    ]
+    thin = squares(0.1, 1.0, 0.0, {"a": 9.0}, 1, seed=50).assign(family="thin", n=0.2)
+    found = fit_variances(pd.concat([*parts, thin]), S2, noise=0.1)
+    got = np.array([found.families[name][0] for name in true])
+    assert np.corrcoef(got, np.log(list(true.values())))[0, 1] > 0.97
+    assert 0.5 < found.between_families < 0.9
+    assert abs(found.families["thin"][0]) < 1.0
+    assert found.log_factor("a", "never seen") == (found.factors["a"][0], pytest.approx(
+        np.hypot(found.factors["a"][1], found.between_families)
+    ))  # fmt: skip
+
+
+def test_families_that_scatter_alike_are_taken_to() -> None:
+    """Thirty families of one spread: no factor is far from 1."""
+    parts = [squares(0.1, 1.0, 0.0, {"a": 1.0}, 10, seed=i).assign(family=f"f{i}") for i in range(30)]
+    found = fit_variances(pd.concat(parts), S2, noise=0.1)
+    assert found.between_families < 0.2
+    assert max(abs(h) for h, _ in found.families.values()) < 0.15
+
+
+def test_a_spread_comes_back_from_its_list() -> None:
+    """Also from the list of an older version, which knows no families."""
+    whole = VarianceFunction(0.1, 1.0, 0.2, {"a": (0.3, 0.1)}, 0.4, {"F": (0.2, 0.1)}, 0.3)
+    assert VarianceFunction.of_list(whole.to_list()) == whole
+    older = VarianceFunction.of_list(whole.to_list()[:5])
+    assert older.families == {}
+    assert older.factors == whole.factors
+
+
 def test_a_source_never_seen_is_drawn_from_the_spread_between_sources() -> None:
     """Its factor is 1 on average, as uncertain as sources differ; with one source, as the prior says."""
     spread = VarianceFunction(0.1, 1.0, 0.0, {"a": (0.3, 0.1)}, 0.4)
-    assert spread.log_factor("never seen") == (0.0, 0.4)
+    assert spread.log_factor("never seen", "nor this") == (0.0, 0.4)
     assert spread.total(np.ones(2), np.array(["a", "new"], dtype=object)) == pytest.approx(
         [0.1 + np.exp(0.3), 1.1]
     )
@@ -92,7 +130,7 @@ def test_noise_above_the_scatter_leaves_no_negative_variance() -> None:
 
 def test_a_belief_counts_for_its_rows_and_no_more() -> None:
     """Without data the belief stands; against thousands of rows it weighs nothing."""
-    nothing = pd.DataFrame({"source": [], "scale_class": [], "n": [], "m2": []})
+    nothing = pd.DataFrame({n: [] for n in ("source", "family", "scale_class", "n", "m2")})
     cold = fit_variances(nothing, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
     assert (cold.base, cold.growth, cold.between) == (1.4, 0.25, PRIOR_BETWEEN)
     data = squares(0.1, 0.5, 0.1, {"a": 1.0, "b": 1.0}, 3000)

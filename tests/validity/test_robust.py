@@ -77,5 +77,5 @@ def residual_sd(house: House, link: str, observed: pd.DataFrame) -> np.ndarray:
     """Standard deviation of each sheet's residual about the fit, as it was weighted."""
     fit = house.links[link]
     s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
-    total = fit.spread.total(s2, observed["source"].to_numpy(dtype=object))
+    total = fit.spread.total(s2, *(observed[f].to_numpy(dtype=object) for f in ("source", "family")))
     return np.asarray(np.sqrt(total * (fit.posterior.sigma**2).mean()))
