@@ -9,18 +9,31 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from statsmodels.stats.multitest import multipletests
-from worlds import Fleet
+from worlds import Fleet, fleet_of, ideal
 
 from fleet.faults.likelihood_ratio import Scores, score_sheets
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import suspects
 from fleet.house_model.chain import JUDGED, responses
 from fleet.house_model.loo_residuals import Residuals, residuals
+from synthetic_data.spec import Spread
 
+WORLDS: dict[str, tuple[int, dict[str, Any]]] = {
+    "normal": (1500, {"n_families": 24}),
+    "small": (300, {}),
+    "unequal families": (1500, {"n_families": 24, "spread": Spread(family_spread_log=0.4)}),
+    "t4": (1500, {"n_families": 24, "spread": Spread(unit_tail_df=4.0)}),
+    "t8": (1500, {"n_families": 24, "spread": Spread(unit_tail_df=8.0)}),
+    "t15": (1500, {"n_families": 24, "spread": Spread(unit_tail_df=15.0)}),
+    "a noisy year": (1500, {"n_families": 24, "noisy_span": (0.5, 0.5 + 1.0 / 4.4)}),
+    "worst without facts": (1500, {"n_families": 24, "hidden_where_worst": 1.0}),
+}
+"""Sheets and what is special of each world that the list of suspects must keep its word in."""
 HEALTHY_DRAWS = 6000
 FDR = 0.05
 
@@ -63,6 +76,13 @@ class Tally:
     def __str__(self) -> str:
         figures = f"recall {self.recall:.3f}, false {self.false_share:.3f}, cause {self.cause:.3f}"
         return f"{figures} ({self.flagged} flags, {self.bad} bad of {self.units} units)"
+
+
+def bench_of(name: str, seed: int, *, sound: bool = False) -> Fleet:
+    """One bench of a world by name; a sound one has neither faults nor slips."""
+    n, spec = WORLDS[name]
+    none = {"fault_share": 0.0, "slip_share": 0.0} if sound else {}
+    return fleet_of(ideal(seed, **spec, **none), n)
 
 
 def count(fleet: Fleet, flagged: np.ndarray, score: np.ndarray, leading: np.ndarray) -> Tally:
@@ -123,12 +143,12 @@ def true_residuals(fleet: Fleet) -> Residuals:
         cov[np.ix_(there, there)] = np.cov(law[:, there].T)
         expected[rows], covariance[rows] = law.mean(axis=0), cov
         value[rows] = read[rows] - law.mean(axis=0)
-    return Residuals(value, expected, covariance, known.observed, known.seen)
+    return Residuals(value, expected, covariance, *np.zeros((2, *value.shape)), known.observed, known.seen)
 
 
 def near_oracle(fleet: Fleet, *, fdr: float = FDR) -> Tally:
     """What one finds who knows every family's true healthy distribution."""
-    return from_scores(fleet, score_sheets(fleet.house, true_residuals(fleet), scale=1.0), fdr=fdr)
+    return from_scores(fleet, score_sheets(fleet.house, true_residuals(fleet), tail=0.0), fdr=fdr)
 
 
 def pooled(fleets: Iterable[Fleet], *ways: Callable[[Fleet], Tally]) -> list[Tally]:

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from fleet.estimation.family_spread import lean_on, share_families
 from fleet.estimation.fit_steps import Fitter, Squares, residual_products
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.estimation.trimming import trim_tallies
@@ -38,7 +39,6 @@ from fleet.house_model.chain import (
     noise_matrix,
 )
 from fleet.house_model.family_facts import FleetFacts
-from fleet.house_model.family_spread import lean_on, share_families
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior

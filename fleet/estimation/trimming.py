@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from fleet.estimation.family_spread import share_families
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.house_model.cell_sums import Sums, Tallies
 from fleet.house_model.chain import LINK, LINKS, SAG_EDGES
-from fleet.house_model.family_spread import share_families
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.statistics.gram import Floats
 

@@ -1,9 +1,9 @@
 """One score per sheet: the likelihood ratio averaged over the fault signatures, and its null.
 
-The score of a sound unit is simulated through the same score, sheet by sheet with its own expectation and
-covariance, separately for every pattern of missing readings; a p-value is the share of that null at or above
-the sheet's score.  Before that the covariances are checked against the bulk of the fleet: if the middle of
-the squared distances is not where a sound fleet has it, they are scaled.
+The score of a sound unit is simulated through the same score, sheet by sheet with its own expectation,
+covariance and tails, separately for every pattern of missing readings; a p-value is the share of that null at
+or above the sheet's score.  How heavy the tails of sound units are is learnt from the middle of the fleet
+(`fleet.estimation.tails`); faulty units are taken to scatter normally about what the fault makes of them.
 
 Beyond the largest simulated score a bound takes over that needs no simulation: the mean likelihood ratio of
 sound units is 1, so by Markov's inequality at most a share 1/x of them has a ratio of x or more.
@@ -17,8 +17,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from fleet.estimation.tails import SMALLEST_P, heavier, learn_tail, reading_p, scales_of, spread_out, tails_of
 from fleet.faults.signatures import (
     ELECTRICAL,
     FAULTS,
@@ -31,7 +31,7 @@ from fleet.faults.signatures import (
     side_by_side,
     signatures,
 )
-from fleet.house_model.chain import JUDGED, RAKE
+from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, cholesky_factors
 from fleet.statistics.blas_threads import in_threads
@@ -45,11 +45,9 @@ NULL_BATCH: Final = 20
 PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misread": 0.01, "other": 0.002}
 """Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
 a hundred carries a slip (common practice, no source)."""
-SCALE_LIMITS: Final = (0.7, 1.5)
+MOST_TOLD: Final = 20_000
 SUREST: Final = (1e-9, 1.0 - 1e-9)
 """No chance from readings is nearer to 0 or 1 than this; a double that underflows would be a certainty."""
-SMALLEST_P: Final = 1e-300
-"""Doubles end there; no unit is impossible."""
 
 
 @dataclass(frozen=True)
@@ -78,19 +76,22 @@ class Scores:
     ----------
     score : (m,) log likelihood ratio, averaged over the signatures; nan where nothing was read
     p_value : (m,) share of sound sheets that score as high
+    p_reading : (m, 8) p-value of each residual given those before it, of at most `MOST_TOLD` sheets of the
+        bulk; nan elsewhere and where not read
     healthy : (m,) posterior probability of a sound unit
     faults : (m, 11) posterior probability of each fault
     best_slip : (m,) index into ``items`` of the slip that explains most, -1 where there is none
-    scale : factor that the bulk of the fleet put on the covariances
+    tail : 1/(degrees of freedom) that sound units were taken to scatter with, where their spread is known
     items : the signatures
     """
 
     score: Floats
     p_value: Floats
+    p_reading: Floats
     healthy: Floats
     faults: Floats
     best_slip: NDArray[np.int64]
-    scale: float
+    tail: float
     items: tuple[Signature, ...]
 
 
@@ -121,7 +122,7 @@ def score_sheets(
     bulk: NDArray[np.bool_] | None = None,
     seed: int = 7,
     null_draws: int = NULL_DRAWS,
-    scale: float | None = None,
+    tail: float | None = None,
 ) -> Scores:
     """Score sheets and give each its p-value and fault probabilities.
 
@@ -130,20 +131,25 @@ def score_sheets(
     house : House
     resid : their residuals
     prior : shares of faults
-    bulk : (m,) which sheets the scale is checked against (one a unit); default all
+    bulk : (m,) which sheets the tails are learnt from (one a unit); default all
     seed : of the simulated null
     null_draws : sound sheets simulated per sampled sheet
-    scale : scale of the covariances, None checks it against the bulk
+    tail : 1/(degrees of freedom) of sound units, None learns it from the bulk, 0 is normal
     """
     prior = prior or FaultPrior()
     m = len(resid.value)
     read = ~np.isnan(resid.value)
     code = read @ (1 << np.arange(len(JUDGED)))
-    scale = _bulk_scale(resid, read, bulk) if scale is None else scale
-    case = _Case(resid, cant_share(house), prior, scale)
+    bulk = np.ones(m, dtype=bool) if bulk is None else bulk
+    if tail is None:
+        tail = learn_tail(resid, bulk)
+    told = np.zeros(m, dtype=bool)
+    told[spread_out(np.flatnonzero(bulk), MOST_TOLD)] = True
+    case = _Case(resid, cant_share(house), prior, tails_of(tail, resid.share, resid.doubt), told)
     out = Scores(
-        np.full(m, np.nan), np.ones(m), np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
-        np.full(m, -1), scale, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
+        np.full(m, np.nan), np.ones(m), np.full((m, len(JUDGED)), np.nan),
+        np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
+        np.full(m, -1), tail, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     parts = []
@@ -169,14 +175,15 @@ class _Case:
     resid: Residuals
     cant_share: float
     prior: FaultPrior
-    scale: float
+    tails: Floats
+    told: NDArray[np.bool_]
 
     def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
         """The signatures of some sheets against their covariances."""
         cov = self.resid.covariance[rows]
         if len(links) < len(JUDGED):
             cov = cov[:, links[:, None], links]
-        factor = side_by_side(cholesky_factors(cov * self.scale))
+        factor = side_by_side(cholesky_factors(cov))
         return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
 
     def null(
@@ -187,14 +194,16 @@ class _Case:
         some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
         white_of = self.whiten(some, links)
         sizes = [min(NULL_BATCH, draws - done) for done in range(0, draws, NULL_BATCH)]
-        batches = [rng.standard_normal((k, len(some), len(links))) for k in sizes]
+        tails = self.tails[np.ix_(some, links)]
+        scale = scales_of(tails)
+        batches = [scale * rng.standard_t(1.0 / tails, (k, *tails.shape)) for k in sizes]
 
         def scores(white: Floats) -> Floats:
             readings = np.full((*white.shape[:-1], len(JUDGED)), np.nan)
             value = np.einsum("mij,kmj->kmi", white_of.factor, white)
             readings[..., links] = self.resid.expected[np.ix_(some, links)] + value
             faults, _ = white_of.ratios(white, readings)
-            return _combine(faults, self.prior).ravel()
+            return (_combine(faults, self.prior) - heavier(white, tails)).ravel()
 
         return np.sort(np.concatenate(in_threads(scores, batches)))
 
@@ -204,12 +213,16 @@ class _Case:
         white_of = self.whiten(rows, links)
         white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
         faults, each = white_of.ratios(white, resid.expected[rows] + resid.value[rows])
-        score = _combine(faults, prior)
+        tails = self.tails[np.ix_(rows, links)]
+        more = heavier(white, tails)
+        some = self.told[rows]
+        out.p_reading[np.ix_(rows[some], links)] = reading_p(white[some], tails[some])
+        score = _combine(faults, prior) - more
         out.score[rows] = score
         above = len(null) - np.searchsorted(null, score, side="left")
         beyond = np.maximum(np.exp(-score), SMALLEST_P)
         out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), beyond)
-        logs = np.log(_shares(prior))[:, None] + faults.T
+        logs = np.log(_shares(prior))[:, None] + faults.T - more
         top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)
         sound = prior.healthy * np.exp(-top)
@@ -229,16 +242,3 @@ def _combine(faults: Floats, prior: FaultPrior) -> Floats:
     by_fault = np.moveaxis(faults, -1, 0)
     possible = sum(w * ~np.isinf(terms) for w, terms in zip(prior.weights, by_fault, strict=True))
     return np.asarray(log_average(by_fault, prior.weights) - np.log(possible))
-
-
-def _bulk_scale(resid: Residuals, read: NDArray[np.bool_], bulk: NDArray[np.bool_] | None) -> float:
-    """Median squared distance over what a sound fleet has, from sheets with everything read."""
-    every = np.array([j for j, name in enumerate(JUDGED) if name != RAKE])
-    whole = read[:, every].all(axis=1) if bulk is None else read[:, every].all(axis=1) & bulk
-    rows = np.flatnonzero(whole)[:50_000]
-    if len(rows) < 100:
-        return 1.0
-    factor = cholesky_factors(resid.covariance[np.ix_(rows, every, every)])
-    distance = (forward(factor, resid.value[np.ix_(rows, every)]) ** 2).sum(axis=1)
-    expected = stats.chi2.ppf(0.5, len(every))
-    return float(np.clip(np.median(distance) / expected, *SCALE_LIMITS))

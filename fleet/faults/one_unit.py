@@ -110,7 +110,7 @@ def judge(
         if name not in frame:
             frame[name] = None
     resid = residuals(house, frame, taught=np.array([taught]))
-    scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, scale=1.0)
+    scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, tail=0.0)
     flagged = bool(scores.healthy[0] < 0.5)
     sheet = frame.iloc[0]
     policy = own_target(sheet.to_dict(), policy)
@@ -148,6 +148,7 @@ def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> d
         "score": float(scores.score[0]),
         "p_value": p,
         "q_value": p,
+        "list_false_share": None,
         "flagged": flagged,
         "leading_fault": FAULTS[int(scores.faults[0].argmax())],
         "p_healthy": float(scores.healthy[0]),

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
+from fleet.faults.promise import Promise, promise
 from fleet.faults.sentences import explain, plain
 from fleet.faults.signatures import FAULTS
-from fleet.house_model.chain import FACTOR_COLUMNS, NUMBERS, READINGS
+from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
-from fleet.numerals import percent
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import quantity
@@ -34,6 +34,7 @@ COLUMNS: Final = (
     "p_value",
     "q_value",
     "flagged",
+    "list_false_share",
     "leading_fault",
     "p_healthy",
     *(f"p_{fault}" for fault in FAULTS),
@@ -54,13 +55,15 @@ class Suspects(Result):
     table : one row a sheet, `COLUMNS`, flagged units first, then by score
     sentence : how many units were judged and flagged, at which rate of false alarms
     fdr : the rate asked for
-    scale : what the bulk of the fleet put on the model's spread (1 = as the model says)
+    tail : 1/(degrees of freedom) of sound units' scatter, as the middle of the fleet has it (0 = normal)
+    promise : what the list can promise of false alarms
     """
 
     table: pd.DataFrame
     sentence: str
     fdr: float
-    scale: float
+    tail: float
+    promise: Promise
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a sheet, flagged units first."""
@@ -106,12 +109,14 @@ def suspects(
     """
     frame = _in_order(sheets)
     if frame.empty:
-        return Suspects(pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 1.0)
-    table, scale = _judged(house, frame, fdr, prior, policy or Policy(), seed)
+        return Suspects(
+            pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr, 1.0)
+        )
+    table, tail, kept = _judged(house, frame, fdr, prior, policy or Policy(), seed)
     del frame
     order = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
     table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
-    return Suspects(table, _sentence(table, fdr), fdr, scale)
+    return Suspects(table, _sentence(table, kept), fdr, tail, kept)
 
 
 def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
@@ -134,8 +139,8 @@ def _rising(number: pd.Series[str]) -> bool:
 
 def _judged(
     house: House, frame: pd.DataFrame, fdr: float, prior: FaultPrior | None, policy: Policy, seed: int
-) -> tuple[pd.DataFrame, float]:
-    """The list's rows in the order of the sheets, and the scale of the model's spread."""
+) -> tuple[pd.DataFrame, float, Promise]:
+    """The list's rows in the order of the sheets, the tails of sound units, and what the list can promise."""
     newest = frame["newest"].to_numpy(dtype=bool)
     resid = residuals(house, frame, taught=newest)
     scores = score_sheets(house, resid, prior=prior, bulk=newest, seed=seed)
@@ -143,7 +148,28 @@ def _judged(
     flagged = q_unit <= fdr
     table = _table(frame, scores, p_unit, q_unit, flagged)
     table["why"] = _why(house, frame, resid, scores, flagged, policy)
-    return table, scores.scale
+    units, listed = (frame["unit"][rows].nunique() for rows in (slice(None), flagged))
+    kept = promise(*_readings(resid, scores), listed / units, fdr)
+    table["list_false_share"] = kept.asked if kept.kept else kept.expected
+    return table, scores.tail, kept
+
+
+def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
+    """P-values of the readings of units' newest sheets, and in words the groups that each belongs to."""
+    read = ~np.isnan(scores.p_reading)
+    patterns, code = np.unique(read, axis=0, return_inverse=True)
+    missing = [
+        [quantity(n).short for n, there in zip(JUDGED, p, strict=True) if not there and n != RAKE]
+        for p in patterns
+    ]
+    pattern = np.array([f"sheets without {_join(m)}" if m else "sheets with all readings" for m in missing])
+    row, link = np.nonzero(read)
+    family = "family " + resid.observed["family"].astype(str).to_numpy(dtype=object)
+    reading = np.array([quantity(n).short for n in JUDGED])
+    groups = pd.DataFrame(
+        {"family": family[row], "pattern": pattern[code][row], "reading": reading[link], "sheet": row}
+    )
+    return scores.p_reading[row, link], groups
 
 
 def _by_unit(p: Floats, unit: pd.Series[str]) -> tuple[Floats, Floats]:
@@ -246,10 +272,9 @@ def _join(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _sentence(table: pd.DataFrame, fdr: float) -> str:
+def _sentence(table: pd.DataFrame, kept: Promise) -> str:
     flagged = table["unit"][table["flagged"]].nunique()
     head = f"{table['unit'].nunique()} units judged, {flagged} flagged"
     if not flagged:
         return f"{head}: none differs from its kind by more than chance explains."
-    share = percent(fdr, 0 if fdr >= 0.01 else 1)
-    return f"{head}; at most about {share} of the flags are expected to be false alarms."
+    return f"{head}; {kept.sentence}"

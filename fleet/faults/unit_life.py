@@ -227,7 +227,7 @@ def _healthy(visits: pd.DataFrame, house: House | None, prior: FaultPrior | None
     newest = visits["newest"] if "newest" in visits else pd.Series(False, index=visits.index)
     taught = np.asarray(newest.fillna(False), dtype=bool)
     resid = residuals(house, visits.drop(columns="assembly"), taught=taught)
-    scores = score_sheets(house, resid, prior=prior, null_draws=NULL_DRAWS, scale=1.0)
+    scores = score_sheets(house, resid, prior=prior, null_draws=NULL_DRAWS, tail=0.0)
     nothing = np.isnan(resid.value).all(axis=1)
     return tuple(np.where(nothing, np.nan, scores.healthy).tolist())
 

@@ -13,7 +13,6 @@ from worlds import Fleet, bench, lines
 from fleet.faults.likelihood_ratio import (
     DEFAULT_CANT_SHARE,
     PRIOR,
-    SCALE_LIMITS,
     FaultPrior,
     Scores,
     cant_share,
@@ -42,38 +41,63 @@ def sound_sample(fleet: Fleet, n: int, *, seed: int, missing: float = 0.0) -> Re
         value,
         np.repeat(one.expected, n, axis=0),
         np.repeat(one.covariance, n, axis=0),
+        np.ones_like(value),
+        np.zeros_like(value),
         one.observed.iloc[np.zeros(n, dtype=int)],
         {f: np.repeat(x, n) for f, x in one.seen.items()},
     )
 
 
+def heavy_sample(fleet: Fleet, n: int, *, seed: int, df: float = 5.0) -> Residuals:
+    """The same, whitened residuals t's with as much scatter inside 3.5 sds as normal ones."""
+    sound = sound_sample(fleet, n, seed=seed)
+    read = np.flatnonzero(~np.isnan(sound.value[0]))
+    cov = sound.covariance[0][np.ix_(read, read)]
+    t = stats.t.rvs(df, size=(n, len(read)), random_state=np.random.default_rng(seed))
+    x = np.linspace(-3.5, 3.5, 20_001)
+    scale = 0.9
+    for _ in range(30):
+        density = stats.t.pdf(x / scale, df)
+        scale *= np.sqrt(stats.truncnorm(-3.5, 3.5).var() / np.average(x**2, weights=density))
+    value = sound.value.copy()
+    value[:, read] = scale * t @ np.linalg.cholesky(cov).T
+    return replace(sound, value=value)
+
+
 def test_p_values_of_sound_sheets_are_uniform(fleet: Fleet) -> None:
     """4000 sheets drawn from their own law: p ≤ x happens a share x of the time (Kolmogorov–Smirnov)."""
-    p = score_sheets(fleet.house, sound_sample(fleet, 4000, seed=1), scale=1.0).p_value
+    p = score_sheets(fleet.house, sound_sample(fleet, 4000, seed=1), tail=0.0).p_value
     assert stats.kstest(p, "uniform").pvalue > 0.01
     assert np.mean(p <= 0.01) == pytest.approx(0.01, abs=3.0 * np.sqrt(0.01 * 0.99 / 4000))
 
 
 def test_p_values_stay_uniform_with_readings_missing(fleet: Fleet) -> None:
     """Two readings not taken on a third of the sheets each: every pattern has its own null."""
-    p = score_sheets(fleet.house, sound_sample(fleet, 3000, seed=2, missing=0.33), scale=1.0).p_value
+    p = score_sheets(fleet.house, sound_sample(fleet, 3000, seed=2, missing=0.33), tail=0.0).p_value
     assert stats.kstest(p, "uniform").pvalue > 0.01
 
 
 def test_a_wrong_scale_is_seen_by_the_test(fleet: Fleet) -> None:
     """Residuals a quarter wider than the covariance: the same test rejects plainly."""
     wide = sound_sample(fleet, 2000, seed=3)
-    p = score_sheets(fleet.house, replace(wide, value=1.25 * wide.value), scale=1.0).p_value
+    p = score_sheets(fleet.house, replace(wide, value=1.25 * wide.value), tail=0.0).p_value
     assert stats.kstest(p, "uniform").pvalue < 1e-6
 
 
-def test_the_bulk_sets_the_scale(fleet: Fleet) -> None:
-    """A fleet that scatters a quarter more in every link is found out and its p-values mended."""
-    wide = sound_sample(fleet, 2000, seed=3)
-    scores = score_sheets(fleet.house, replace(wide, value=1.25 * wide.value))
-    assert scores.scale == pytest.approx(1.25**2, abs=0.08) or scores.scale == SCALE_LIMITS[1]
-    few = sound_sample(fleet, 60, seed=4)
-    assert score_sheets(fleet.house, few).scale == 1.0, "too few sheets to say"
+def test_sound_sheets_of_heavy_tails_are_not_taken_for_odd(fleet: Fleet) -> None:
+    """Residuals that are t's of 5: normal nulls call far too many odd, learnt tails do not."""
+    heavy = heavy_sample(fleet, 4000, seed=3)
+    normal, learnt = (score_sheets(fleet.house, heavy, tail=tail) for tail in (0.0, None))
+    assert learnt.tail == pytest.approx(0.2, abs=0.05)
+    assert np.mean(normal.p_value <= 1e-3) > 6e-3
+    assert np.mean(learnt.p_value <= 1e-3) < 2e-3
+    assert stats.kstest(learnt.p_value, "uniform").statistic < 0.04
+
+
+def test_readings_not_taken_tell_nothing_of_tails(fleet: Fleet) -> None:
+    """No sheet, or none that reads anything: tails stay normal."""
+    blank = sound_sample(fleet, 5, seed=4)
+    assert score_sheets(fleet.house, replace(blank, value=np.full_like(blank.value, np.nan))).tail == 0.0
 
 
 def test_no_p_value_beyond_the_simulation_is_zero(fleet: Fleet) -> None:
@@ -81,7 +105,7 @@ def test_no_p_value_beyond_the_simulation_is_zero(fleet: Fleet) -> None:
     base = sound_sample(fleet, 3, seed=5)
     value = np.where(np.isnan(base.value), np.nan, 0.0)
     value[:, JUDGED.index("zenith")] = [8.0, 12.0, 20.0]
-    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    scores = score_sheets(fleet.house, replace(base, value=value), tail=0.0)
     assert (np.diff(scores.p_value) < 0.0).all()
     assert (scores.p_value > 0.0).all()
     assert scores.p_value[2] <= np.exp(-scores.score[2])
@@ -89,11 +113,11 @@ def test_no_p_value_beyond_the_simulation_is_zero(fleet: Fleet) -> None:
 
 def test_probabilities_are_bayes_rule(fleet: Fleet) -> None:
     """Healthy and faults sum to one; odds of two faults are prior odds times the ratios' odds."""
-    scores = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), scale=1.0)
+    scores = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), tail=0.0)
     assert scores.healthy + scores.faults.sum(axis=1) == pytest.approx(np.ones(200))
     shares = dict(PRIOR)
     shares["stylus_twisted"] *= 3.0
-    more = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), prior=FaultPrior(shares), scale=1.0)
+    more = score_sheets(fleet.house, sound_sample(fleet, 200, seed=6), prior=FaultPrior(shares), tail=0.0)
     i, j = FAULTS.index("stylus_twisted"), FAULTS.index("weak_channel")
     before, after = (s.faults[:, i] / s.faults[:, j] for s in (scores, more))
     assert after == pytest.approx(3.0 * before)
@@ -112,7 +136,7 @@ def test_nothing_read_is_nothing_known(fleet: Fleet) -> None:
     """No score, p = 1, probabilities as the prior has them."""
     blank = sound_sample(fleet, 2, seed=7)
     blank.value[0] = np.nan
-    scores = score_sheets(fleet.house, blank, scale=1.0)
+    scores = score_sheets(fleet.house, blank, tail=0.0)
     assert np.isnan(scores.score[0])
     assert scores.p_value[0] == 1.0
     assert scores.healthy[0] == pytest.approx(FaultPrior().healthy)
@@ -122,7 +146,7 @@ def test_nothing_read_is_nothing_known(fleet: Fleet) -> None:
 def test_the_seed_alone_moves_p_values(fleet: Fleet) -> None:
     """The score needs no chance; p-values of one seed agree to the bit, of another nearly."""
     sample = sound_sample(fleet, 300, seed=8)
-    one, same, other = (score_sheets(fleet.house, sample, seed=s, scale=1.0) for s in (7, 7, 8))
+    one, same, other = (score_sheets(fleet.house, sample, seed=s, tail=0.0) for s in (7, 7, 8))
     assert np.array_equal(one.score, other.score)
     assert np.array_equal(one.p_value, same.p_value)
     assert np.abs(one.p_value - other.p_value).max() < 0.01
@@ -134,7 +158,7 @@ def test_sheets_are_scored_alike_in_any_order(fleet: Fleet) -> None:
     turned = replace(
         sample, value=sample.value[::-1], expected=sample.expected[::-1], covariance=sample.covariance[::-1]
     )
-    a, b = (score_sheets(fleet.house, s, scale=1.0) for s in (sample, turned))
+    a, b = (score_sheets(fleet.house, s, tail=0.0) for s in (sample, turned))
     assert a.score[::-1] == pytest.approx(b.score, rel=1e-12)
     assert a.faults[::-1] == pytest.approx(b.faults, rel=1e-12)
 
@@ -160,7 +184,7 @@ def test_the_leading_fault_follows_the_direction(fleet: Fleet) -> None:
     for i, (link, size) in enumerate(wanted.values()):
         value[i, JUDGED.index(link)] = size
     value[4, [JUDGED.index("azimuth_seen"), JUDGED.index("azimuth_electrical")]] = 4.0
-    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    scores = score_sheets(fleet.house, replace(base, value=value), tail=0.0)
     assert leading(scores) == [*wanted, "assembly_rolled"]
     assert (scores.healthy < 0.05).all()
     assert (scores.p_value < 1e-4).all()
@@ -172,6 +196,6 @@ def test_no_reading_makes_a_certainty(fleet: Fleet) -> None:
     base = sound_sample(fleet, 1, seed=11)
     value = np.where(np.isnan(base.value), np.nan, 0.0)
     value[0, JUDGED.index("zenith")] = 60.0
-    scores = score_sheets(fleet.house, replace(base, value=value), scale=1.0)
+    scores = score_sheets(fleet.house, replace(base, value=value), tail=0.0)
     assert 0.0 < scores.healthy[0] < 1e-6
     assert ((scores.faults > 0.0) & (scores.faults < 1.0)).all()

@@ -34,13 +34,13 @@ def sheet(fleet: Fleet) -> pd.DataFrame:
 
 def said(fleet: Fleet, sheet: pd.DataFrame, *, flagged: bool = True) -> str:
     resid = residuals(fleet.house, sheet)
-    scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
+    scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
     return explain(dict(sheet.iloc[0]), resid, scores, 0, flagged=flagged)
 
 
 def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
     resid = residuals(fleet.house, sheet)
-    scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
+    scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
     return proposal(dict(sheet.iloc[0]), resid, scores, 0)
 
 
@@ -113,7 +113,7 @@ def test_a_wrong_sign_is_proposed_back(fleet: Fleet, sheet: pd.DataFrame) -> Non
     flipped = sheet.assign(channel_balance_db=-2.4)
     other = residuals(fleet.house, flipped)
     other.expected[0, 6], other.value[0, 6] = 2.4, -4.8
-    scores = score_sheets(fleet.house, other, null_draws=4, scale=1.0)
+    scores = score_sheets(fleet.house, other, null_draws=4, tail=0.0)
     text = proposal(dict(flipped.iloc[0]), other, scores, 0)
     assert text == "channel balance looks to have the wrong sign: +2.40 would be normal"
 
@@ -148,7 +148,7 @@ def test_nothing_read_is_said_so(fleet: Fleet, sheet: pd.DataFrame) -> None:
 def test_an_unsure_cause_has_the_next_one_beside_it(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """Both azimuths off by a little: rolled or canted, with the shares of both among the faults."""
     resid = residuals(fleet.house, changed(sheet, azimuth_optical_deg=2.4, azimuth_electrical_deg=1.6))
-    scores = score_sheets(fleet.house, resid, null_draws=4, scale=1.0)
+    scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
     share = np.sort(scores.faults[0] / scores.faults[0].sum())[::-1]
     assert 0.1 < share[1] < share[0] < 0.8, "a case in doubt"
     text = explain(None, resid, scores, 0, flagged=True)

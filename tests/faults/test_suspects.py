@@ -12,7 +12,8 @@ from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import Suspects, find_disagreements, suspects
 
 CONTRACT = (
-    "sheet_no", "unit", "measured_on", "score", "p_value", "q_value", "flagged", "leading_fault", "p_healthy",
+    "sheet_no", "unit", "measured_on", "score", "p_value", "q_value", "flagged",
+    "list_false_share", "leading_fault", "p_healthy",
     "p_rake_set_wrong", "p_stylus_twisted", "p_stylus_canted", "p_generator_rolled", "p_assembly_rolled",
     "p_cantilever_angle", "p_suspension_soft", "p_suspension_stiff", "p_weak_channel", "p_misread", "p_other",
     "why",

@@ -201,8 +201,9 @@ def test_the_cut_leaves_out_rows_beyond_it(teaching: pd.DataFrame) -> None:
         beyond = rows.loc[read & ~keep, f"r_{name}"].abs()
         want = beyond.median() if len(beyond) else 0.0
         assert summary.loc[name, "cut_size"] == pytest.approx(want, abs=1e-9)
-        medians = rows[read].groupby(["source", "scale_class"])[f"r_{name}"].agg(lambda x: x.abs().median())
-        mine = middle[middle["link"] == name].set_index(["source", "scale_class"])["mad"]
+        keys = ["source", "family", "scale_class"]
+        medians = rows[read].groupby(keys)[f"r_{name}"].agg(lambda x: x.abs().median())
+        mine = middle[middle["link"] == name].set_index(keys)["mad"]
         np.testing.assert_allclose(mine.loc[medians.index], medians, atol=1e-9)
     assert summary["cut"].sum() > 20
     pair = products[(products["a"] == "tracking") & (products["b"] == "sag")].set_index(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fleet.house_model.family_spread import INDEPENDENT, lean_on, share_families
+from fleet.estimation.family_spread import INDEPENDENT, lean_on, share_families
 from fleet.house_model.variance_function import VarianceFunction
 
 FAMILIES = [f"F{i:02d}" for i in range(40)]
