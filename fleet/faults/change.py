@@ -39,6 +39,7 @@ STATE_WORDS: Final = {
     DRIFTED: "Drifted",
     MISREAD: "Probably a slip in one reading",
 }
+OTHER_WORDS: Final = {NOISE: "only noise", WORN: "worn", DRIFTED: "drifted", MISREAD: "a slip in one reading"}
 HOURS_A_DAY: Final = 1.5
 UNTOLD_HOURS: Final = 250.0
 """Play between visits where neither hours nor days are told (common practice, no source)."""
@@ -50,6 +51,7 @@ SLIPPED: Final = 0.02
 """Chance that one of the two sheets holds a slip (common practice, no source)."""
 AGEING_SD: Final = 0.5
 """Doubt of what hours do to an angle without a fitted model [degrees per 1000 h]."""
+WORTH_NAMING: Final = 0.05
 TYPICAL_SAG_DEG: Final = 0.8
 _SETTLED: Final[Bumps] = ((0.8, 0.4), (2.0, 0.8))
 _SMALL: Final[Bumps] = ((0.8, 0.4), (2.0, 0.8), (5.0, 1.5))
@@ -174,6 +176,15 @@ class Change:
         known = {s: p for s, p in self.chances.items() if not math.isnan(p)}
         return max(known, key=lambda s: known[s]) if known else ""
 
+    def record(self) -> dict[str, Any]:
+        """Comparison, chances and sentence as one flat row, for JSON, CSV and Parquet."""
+        return {
+            "compared_with": self.before,
+            "hours_between": self.hours,
+            **{f"p_{state}": self.chances[state] for state in STATES},
+            "change": self.sentence,
+        }
+
     @property
     def in_short(self) -> str:
         """The state with its chance, in a few words."""
@@ -205,13 +216,13 @@ def compare(before: Mapping[Any, Any], after: Mapping[Any, Any], house: House | 
     labels = _label(before), _label(after)
     if not names:
         nothing = dict.fromkeys(STATES, math.nan)
-        said = f"No reading was taken both on {_when(before)} and on {_when(after)}: nothing can be compared."
+        said = f"No reading was taken both then ({_when(before)}) and now: nothing can be compared."
         return Change(*labels, hours, {}, {}, nothing, "", math.nan, math.nan, "", _when(before), said)
     difference = np.array([float(after[n]) - float(before[n]) for n in names])
     expected, cov = _unchanged(names, before, after, house, played, doubt)
     cov = cov + np.diag([2.0 * noise[n] ** 2 for n in names])
     rest = difference - expected
-    ways = [w for w in WAYS if set(w.moves) & set(names) and _told_apart(w, names)]
+    ways = [w for w in WAYS if set(w.moves) & set(names)]
     directions = np.array([[w.moves.get(n, 0.0) for n in names] for w in ways])
     along, power = directions @ np.linalg.solve(cov, rest), _powers(directions, cov)
     ratio = np.array(
@@ -239,11 +250,6 @@ def compare(before: Mapping[Any, Any], after: Mapping[Any, Any], house: House | 
 def _leading(chances: Mapping[str, float]) -> str:
     """The likeliest state but noise."""
     return max(STATES[1:], key=lambda s: chances[s])
-
-
-def _told_apart(way: Way, names: list[str]) -> bool:
-    """Whether one wrong reading can be told from a unit that moved: it takes the other side-view readings."""
-    return way.link not in _SIDE or all(n in names for n in _SIDE)
 
 
 def _powers(directions: Floats, cov: Floats) -> Floats:
@@ -346,11 +352,17 @@ def _told(
         own = quantity(way.link)
         text = with_sign(size * way.moves.get(_STILL, 1.0) if way.link == "tracking" else size, own.unit)
         said = (
-            f"{STATE_WORDS[found.state]} {since} ({percent(chances[found.state])}; only noise "
-            f"{percent(chances[NOISE])}): {way.cause}, {own.short} {text} {plus_minus(2.0 * sd, own.unit)}."
+            f"{STATE_WORDS[found.state]} {since} ({percent(chances[found.state])}; {_others(found)}): "
+            f"{way.cause}, {own.short} {text} {plus_minus(2.0 * sd, own.unit)}."
         )
         said += _what_to_do(found.state)
     return replace(found, cause=way.cause, size=size, size_sd=sd, link=way.link, sentence=said)
+
+
+def _others(found: Change) -> str:
+    """Noise, and what else may well be, with their chances."""
+    told = [s for s in STATES[1:] if s != found.state and found.chances[s] >= WORTH_NAMING]
+    return "; ".join(f"{OTHER_WORDS[s]} {percent(found.chances[s])}" for s in (*told, NOISE))
 
 
 def _what_to_do(state: str) -> str:
@@ -363,7 +375,9 @@ def _what_to_do(state: str) -> str:
 
 def _when(visit: Mapping[Any, Any]) -> str:
     date = visit.get("measured_on")
-    return f"sheet {_label(visit) or '(no number)'}" if unknown(date) else day(date)
+    if unknown(date):
+        return f"sheet {_label(visit)}" if _label(visit) else "the visit before"
+    return day(date)
 
 
 def _label(visit: Mapping[Any, Any]) -> str:

@@ -74,8 +74,7 @@ class Life(Result):
         change, done = self.changes.get(place), self.corrections.get(place)
         row: dict[str, Any] = dict.fromkeys(_FOUND, np.nan) | dict.fromkeys(_WORDS, "")
         if change is not None:
-            row |= {"compared_with": change.before, "hours_between": change.hours, "change": change.sentence}
-            row |= {f"p_{state}": change.chances[state] for state in STATES}
+            row |= change.record()
         if done is not None:
             row |= {
                 "rake_expected_deg": done.rake_expected.value,

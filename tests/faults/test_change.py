@@ -97,6 +97,14 @@ def test_every_subset_of_readings() -> None:
             assert change.changed == ("zenith_deg" in names)
 
 
+def test_one_reading_alone_may_be_misread() -> None:
+    """A tracking angle read alone that jumps may as well be a slip: it is never told as a sure change."""
+    change = compare({"vta_dynamic_deg": 20.0}, {"vta_dynamic_deg": 24.0})
+    assert change.changed
+    assert change.chances[MISREAD] > 0.05
+    assert max(change.chances.values()) < 0.9
+
+
 def test_hours_excuse_what_they_do() -> None:
     """A fall of two degrees is wear after a thousand hours rather than after none, where it can't be wear."""
     fall = dict.fromkeys(SIDE, -2.0)

@@ -92,7 +92,8 @@ def judge(
     if out is not None:
         import pandas as pd
 
-        common.write_out(pd.DataFrame([{**verdict.row, **verdict.alignment.record()}]), out)
+        since = {} if verdict.change is None else verdict.change.record()
+        common.write_out(pd.DataFrame([{**verdict.row, **verdict.alignment.record(), **since}]), out)
         if saved:
             common.warn(saved)
         return

@@ -151,10 +151,10 @@ def unit(
     """Print one unit's sheet: readings, how they stand against its kind, alignment, its life."""
     chosen = wish.policies["default"]
     where = common.the_store(wish.store).open()
-    house = common.the_house(where)
     if statement:
-        _statement(wish, where, house, sheet_no, bench)
+        _statement(wish, where, common.the_house_or_cold(wish.store), sheet_no, bench)
         return
+    house = common.the_house(where)
     own, every, others = _unit(where, sheet_no, bench)
 
     import pandas as pd
@@ -183,7 +183,7 @@ def _statement(wish: Wish, where: Store, house: House, sheet_no: str, bench: str
     from fleet.store import unit_of, unit_record
 
     kept = unit_record(where, unit=unit_of(where, sheet_no, bench=bench))
-    life = unit_life(kept.visits, wish.policies["default"], house)
+    life = unit_life(kept.visits, wish.policies["default"], house if house.units > 0.0 else None)
     _write([statement_paper(state(life, house), life, house, on=wish.day)], wish, "statement")
 
 

@@ -62,6 +62,33 @@ def test_a_sheet_without_a_serial(store: Fleet) -> None:
     assert store("unit", "B1").out.startswith("1 visit; nothing to compare it with yet")
 
 
+def test_judge_says_what_changed(store: Fleet) -> None:
+    """A known serial tells judge the unit's facts and its last visit; the change stands in the file too."""
+    typed = ("judge", "--serial", "S-1", "--sra-static-deg", "89.1", "--zenith-deg", "4.4")
+    ran = store(*typed)
+    assert ran.status == 0
+    assert "Note: this unit is known from 2 visits, the last on 2024-09-08, sheet A2." in ran.err
+    assert "Drifted since 2024-09-08 (" in ran.out
+    assert "a slip in one reading" in ran.out
+    assert store(*typed, "--out", "judged.json").status == 0
+    row = json.loads(Path("judged.json").read_text())[0]
+    assert row["compared_with"] == "A2"
+    assert row["p_drifted"] > 0.5
+    retipped = store(*typed, "--peculiarities", "retipped")
+    assert "its assembly is another since" in retipped.err
+    assert "since 2024-09-08" not in retipped.out
+
+
+def test_a_statement_without_a_model(store: Fleet) -> None:
+    """The statement says what was read, and that what is normal isn't known yet."""
+    ran = store("report", "unit", "A2", "--statement", "--out", "statement.html")
+    assert ran.status == 0
+    assert "not known here yet" in ran.out
+    page = Path("statement.html").read_text()
+    assert "P1" not in page
+    assert "F1" not in page
+
+
 @pytest.mark.parametrize(
     ("words", "line"),
     [
