@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
 from fleet.intake.guides.guide import Guide
 from fleet.intake.guides.propose import Proposal
 from fleet.intake.guides.questions import Question, with_answer
@@ -200,21 +202,26 @@ class _Writer:
     def __init__(self, rng: random.Random, folder: Path, seed: int) -> None:
         self.rng = rng
         self.language = rng.randrange(3)
-        self.kind = rng.choice(["csv", "csv", "xlsx"])
+        self.kind = rng.choice(["csv", "csv", "csv", "xlsx", "xlsx", "parquet"])
         self.out = Messy(folder / f"bench-{seed}.{self.kind}")
         self.comma = rng.random() < 0.5
         self.out.dates = rng.choice(["ymd", "dmy", "dmy", "mdy"])
         self.day_mark = (
             "-" if self.out.dates == "ymd" else rng.choice("./-" if self.out.dates == "dmy" else "/-")
         )
-        self.typed = self.kind == "xlsx" and rng.random() < 0.6
-        self.two_rows = rng.random() < 0.3
+        self.typed = self.kind != "csv" and rng.random() < 0.6
+        self.two_rows = self.kind != "parquet" and rng.random() < 0.35
         self.units_in = rng.choice(["header", "cell", "none", "header"])
         self.columns = [n for n in NAMES if n in ALWAYS or rng.random() < 0.75]
         rng.shuffle(rest := [n for n in self.columns if n not in ALWAYS])
         self.columns = [*ALWAYS, *rest] if rng.random() < 0.7 else rng.sample(self.columns, len(self.columns))
         if self.columns[0] not in ALWAYS:
             self.columns = [*ALWAYS, *(n for n in self.columns if n not in ALWAYS)]
+        self.grouped = self.two_rows and {"sra_static_deg", "sra_dynamic_deg"} <= set(self.columns)
+        if self.grouped:
+            self.columns.remove("sra_dynamic_deg")
+            self.columns.insert(self.columns.index("sra_static_deg") + 1, "sra_dynamic_deg")
+        self.ditto_mark = rng.choice(["", "", '"', "dto"])
         self.sense = {
             n for n in SIGNED if n.endswith("deg") and not n.startswith("tilt") and rng.random() < 0.3
         }
@@ -230,7 +237,14 @@ class _Writer:
         tops, names = self._headers()
         rows = self._rows(names)
         pages = self._pages(tops, names, rows)
-        if self.kind == "csv":
+        if self.kind == "parquet" and len(set(names)) == len(names):
+            frame = pd.DataFrame(rows, columns=names)
+            mixed = [name for name in frame if len(set(map(type, frame[name]))) > 1]
+            frame.astype(dict.fromkeys(mixed, "str")).to_parquet(self.out.path)
+            self.out.handed_in = len(rows)
+            return self.out
+        if self.kind != "xlsx":
+            self.out.path = self.out.path.with_suffix(".csv")
             self._write_csv(pages[0])
         else:
             self._write_xlsx(pages)
@@ -282,11 +296,19 @@ class _Writer:
         return tops, names
 
     def _two_rows(self, names: list[str]) -> tuple[list[str], list[str]]:
-        """Names over their units, every name in the upper row."""
+        """Names over their units, or one name over what two columns differ in."""
         below = []
         for to in [*self.columns, *self.extra]:
             unit = self.unit[to][0] if to in self.unit and self.units_in == "header" else ""
             below.append(f"[{unit}]" if unit else "")
+        if self.grouped:
+            place = self.columns.index("sra_static_deg")
+            names[place : place + 2] = [self.rng.choice(["SRA", "Rake"]), ""]
+            below[place : place + 2] = (
+                ("static", "dynamic"),
+                ("statisch", "dynamisch"),
+                ("statique", "dynamique"),
+            )[self.language]
         if not any(below):
             self.two_rows = False
             return [""] * len(names), names
@@ -298,7 +320,7 @@ class _Writer:
         day = dt.date(2023, rng.randrange(1, 12), rng.randrange(1, 28))
         model = "K1"
         ditto = {n for n in ("measured_on", "body_family") if rng.random() < 0.3}
-        out.ditto = {self.keys[self.columns.index(n)] for n in ditto}
+        out.ditto = {self.keys[self.columns.index(n)] for n in ditto if not self.ditto_mark}
         for number in range(rng.randrange(8, 30)):
             same = number > 0 and rng.random() < 0.5
             if not same:
@@ -310,9 +332,8 @@ class _Writer:
             for to, key in zip(self.columns, self.keys, strict=False):
                 if to in {"measured_on", "body_family"}:
                     truth[to] = day.isoformat() if to == "measured_on" else model
-                    row.append(
-                        "" if same and to in ditto else self._day(day) if to == "measured_on" else model
-                    )
+                    written = self._day(day) if to == "measured_on" else model
+                    row.append(self.ditto_mark if same and to in ditto else written)
                 elif to == "sheet_no":
                     row.append(sheet)
                 elif to in WORDS:
@@ -382,10 +403,8 @@ class _Writer:
             sums[0][4] = self._written(99.0, 1)
         if self.kind == "xlsx" and rng.random() < 0.4 and len(rows) > 4:
             cut = rng.randrange(2, len(rows) - 1)
-            while cut < len(rows) and rows[cut][self.columns.index("measured_on")] == "":
-                cut += 1
-            first = self.columns.index("body_family")
-            while cut < len(rows) and "" in (rows[cut][first], rows[cut][self.columns.index("measured_on")]):
+            told = [self.columns.index(name) for name in ("body_family", "measured_on")]
+            while cut < len(rows) and self.ditto_mark in {rows[cut][place] for place in told}:
                 cut += 1
             if cut < len(rows):
                 return [[*titles, *header, *rows[:cut]], [*header, *rows[cut:], *sums]]

@@ -18,6 +18,8 @@ from fleet.intake.guides.units import SCALES
 SURE: Final = 0.75
 """Confidence from which a column needs no question about its meaning."""
 _NAMED: Final = 0.95
+_MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
+"""Marks in brackets such as % and ': a unit, known or not."""
 _NO_PLACE: Final = {
     "still": "a bench sheet has no place for it read with the record still",
     "after": "a bench sheet has no place for it read after the correction",
@@ -54,7 +56,7 @@ def split_header(header: str) -> tuple[list[str], str]:
     def inside(match: re.Match[str]) -> str:
         nonlocal unit
         content = match.group(1).strip()
-        known = _is_unit(content)
+        known = _is_unit(content) or bool(_MARKS_OF_A_UNIT.fullmatch(content))
         if known and not unit:
             unit = content
         return " " if known or not content else f" {content} "

@@ -24,6 +24,7 @@ Write = Callable[..., Path]
         ("Azimuth (optical)", "azimuth_optical_deg"),
         ("Azimut électrique [°]", "azimuth_electrical_deg"),
         ("Rake spread", ""),
+        ("Zenith (±)", "zenith_deg"),
         ("Tracking force (g)", "vtf_mn"),
         ("Übersprechen R->L", "crosstalk_r_to_l_db"),
     ],
@@ -77,6 +78,16 @@ def test_names_that_the_figures_contradict_are_asked_about(write: Write) -> None
     assert drafted(write, "Rake still;Rake turning", ["91,2;90,5", "90,1;89,5"]).keys() == {
         "Rake still Rake turning"
     }  # whether they were read level
+
+
+@pytest.mark.parametrize("unit", ["%", "'", "mrad"])
+def test_a_unit_that_is_not_known_is_never_passed_over(write: Write, unit: str) -> None:
+    """Figures under a unit that no scale knows stay out, or are asked about."""
+    lines = ["No;Date;Model;Zenith [UNIT]", "N1;13.01.2024;M1;1,5", "N2;14.01.2024;M1;-0,5"]
+    proposal = propose_guide(write("\n".join(lines).replace("UNIT", unit) + "\n"))
+    (read,) = [read for read in proposal.columns if read.header.startswith("Zenith")]
+    asked = [q for q in proposal.open if q.text == "Is this right?" and read.header in q.about]
+    assert read.rule is None or asked
 
 
 def test_signs_are_asked_about(write: Write) -> None:
