@@ -81,7 +81,8 @@ def promise(p: Floats, groups: pd.DataFrame, flagged: float, fdr: float) -> Prom
     Parameters
     ----------
     p : (n,) p-values of single readings of the units' newest sheets
-    groups : (n,) columns `GROUPS`, in words, and ``sheet``
+    groups : (n,) columns `GROUPS`, in words, ``sheet``, and ``doubt``: sd of the log variance as far as
+        a family's own is not known, which the p-values have been widened for
     flagged : share of the units judged that are on the list
     fdr : share of false alarms asked for
     """
@@ -95,7 +96,8 @@ def promise(p: Floats, groups: pd.DataFrame, flagged: float, fdr: float) -> Prom
     beyond = np.log(each / (fdr * flagged))
     false, group, excess = 0.0, "", 0.0
     for kind in GROUPS:
-        table = _by_group(x, groups[kind], fleet)
+        doubt = groups["doubt"] if kind == "family" else 0.0 * groups["doubt"]
+        table = _by_group(x, groups[kind], doubt, fleet)
         chances.append(min(1.0, float(table["p_value"].min()) * len(table)))
         sound = table["n"] / -np.expm1(-table["rate"] * MIDDLE) / len(p) * fdr * flagged
         allowed = sound * np.exp((1.0 - table["rate"]) * beyond)
@@ -117,14 +119,20 @@ def _chance(mean: Any, n: Any) -> Any:
     return stats.norm.sf((mean - MEAN) / np.sqrt(VARIANCE / n))
 
 
-def _by_group(x: Floats, label: pd.Series[str], fleet: float) -> pd.DataFrame:
-    """Per group its units, rate (shrunk toward the fleet's) and the p-value of its own test."""
-    table = pd.DataFrame({"x": x, "label": label}).groupby("label")["x"].agg(["size", "mean"])
-    n, own = table["size"].astype(float), _rate(table["mean"])
-    variance = 1.0 / (n * VARIANCE)
+def _by_group(x: Floats, label: pd.Series[str], doubt: pd.Series[float], fleet: float) -> pd.DataFrame:
+    """Per group its readings, rate (shrunk toward the fleet's) and the p-value of its own test."""
+    table = (
+        pd.DataFrame({"x": x, "label": label, "doubt": doubt})
+        .groupby("label")
+        .agg(n=("x", "size"), mean=("x", "mean"), doubt=("doubt", "mean"))
+    )
+    n, own = table["n"].astype(float), _rate(table["mean"])
+    variance = 1.0 / (n * VARIANCE) + table["doubt"] ** 2
     weight = 1.0 / variance
     spare = weight.sum() - (weight**2).sum() / weight.sum()
     surplus = float((weight * (own - fleet) ** 2).sum()) - (len(n) - 1)
     between = max(0.0, surplus / spare) if spare > 0.0 else 0.0
     rate = fleet + between / (between + variance) * (own - fleet)
-    return pd.DataFrame({"n": n, "rate": rate, "p_value": _chance(table["mean"], n)})
+    return pd.DataFrame(
+        {"n": n, "rate": rate, "p_value": _chance(table["mean"], 1.0 / (VARIANCE * variance))}
+    )

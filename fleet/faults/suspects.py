@@ -164,10 +164,17 @@ def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
     ]
     pattern = np.array([f"sheets without {_join(m)}" if m else "sheets with all readings" for m in missing])
     row, link = np.nonzero(read)
+    doubt = resid.share * resid.doubt
     family = "family " + resid.observed["family"].astype(str).to_numpy(dtype=object)
     reading = np.array([quantity(n).short for n in JUDGED])
     groups = pd.DataFrame(
-        {"family": family[row], "pattern": pattern[code][row], "reading": reading[link], "sheet": row}
+        {
+            "family": family[row],
+            "pattern": pattern[code][row],
+            "reading": reading[link],
+            "sheet": row,
+            "doubt": doubt[row, link],
+        }
     )
     return scores.p_reading[row, link], groups
 

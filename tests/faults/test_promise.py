@@ -28,7 +28,7 @@ def judged(rate: dict[str, float], *, each: int, seed: int) -> tuple[Promise, fl
     flagged = multipletests(of_unit, alpha=FDR, method="fdr_bh")[0]
     words = {"family": np.repeat(family, READ), "pattern": "sheets with all readings"}
     groups = pd.DataFrame({**words, "reading": np.tile([f"reading {j}" for j in range(READ)], len(x))})
-    groups["sheet"] = np.repeat(np.arange(len(x)), READ)
+    groups = groups.assign(sheet=np.repeat(np.arange(len(x)), READ), doubt=0.0)
     found = promise(np.exp(-x).ravel(), groups, float(flagged.mean()), FDR)
     return found, float((flagged & ~bad).sum() / flagged.sum())
 
@@ -62,7 +62,9 @@ def test_the_family_that_makes_most_of_it_is_named() -> None:
 
 def test_nothing_flagged_or_nothing_read_promises_what_was_asked() -> None:
     """No flag, or no p-value in the middle: nothing speaks against the rate."""
-    none = pd.DataFrame({"family": ["F"], "pattern": [""], "reading": ["zenith"], "sheet": [0]})
+    none = pd.DataFrame(
+        {"family": ["F"], "pattern": [""], "reading": ["zenith"], "sheet": [0], "doubt": [0.0]}
+    )
     assert promise(np.array([0.5]), none, 0.0, FDR).kept
     assert promise(np.array([1e-6]), none, 1.0, FDR).kept
     assert promise(np.empty(0), none[:0], 0.0, FDR).sentence.startswith("at most about 5 %")
@@ -74,3 +76,15 @@ def test_the_middle_has_the_moments_that_are_taken_of_it() -> None:
     x = x[x < MIDDLE]
     assert x.mean() == pytest.approx(MEAN, abs=3e-3)
     assert x.var() == pytest.approx(VARIANCE, abs=3e-3)
+
+
+def test_a_family_whose_spread_is_doubted_anyway_is_not_named_for_it() -> None:
+    """What the p-values were widened for is no news: the same family, its spread doubted by as much."""
+    rng = np.random.default_rng(3)
+    family = np.repeat([f"family F{i:02d}" for i in range(24)], 420)
+    x = rng.exponential(np.where(family == "family F07", 1.0 / 0.7, 1.0))
+    words = {"family": family, "pattern": "", "reading": "zenith", "sheet": np.arange(len(x)) // 7}
+    sure, doubted = (promise(np.exp(-x), pd.DataFrame(words).assign(doubt=d), 0.05, FDR) for d in (0.0, 0.3))
+    assert sure.group == "family F07"
+    assert doubted.group == ""
+    assert doubted.expected < sure.expected
