@@ -20,6 +20,9 @@ SURE: Final = 0.75
 _NAMED: Final = 0.95
 _MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
 """Marks in brackets such as % and ': a unit, known or not."""
+_VOCABULARY: Final = frozenset(
+    word for phrases in HEADERS.values() for phrase in phrases for word in phrase.split()
+)
 _NO_PLACE: Final = {
     "still": "a bench sheet has no place for it read with the record still",
     "after": "a bench sheet has no place for it read after the correction",
@@ -94,6 +97,8 @@ def meanings(header: str) -> tuple[list[Meaning], str]:
     found = _angle(words) if unit in {"", *SCALES["°"]} else None
     if found is not None:
         return [found], unit
+    if not _VOCABULARY & set(words):
+        return [], unit
     phrase = " ".join(words)
     out = [
         Meaning(to, _NAMED * likeness, f'the header says "{phrase}"')

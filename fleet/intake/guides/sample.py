@@ -27,6 +27,8 @@ _SAMPLE_BYTES = 1 << 20
 _SAMPLE_ROWS = 2000
 _LONGEST_HEADER: Final = 80
 _LEAST_UPPER: Final = 2
+_MOST_COLUMNS: Final = 200
+"""Columns by which a header row is told from others."""
 REQUIRED: Final = frozenset(name for name, column in COLUMNS.items() if column.required)
 """Names without which a file isn't canonical."""
 _FIGURES: Final = re.compile(r"[\s+\-−.,/:%°\d]+")
@@ -175,7 +177,8 @@ def _only_units(row: list[str]) -> bool:
 
 def _best_of(headers: list[str], last: list[str]) -> dict[str, float]:
     out: dict[str, float] = {}
-    for header, alone in zip_longest(headers, last, fillvalue=""):
+    both = zip_longest(headers[:_MOST_COLUMNS], last[:_MOST_COLUMNS], fillvalue="")
+    for header, alone in both:
         to, named = max(_said(header), _said(alone.strip()), key=lambda said: said[1])
         if named:
             out[to] = max(out.get(to, 0.0), named)
