@@ -355,7 +355,7 @@ def _told(
             f"{STATE_WORDS[found.state]} {since} ({percent(chances[found.state])}; {_others(found)}): "
             f"{way.cause}, {own.short} {text} {plus_minus(2.0 * sd, own.unit)}."
         )
-        said += _what_to_do(found.state)
+        said += _what_to_do(found.state) + _benches(before, after)
     return replace(found, cause=way.cause, size=size, size_sd=sd, link=way.link, sentence=said)
 
 
@@ -371,6 +371,14 @@ def _what_to_do(state: str) -> str:
         DRIFTED: " Read it again; if it stays, look at the stylus and the cantilever before aligning anew.",
         MISREAD: " Read it again before anything is decided.",
     }.get(state, "")
+
+
+def _benches(before: Mapping[Any, Any], after: Mapping[Any, Any]) -> str:
+    """That two benches may differ by more than one bench's noise."""
+    benches = [v.get("bench") for v in (before, after)]
+    if any(unknown(b) for b in benches) or benches[0] == benches[1]:
+        return ""
+    return " Two benches read it: how far they differ is not counted here."
 
 
 def _when(visit: Mapping[Any, Any]) -> str:

@@ -105,6 +105,13 @@ def test_one_reading_alone_may_be_misread() -> None:
     assert max(change.chances.values()) < 0.9
 
 
+def test_two_benches_are_said() -> None:
+    """A change between two benches' readings says that the benches themselves may differ."""
+    moved = later(zenith_deg=3.0)
+    assert "Two benches read it" in compare(FIRST | {"bench": "a"}, moved | {"bench": "b"}).sentence
+    assert "Two benches" not in compare(FIRST | {"bench": "a"}, moved | {"bench": "a"}).sentence
+
+
 def test_hours_excuse_what_they_do() -> None:
     """A fall of two degrees is wear after a thousand hours rather than after none, where it can't be wear."""
     fall = dict.fromkeys(SIDE, -2.0)
