@@ -280,6 +280,12 @@ def guide_for(to: str, **entries: str) -> str:
     return f'[columns.Col]\nto = "{to}"\n{lines}'
 
 
+def lacking_later(b: Bench) -> str:
+    names = "No,Date,Model,Force (g),Tilt limit,Minutes"
+    b.takes(f"{names}\nA1,2024-03-01,F1,1.9,3,60\n")
+    return b.takes(f"{names.removesuffix(',Minutes')}\nA1,2024-03-01,F1,1.9,3\n", "later.csv")
+
+
 SENSE = guide_for("zenith_deg", sense="{ cw = 1, ccw = -1 }")
 SAGGING = f"{HEAD},stylus_profile,sra_static_deg,sra_dynamic_deg,zenith_deg,tilt_room_deg,tilt_applied_deg\n"
 ROW = "A1,2024-03-01,F1,"
@@ -412,6 +418,7 @@ CASES: dict[str, Case] = {
     "… has column names of its own. A guide to them is drafted in …": lambda b: b.takes(
         "No,Date,Model\nA1,2024-03-01,F1\n"
     ),
+    "… lacks …, which the guide … names": lacking_later,
     "… has no column that is known as …": lambda b: b.takes("No,Date,SRA\nA1,2024-03-01,91\n"),
     "--out …: that file is read by the same command": lambda b: b.does(
         f"quote {b.file('enquiry_id' + chr(10) + 'E1')} --out a.csv"

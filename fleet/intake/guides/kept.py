@@ -13,6 +13,9 @@ from fleet.intake.guides.layout import key
 from fleet.intake.guides.propose import propose_guide
 from fleet.intake.guides.sample import REQUIRED, Sample
 
+_FEW_LOST = 0.2
+"""Share of a guide's columns that a file of its bench may lack before it counts as another bench's."""
+
 
 def folder_of(store: Path) -> Path:
     """Where the guides of a store's bench are kept: a folder beside it."""
@@ -40,6 +43,22 @@ def kept_guide(table: Sample, folder: Path) -> Path | None:
     return None if best is None else best[1]
 
 
+def _nearly(table: Sample, folder: Path) -> str:
+    """What a file lacks of a kept guide that knows nearly all of it, and what to do; "" if there is none."""
+    there = {key(header) for header in table.headers}
+    for path in sorted(folder.glob("*.toml")):
+        guide = _guide_or_none(path)
+        rules = guide.rules if guide else ()
+        lost = [rule.header for rule in rules if not rule.optional and key(rule.header) not in there]
+        if rules and len(lost) <= _FEW_LOST * len(rules):
+            names = ", ".join(f'"{header}"' for header in lost)
+            return (
+                f"lacks {names}, which the guide {path} names: write optional = true there if it may be "
+                "missing, or its new name if it has another now."
+            )
+    return ""
+
+
 def _guide_or_none(path: Path) -> Guide | None:
     try:
         return guide_from(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
@@ -57,7 +76,7 @@ def guide_for(path: Path, folder: Path) -> Guide | None:
     UnknownHeadersError
         If no kept guide knows its headers, but a draft would know some of them.
     FleetError
-        If the kept guide has open questions.
+        If the kept guide has open questions, or names a few columns that the file lacks.
     """
     try:
         table = sample.take(path)
@@ -69,6 +88,8 @@ def guide_for(path: Path, folder: Path) -> Guide | None:
         return None
     if kept is not None:
         return load_guide(kept)
+    if near := _nearly(table, folder):
+        raise FleetError(f"{path.name} {near}")
     if {rule.to for rule in rules} >= REQUIRED or any(rule.header != rule.to for rule in rules):
         raise UnknownHeadersError(f"{path.name} has column names of its own; they need a reading guide.")
     return None

@@ -61,6 +61,19 @@ def test_at_a_terminal_it_asks_once(fleet: Fleet, own: Path, monkeypatch: pytest
     assert "next.csv: 2 rows read, 2 taken in" in again.out
 
 
+def test_a_column_that_is_missing_later_is_told(fleet: Fleet, own: Path) -> None:
+    """A file that lacks one of a kept guide's columns is told so; nothing is asked anew or goes in."""
+    fleet("intake", str(own))
+    draft = Path("own.guides/own-book.toml")
+    draft.write_text("\n".join(x for x in draft.read_text().splitlines() if not x.startswith("ask")))
+    Path("later.csv").write_text("\n".join(line.rsplit(";", 1)[0] for line in OWN.splitlines()))
+    ran = fleet("intake", "later.csv")
+    assert ran.status == 2
+    assert 'later.csv lacks "Zenith", which the guide own.guides/own-book.toml names' in ran.err
+    draft.write_text(draft.read_text().replace('to = "zenith_deg"', 'to = "zenith_deg"\noptional = true'))
+    assert "2 taken in" in fleet("intake", "later.csv").out
+
+
 def test_a_file_without_a_required_column_drafts_nothing(fleet: Fleet) -> None:
     """Where no column is a model's, the line says so."""
     Path("x.csv").write_text("No;Date;SRA\nA;13.04.2024;91,5\n")
