@@ -8,12 +8,25 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleet.charts.style import BLUE, LIGHT, MOST_MARKS, VERMILION, Look, colour_code, overlay, shape_code
+from fleet.charts import normal
+from fleet.charts.enquiry import policy_bands
+from fleet.charts.style import (
+    BLUE,
+    GREEN,
+    LIGHT,
+    MOST_MARKS,
+    VERMILION,
+    Look,
+    colour_code,
+    overlay,
+    shape_code,
+)
 from fleet.numerals import NOT_KNOWN, figure
 from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from fleet.attainment.distributions import Distribution
+    from fleet.policy.policy import Policy
 
 MOST_GROUPS: Final = 18
 ROW_PX: Final = 44
@@ -21,13 +34,27 @@ RAW, MODEL = "raw median", "house model"
 _STYLE: Final = {RAW: (VERMILION, "diamond"), MODEL: (BLUE, "square")}
 
 
-def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart:
+def readings_by_group(
+    found: Distribution,
+    look: Look = LIGHT,
+    *,
+    flagged: pd.DataFrame | None = None,
+    policy: Policy | None = None,
+) -> alt.LayerChart:
     """Draw each group's readings as dots, its raw median and the model's estimate with 95 % intervals.
 
-    The largest groups are drawn (the table has all), at most `MOST_MARKS` readings in all.
+    The largest groups are drawn and those with a flagged unit (the table has all), at most `MOST_MARKS`
+    readings in all.
+
+    Parameters
+    ----------
+    found : what was read.
+    look : ink.
+    flagged : flagged units: `group`, `value` and words (`fleet.charts.normal.in_words`), each of them marked.
+    policy : its targets for the quantity are drawn behind.
     """
-    shown = found.table.head(MOST_GROUPS).copy()
-    shown["label"] = shown["group"].map(plain_word) + "  (n " + shown["n"].astype(str) + ")"
+    shown = shown_groups(found, flagged)
+    shown["label"] = _labels(shown)
     dots = thin_readings(found.readings, shown, MOST_MARKS // len(shown))
     estimates = _estimates(shown)
     title = found.quantity.named.title
@@ -54,7 +81,12 @@ def readings_by_group(found: Distribution, look: Look = LIGHT) -> alt.LayerChart
     said = list_rows(shown, "label", "median", found.quantity.unit)
     text = f"{found.quantity.words} by group, raw medians: {said}."
     marks = _estimate_layers(estimates, rows, scale, title)
-    return overlay(points, *marks, height=ROW_PX * len(shown) + 120, text=text)
+    bands = _target_layers(found, policy, scale, title)
+    if flagged is not None:
+        marks = [*_flag_layers(mark_flagged(found, flagged), rows, scale, title), *marks]
+    chart = overlay(*bands, points, *marks, height=ROW_PX * len(shown) + 120, text=text)
+    chart.resolve = alt.Resolve(scale=alt.ScaleResolveMap(color="independent", shape="independent"))
+    return chart
 
 
 def list_rows(
@@ -93,6 +125,81 @@ def thin_readings(readings: pd.DataFrame, shown: pd.DataFrame, most: int) -> pd.
     return pd.concat(parts, ignore_index=True)
 
 
+def mark_flagged(found: Distribution, flagged: pd.DataFrame) -> pd.DataFrame:
+    """Marks of flagged units, none left out: `at` inside the frame, `pinned` where that is its edge."""
+    low, high = frame(found)
+    shown = shown_groups(found, flagged)
+    labels = dict(zip(shown["group"], _labels(shown), strict=True))
+    marks = flagged[flagged["group"].isin(list(labels)) & flagged["value"].notna()].reset_index(drop=True)
+    return marks.assign(
+        label=marks["group"].map(labels),
+        at=marks["value"].clip(low, high),
+        pinned=~marks["value"].between(low, high),
+        place=normal.spread_apart(marks["unit"]),
+        reads=[found.quantity.named.figure(v) for v in marks["value"]],
+    )
+
+
+def shown_groups(found: Distribution, flagged: pd.DataFrame | None) -> pd.DataFrame:
+    """Rows of the largest groups, and of every group in which a unit is flagged."""
+    table = found.table
+    drawn = np.arange(len(table)) < MOST_GROUPS
+    if flagged is not None:
+        drawn |= table["group"].isin(flagged.loc[flagged["value"].notna(), "group"]).to_numpy()
+    return table[drawn].reset_index(drop=True)
+
+
+def _labels(shown: pd.DataFrame) -> pd.Series:
+    return shown["group"].map(plain_word) + "  (n " + shown["n"].astype(str) + ")"
+
+
+def _target_layers(
+    found: Distribution, policy: Policy | None, scale: alt.Scale, title: str
+) -> list[alt.Chart]:
+    told = found.quantity.key in {"sra_dynamic_deg", "vta_dynamic_deg"}
+    bands = policy_bands(found.quantity.key, policy) if told else []
+    if not bands:
+        return []
+    low, high = frame(found)
+    rows = pd.DataFrame([b._asdict() for b in bands])
+    rows[["low", "high"]] = rows[["low", "high"]].clip(low, high)
+    return [
+        alt.Chart(rows)
+        .mark_rect(color=GREEN, opacity=0.14)
+        .encode(
+            x=alt.X("low:Q", scale=scale, title=title),
+            x2="high:Q",
+            tooltip=[alt.Tooltip("words:N", title="target policy")],
+        )
+    ]
+
+
+def _flag_layers(marks: pd.DataFrame, rows: alt.Y, scale: alt.Scale, title: str) -> list[alt.Chart]:
+    if marks.empty:
+        return []
+    colour, shape = normal.codes(marks["fault"].tolist())
+    tips = [
+        alt.Tooltip("sheet_no:N", title="sheet"),
+        alt.Tooltip("about:N", title="unit"),
+        alt.Tooltip("reads:N", title="reads"),
+        alt.Tooltip("sure:N", title="chances"),
+    ]
+    named = ["group", "label", "at", "place", "pinned", "cause", "sheet_no", "about", "reads", "sure"]
+    return [
+        alt.Chart(marks[named])
+        .mark_point(filled=True, size=normal.MARK_SIZE)
+        .encode(
+            x=alt.X("at:Q", scale=scale, title=title),
+            y=rows,
+            yOffset=alt.YOffset("place:Q", scale=alt.Scale(domain=[0, 1])),
+            color=colour,
+            shape=shape,
+            opacity=normal.PALE_AT_THE_EDGE,
+            tooltip=tips,
+        )
+    ]
+
+
 def figures(found: Distribution) -> pd.DataFrame:
     """The table under the picture, ready to be read: words for columns, text for intervals."""
     named, table = found.quantity.named, found.table
@@ -116,10 +223,11 @@ def figures(found: Distribution) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def reading_guide(found: Distribution) -> str:
-    """How to read the picture, in two sentences."""
-    groups, n = len(found.table), int(found.table["n"].sum())
-    drawn = f"the {MOST_GROUPS} largest of {groups} groups" if groups > MOST_GROUPS else "all groups"
+def reading_guide(found: Distribution, flagged: pd.DataFrame | None = None) -> str:
+    """How to read the picture, in a few sentences."""
+    groups, n, shown = len(found.table), int(found.table["n"].sum()), len(shown_groups(found, flagged))
+    more = " and those with a flagged unit" if shown > MOST_GROUPS else ""
+    drawn = f"the {MOST_GROUPS} largest of {groups} groups{more}" if groups > shown else "all groups"
     dots = "a sample of the readings" if n > MOST_MARKS else "the readings"
     low, high = frame(found)
     outside = int((~found.readings["value"].between(low, high)).sum())
@@ -128,7 +236,12 @@ def reading_guide(found: Distribution) -> str:
     model = "Square: what the house model expects of the same units, leaning on the rest of the fleet."
     if not found.table["model"].notna().any():
         model = "There is no house model yet, so the raw readings stand alone; run `fleet refit`."
-    return f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95 % interval from 6 units on. {model}"
+    said = f"Dots: {dots}, {drawn}. Diamond: raw median, with its 95 % interval from 6 units on. {model}"
+    if flagged is not None and len(marks := mark_flagged(found, flagged)):
+        said += f" Every flagged unit of these groups is marked by its likeliest cause ({len(marks)})"
+        pinned = int(marks["pinned"].sum())
+        said += f"; {pinned} lie beyond the frame and stand pale at its edge." if pinned else "."
+    return said
 
 
 def _estimates(shown: pd.DataFrame) -> pd.DataFrame:
@@ -148,7 +261,8 @@ def _estimate_layers(estimates: pd.DataFrame, rows: alt.Y, scale: alt.Scale, tit
         color=colour_code("estimate", names, [_STYLE[n][0] for n in names]),
     )
     bars = (
-        base.transform_filter("isValid(datum.low)")
+        base.encode(color=base.encoding.color.legend(None))
+        .transform_filter("isValid(datum.low)")
         .mark_rule(strokeWidth=3, clip=True)
         .encode(x=alt.X("low:Q", scale=scale, title=title), x2="high:Q")
     )

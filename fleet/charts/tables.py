@@ -9,7 +9,7 @@ import pandas as pd
 from fleet.columns import COLUMNS
 from fleet.numerals import NOT_KNOWN, day, figure, percent, percents, span, unknown, with_sign, yes_no
 from fleet.quotes.outcomes import FORECAST
-from fleet.words import OUTCOMES, forecast_digits, plain_word, quantity
+from fleet.words import OUTCOMES, REMEDIES, forecast_digits, plain_word, quantity
 
 if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
@@ -110,6 +110,19 @@ def intakes(record: pd.DataFrame) -> pd.DataFrame:
             "undone": pd.to_datetime(record["undone_at"]).dt.strftime("%Y-%m-%d").fillna(""),
         }
     )
+
+
+def sheets(found: pd.DataFrame) -> pd.DataFrame:
+    """Sheets in a list: number, day, make-up; days stay days, so that they sort as such."""
+    names = ("stylus_profile", "cantilever_material", "body_family", "assembly_source", "bench", "remedy")
+    told: dict[str, Any] = {
+        "sheet": found["sheet_no"],
+        "measured": pd.to_datetime(found["measured_on"]).dt.date,
+    }
+    for name in names:
+        words = found[name].map(lambda w: REMEDIES.get(str(w), plain_word(str(w))), na_action="ignore")
+        told[quantity(name).short] = words.fillna(NOT_KNOWN)
+    return pd.DataFrame(told)
 
 
 def versions(history: pd.DataFrame) -> pd.DataFrame:

@@ -31,9 +31,11 @@ def svg(chart: alt.LayerChart, abreast: int = 1) -> str:
     """
     import vl_convert
 
-    size: dict[str, float] = {"width": WIDTH_PX[abreast]}
-    if abreast in HEIGHT_PX and not _has_rows(chart):
-        size["height"] = HEIGHT_PX[abreast]
+    size: dict[str, float] = {}
+    if not has_own_size(chart):
+        size["width"] = WIDTH_PX[abreast]
+        if not _has_rows(chart):
+            size["height"] = HEIGHT_PX[abreast]
     spec = chart.properties(**size).to_dict()
     spec.setdefault("config", {})
     spec["config"] |= {
@@ -44,6 +46,11 @@ def svg(chart: alt.LayerChart, abreast: int = 1) -> str:
         "view": {"stroke": None},
     }
     return str(vl_convert.vegalite_to_svg(spec, show_warnings=False))
+
+
+def has_own_size(chart: alt.LayerChart) -> bool:
+    """Whether the chart sets its own width, as one does on which both axes have one scale."""
+    return isinstance(chart.width, int | float)
 
 
 def address(chart: alt.LayerChart, abreast: int = 1) -> str:
