@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import altair as alt
     import pandas as pd
 
-    from fleet.report.paper import Headline, Paper, Section, Table
+    from fleet.report.paper import Field, Headline, Paper, Section, Table
 
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """What a browser may load for the page: its own style and the pictures that it holds."""
@@ -25,6 +25,8 @@ MISSING: Final = (
 )
 NARROW: Final = 2
 """A table of so few columns isn't drawn out over the whole page."""
+WIDE: Final = 8
+"""A table of so many columns is set smaller, its headings and numbers broken where they must be."""
 SHORT: Final = 10
 """A table of so few rows stays on one page."""
 Drawer = Callable[["alt.LayerChart", int], str]
@@ -54,13 +56,14 @@ def html(papers: Sequence[Paper], *, size: str | None = None, draw: Drawer | Non
 def _paper(paper: Paper, draw: Drawer | None) -> str:
     running = f"{paper.kind.capitalize()} · {paper.subject} · written {paper.on.isoformat()}"
     parts = [
-        "<main>",
+        '<main class="card">' if paper.fields else "<main>",
         f"<header><p>{escape(running)}</p></header>",
         f"<h1>{escape(paper.question)}</h1>",
         f'<p class="answer">{escape(paper.answer)}</p>',
         _headlines(paper.headlines),
         *(_section(section, draw) for section in paper.sections),
         _cautions(paper.cautions),
+        _fields(paper.fields),
         _basis(paper, missing=draw is None and any(s.pictures for s in paper.sections)),
         "</main>",
     ]
@@ -97,7 +100,10 @@ def _picture(chart: alt.LayerChart, abreast: int, draw: Drawer | None) -> str:
     words = escape(str(chart.description), quote=True)
     if draw is None:
         return f'<figure class="stands-in">{words}</figure>'
-    return f'<figure><img src="{escape(draw(chart, abreast), quote=True)}" alt="{words}"></figure>'
+    dress = ""
+    if pictures.has_own_size(chart):
+        dress = f' class="own-size" style="flex: {chart.width:g} 1 0; max-width: {chart.width:g}px"'
+    return f'<figure{dress}><img src="{escape(draw(chart, abreast), quote=True)}" alt="{words}"></figure>'
 
 
 def _table(table: Table) -> str:
@@ -119,6 +125,7 @@ def _table(table: Table) -> str:
         rows.append(f"<tr>{first}{rest}</tr>")
     caption = f"<caption>{escape(table.caption)}</caption>" if table.caption else ""
     classes = (["narrow"] if frame.shape[1] <= NARROW else []) + (["short"] if len(frame) <= SHORT else [])
+    classes += ["wide"] if frame.shape[1] >= WIDE else []
     dress = f' class="{" ".join(classes)}"' if classes else ""
     return f"<table{dress}>{caption}<thead><tr>{heads}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
 
@@ -138,9 +145,19 @@ def _cautions(lines: Sequence[str]) -> str:
     return f'<section class="cautions"><h2>Mind</h2><ul>{items}</ul></section>'
 
 
+def _fields(fields: Sequence[Field]) -> str:
+    if not fields:
+        return ""
+    cells = "".join(f"<div><dt>{escape(f.label)}</dt><dd>{escape(f.value)}</dd></div>" for f in fields)
+    return f'<dl class="fields">{cells}</dl>'
+
+
 def _basis(paper: Paper, *, missing: bool) -> str:
     told = paper.basis | ({"pictures": MISSING} if missing else {})
-    told |= {"date": paper.on.isoformat()}
+    if not paper.fields:
+        told |= {"date": paper.on.isoformat()}
+    if not told:
+        return ""
     rows = "".join(f"<div><dt>{escape(_capital(k))}</dt><dd>{escape(v)}</dd></div>" for k, v in told.items())
     return f'<dl class="basis">{rows}</dl>'
 

@@ -38,6 +38,13 @@ class Headed(NamedTuple):
     frame: pd.DataFrame
 
 
+class Field(NamedTuple):
+    """A line at the foot of a paper; without a value it is ruled, to be filled in by hand."""
+
+    label: str
+    value: str = ""
+
+
 @dataclass(frozen=True)
 class Section:
     """A part of a paper.
@@ -73,6 +80,7 @@ class Paper:
     headlines : the few figures that matter
     sections : the rest, in the order in which it is read
     cautions : what to mind
+    fields : lines at its foot: workshop, reference, price, signature
     basis : what the figures stand on: policy, model, sheets, version
     """
 
@@ -84,6 +92,7 @@ class Paper:
     headlines: tuple[Headline, ...] = ()
     sections: tuple[Section, ...] = ()
     cautions: tuple[str, ...] = ()
+    fields: tuple[Field, ...] = ()
     basis: dict[str, str] = field(default_factory=dict)
 
     @property

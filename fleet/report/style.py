@@ -52,10 +52,27 @@ td {{ vertical-align: top; border-bottom: 0.4pt solid {LINE}; }}
 tbody th {{ font-weight: 400; color: {INK}; border-bottom: 0.4pt solid {LINE}; vertical-align: top; }}
 .number {{ text-align: right; white-space: nowrap; }}
 .number + td:not(.number), .number + th:not(.number) {{ padding-left: 12pt; }}
+table.wide {{ font-size: 7.2pt; }}
+table.wide th, table.wide td {{ padding-right: 4pt; white-space: normal; }}
+table.wide th[scope=row] {{ overflow-wrap: anywhere; }}
 table.narrow {{ width: auto; min-width: 70mm; }}
 .cautions {{ break-inside: avoid; border: 0.8pt solid {INK}; padding: 5pt 9pt 3pt 9pt; margin-top: 12pt; }}
 .cautions h2 {{ margin: 0 0 3pt 0; font-size: 9.6pt; }}
 .cautions ul {{ font-size: 8.8pt; }}
+figure.own-size img {{ width: 100%; height: auto; }}
+main.card .pictures {{ align-items: center; }}
+@page card {{ margin: 11mm 17mm 14mm 17mm; }}
+main.card {{ page: card; }}
+main.card h1 {{ font-size: 15pt; margin: 5pt 0; }}
+main.card h2 {{ margin: 8pt 0 3pt 0; }}
+main.card .answer {{ font-size: 10.4pt; margin-bottom: 6pt; max-width: none; }}
+main.card ul, main.card section p {{ max-width: none; }}
+main.card .cautions {{ margin-top: 6pt; padding-top: 3pt; }}
+main.card .cautions h2 {{ margin: 0 0 2pt 0; }}
+dl.fields {{ display: flex; flex-wrap: wrap; gap: 7pt 14pt; margin: 8pt 0 0 0; break-inside: avoid; }}
+dl.fields > div {{ flex: 1 1 48mm; border-bottom: 0.6pt solid {INK}; min-height: 20pt; }}
+dl.fields dt {{ color: {FAINT}; font-size: 7.8pt; }}
+dl.fields dd {{ margin: 0; font-size: 9.6pt; }}
 dl.basis {{ font-size: 8pt; line-height: 1.4; color: {FAINT}; margin: 9pt 0 0 0; break-inside: avoid; }}
 dl.basis > div {{ display: flex; gap: 8pt; }}
 dl.basis dt {{ flex: 0 0 32mm; }}

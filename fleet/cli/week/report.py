@@ -1,4 +1,4 @@
-"""Print papers: `fleet report quote`, `unit`, `maker`, `year`."""
+"""Print papers: `fleet report quote`, `unit`, `owner`, `maker`, `year`."""
 
 from __future__ import annotations
 
@@ -188,6 +188,52 @@ def _statement(wish: Wish, where: Store, house: House, sheet_no: str, bench: str
 
 
 @with_shared(paper_wish, "wish")
+def owner(
+    wish: Wish,
+    sheet_no: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet's number.")],
+    bench: common.SheetBenchOption = None,
+    workshop: Annotated[
+        str, typer.Option("--workshop", metavar="NAME", help="As it shall stand on the card; kept nowhere.")
+    ] = "",
+    reference: Annotated[
+        str,
+        typer.Option(
+            "--reference", metavar="TEXT", help="Your own reference; the sheet's number if left out."
+        ),
+    ] = "",
+    valid_days: Annotated[
+        int, typer.Option("--valid-days", min=1, max=3650, help="Days for which the price stands.")
+    ] = 30,
+    annex: Annotated[
+        bool, typer.Option("--annex", help="Add the unit's sheet behind the card, for whoever wants figures.")
+    ] = False,
+) -> None:
+    """Print an owner's card: what was found, how to set it, what to check, on one page in plain words."""
+    chosen = wish.policies["default"]
+    where = common.the_store(wish.store).open()
+    house = common.the_house(where)
+    own, every, others = _unit(where, sheet_no, bench)
+
+    import pandas as pd
+
+    from fleet.attainment.peers import peer_group
+    from fleet.faults.one_unit import judge
+    from fleet.report.owners import owner_card
+    from fleet.report.units import unit_paper
+
+    taught = bool(own["newest"].iloc[0])
+    verdict = judge(house, own, chosen, prior=common.prior_for(where, None), taught=taught)
+    card = owner_card(
+        own, verdict, chosen, on=wish.day, workshop=workshop, reference=reference, valid_days=valid_days
+    )
+    papers = [card]
+    if annex:
+        among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)
+        papers.append(unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every))
+    _write(papers, wish, "owner")
+
+
+@with_shared(paper_wish, "wish")
 def maker(
     wish: Wish,
     source: Annotated[str, typer.Argument(metavar="SOURCE", help="Code of the assembly source.")],
@@ -337,5 +383,5 @@ def show_help(context: typer.Context) -> None:
 
 report = typer.Typer(context_settings={"help_option_names": ["-h", "--help"]})
 report.callback(invoke_without_command=True)(show_help)
-for _paper in (quote, unit, maker, year):
+for _paper in (quote, unit, owner, maker, year):
     report.command()(files_out.with_force(_paper))
