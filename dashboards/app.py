@@ -19,6 +19,8 @@ page = st.navigation(
     else [
         st.Page(PAGES / "enquiry.py", title="Enquiry", icon=":material/contact_support:", default=True),
         st.Page(PAGES / "on_the_bench.py", title="On the bench", icon=":material/straighten:"),
+        st.Page(PAGES / "normal.py", title="Normal", icon=":material/scatter_plot:"),
+        st.Page(PAGES / "unit.py", title="Unit", icon=":material/album:", visibility="hidden"),
         st.Page(PAGES / "suspects.py", title="Suspects", icon=":material/troubleshoot:"),
         st.Page(PAGES / "distributions.py", title="Distributions", icon=":material/bar_chart:"),
         st.Page(PAGES / "attainment.py", title="Attainment", icon=":material/target:"),
@@ -28,6 +30,9 @@ page = st.navigation(
     ],
     position="top",
 )
+asked = state.gone_to_unit()
+if asked is not None:
+    st.switch_page(PAGES / "unit.py", query_params={"sheet": asked})
 state.enter(page.url_path or "enquiry")
 try:
     page.run()

@@ -88,7 +88,7 @@ def explain(error: FleetError) -> None:
         empty(f"There is no store at {store_state.store_path()} yet.", "fleet intake FILE", "fleet demo")
     elif isinstance(error, StoreBusyError):
         st.warning(f"{text[:1].upper()}{text[1:]}", icon=":material/lock:")
-        st.button("Try again", key="again")
+        st.button("Try again", key="again", on_click=state.touch)
     else:
         st.error(f"{text[:1].upper()}{text[1:]}")
 

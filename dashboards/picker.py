@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import altair as alt
 import pandas as pd
@@ -68,6 +68,47 @@ def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
             state.choose(OF, names[-1])
 
     st.altair_chart(clickable(chart, "group"), width="stretch", key=key, on_select=picked)
+
+
+def to_units(chart: alt.LayerChart, key: str, *, width: Literal["stretch", "content"] = "stretch") -> None:
+    """Draw a chart whose marks, clicked, open the page of their unit."""
+    out = chart.copy(deep=True)
+    names = []
+    for i, layer in enumerate(out.layer):
+        if _speaks_of(layer, "sheet_no"):
+            names.append(f"{CLICK}{i}")
+            point = alt.selection_point(name=names[-1], fields=["sheet_no"], on="click", clear="dblclick")
+            out.layer[i] = layer.add_params(point)
+
+    def picked() -> None:
+        said = st.session_state[key]["selection"]
+        found = [p for name in names for p in said.get(name, [])]
+        if found:
+            state.go_to_unit(str(found[-1]["sheet_no"]))
+
+    st.altair_chart(out, width=width, key=key, on_select=picked)
+
+
+def to_unit_by_row(frame: pd.DataFrame, key: str, numbers: Sequence[str], alt: str, *, most: int = 6) -> None:
+    """Show a table of which a row, clicked anywhere, opens the page of its unit."""
+    own = f"{key}_{zlib.crc32(chr(10).join(numbers).encode()):x}"
+
+    def picked() -> None:
+        said = st.session_state[own]["selection"]
+        chosen = [*said.get("rows", []), *(cell[0] for cell in said.get("cells", []))]
+        if chosen and chosen[-1] < len(numbers):
+            state.go_to_unit(numbers[chosen[-1]])
+
+    st.dataframe(
+        frame,
+        hide_index=True,
+        width="stretch",
+        height=38 + 35 * min(max(len(frame), 1), most),
+        key=own,
+        on_select=picked,
+        selection_mode=["single-row", "single-cell"],
+        alt=alt,
+    )
 
 
 def rows(
@@ -189,13 +230,18 @@ def unit(found: layout.Ready, sheet_no: str) -> None:
         "behind_sheets",
     )
     with st.container(horizontal=True):
-        st.page_link(
-            "workshop_pages/suspects.py",
-            label="Is it normal? Open it among the suspects",
-            icon=":material/troubleshoot:",
-            query_params={"sheet": sheet_no},
-        )
+        to_its_page(sheet_no)
         history(sheet_no, "Its history")
+
+
+def to_its_page(sheet_no: str) -> None:
+    """Lead to the page of a sheet's unit."""
+    st.page_link(
+        "workshop_pages/unit.py",
+        label="Its page: readings as typed, alignment, papers",
+        icon=":material/album:",
+        query_params={"sheet": sheet_no},
+    )
 
 
 def history(sheet_no: str, label: str) -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from fleet.numerals import count, percent
-from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, plain_word
+from fleet.numerals import count, day, percent
+from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, fault_words, plain_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fleet.attainment.distributions import Distribution
     from fleet.faults.one_unit import Verdict
     from fleet.intake import IntakeReport
+    from fleet.policy.policy import Policy
 
 BEFORE_READING: Final = (
     "Say what is known of the unit: family, stylus, cantilever and source decide what is normal.",
@@ -31,6 +32,56 @@ def alignment(verdict: Verdict) -> list[tuple[str, str]]:
 def alignment_cautions(verdict: Verdict) -> list[str]:
     """What to mind while aligning, each once."""
     return [c for c in verdict.alignment.cautions if c not in (NO_REPAIR, HANDLING)]
+
+
+AFTER_NORMAL: Final = (
+    "Click a mark or a row: the unit's page says what it reads, what is likely wrong and how to align it.",
+    "Choose one kind to see what is foretold for it beside what was read.",
+    NO_REPAIR,
+)
+
+
+def units_shown(units: pd.DataFrame, sentence: str) -> str:
+    """How many units are shown and flagged; the judgement's own sentence first."""
+    flagged = int(units["flagged"].sum()) if len(units) else 0
+    return f"{sentence} Shown here: {count(len(units), 'unit')}, {flagged} of them flagged."
+
+
+def plane_read(policy: Policy, *, kind: bool) -> str:
+    """How to read the plane of rake and tracking angle."""
+    lines = (
+        f"Boxes: what policy {policy.label} accepts and wishes. A tilt moves a unit along 45°; below the "
+        "dashed line no tilt serves both targets."
+    )
+    rings = " Blue lines hold half and nine in ten of what is foretold for this kind."
+    return lines + (rings if kind else " Choose one kind to see what is foretold for it.")
+
+
+AFTER_NO_UNIT: Final = (
+    "The page Normal marks every flagged unit; Suspects lists them; Sheets finds any sheet by its number.",
+    HANDLING,
+)
+
+
+def unit_heading(sheet: pd.Series) -> str:
+    """A sheet with its unit's make-up, as a heading."""
+    names = ("stylus_profile", "cantilever_material", "body_family", "assembly_source")
+    told = [plain_word(str(sheet[n])) for n in names if isinstance(sheet.get(n), str)]
+    return " · ".join([f"Sheet {sheet['sheet_no']}", *told, f"measured {day(sheet['measured_on'])}"])
+
+
+def known_outcome(outcome: str) -> str:
+    """What a unit turned out to be, and what that record is for."""
+    return (
+        f"Recorded: {fault_words(outcome)}. It counts in how often such flags were right and in the shares "
+        "of faults that later units are judged by; a later verdict replaces it."
+    )
+
+
+def place(sheet: pd.DataFrame, x: str, y: str) -> tuple[float, float] | None:
+    """Two readings of a sheet as a point; None where one wasn't taken."""
+    told = sheet[[x, y]].astype(float).iloc[0]
+    return None if told.isna().any() else (float(told[x]), float(told[y]))
 
 
 AFTER_SHEETS: Final = (
@@ -57,6 +108,12 @@ def store_sentence(sheets: int, of_units: int, intakes: int) -> str:
         f"{count(sheets, 'sheet')} from {count(intakes, 'intake')}: {of_units} of units, "
         f"{sheets - of_units} of check pickups."
     )
+
+
+def sheets_found(hits: int, searched: int, most: int) -> str:
+    """How many sheets a search found, and how many of them are listed."""
+    listed = f", the newest {most} listed" if hits > most else ""
+    return f"{count(hits, 'sheet')} of {searched} found{listed}. Click a row: the unit's page."
 
 
 def versions(number: str, history: pd.DataFrame) -> str:
@@ -143,7 +200,7 @@ def after_suspect(row: Mapping[str, Any]) -> list[str]:
     return [*lines, NO_REPAIR, HANDLING]
 
 
-def asked_like(row: Mapping[str, Any]) -> dict[str, str]:
+def asked_like(row: Mapping[Any, Any]) -> dict[str, str]:
     """Address of an enquiry about a pickup of the same make-up."""
     names = ("stylus_profile", "cantilever_material", "assembly_source", "body_family")
     told = {name: row.get(name) for name in names}

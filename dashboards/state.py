@@ -2,12 +2,14 @@
 
 What is chosen or typed on a page is its own: a widget's key carries its page, so no other page sees it. A
 page left is found again whole, as it was left; an address that says something else (a link, the browser's way
-back) replaces the page's choices whole. Addresses are made of codes, so a link stays good when a word on the
-screen changes.
+back) replaces the page's choices whole. The address that comes with a field just changed is the one that the
+browser had by then, older than what was typed: there the page's choices win. Addresses are made of codes, so
+a link stays good when a word on the screen changes.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from typing import Any, Final, cast
 
@@ -35,6 +37,8 @@ POLICY: Final = ("if_rake", "if_tracking", "if_lower", "if_clearance")
 PAGES: Final[dict[str, tuple[str, ...]]] = {
     "enquiry": (*ENQUIRY, "policy"),
     "on_the_bench": (*BENCH, *SAVE, "policy"),
+    "normal": ("kind", "family", "source", "fault", "from", "to", "open", "policy"),
+    "unit": ("sheet", "policy"),
     "suspects": ("show", "fdr", "fault", "source", "since", "sheet", "groups"),
     "distributions": (
         "quantity", "reading", "by", "stylus", "source", "since", "of", "unit_sheet", "first", "second",
@@ -43,10 +47,10 @@ PAGES: Final[dict[str, tuple[str, ...]]] = {
     "attainment": ("by", "target", "state", "per", "since", "policy", "of", "of_them", "unit_sheet", *POLICY),
     "bench": ("bench", "reading", "baseline", "policy", "habit"),
     "record": ("source", "by", "per", "quantity"),
-    "sheets": ("sheet_no", *INTAKE),
+    "sheets": ("find", "stylus", "family", "source", "sheet_no", *INTAKE),
 }  # fmt: skip
 """Keys of each page, by its path; in the address they stand as they are, in the session with their page."""
-_PAGE, _KEPT = "@page", "@kept"
+_PAGE, _KEPT, _TOUCHED, _GO = "@page", "@kept", "@touched", "@unit"
 
 
 def enter(page: str) -> None:
@@ -59,7 +63,12 @@ def enter(page: str) -> None:
     kept = st.session_state.setdefault(_KEPT, {})
     asked = {key: codes for key in PAGES[page] if (codes := st.query_params.get_all(key))}
     came = st.session_state.get(_PAGE) != page
+    typed = st.session_state.pop(_TOUCHED, None) == page
     st.session_state[_PAGE] = page
+    if typed and not came:
+        for key in PAGES[page]:
+            _say(key, kept[page].get(key, []))
+        return
     if came and not asked:
         for key, codes in kept.setdefault(page, {}).items():
             st.query_params[key] = codes
@@ -68,6 +77,11 @@ def enter(page: str) -> None:
     else:
         return
     _forget(PAGES[page])
+
+
+def touch() -> None:
+    """Note that something on this page was changed or pressed: the address that came with it may be old."""
+    st.session_state[_TOUCHED] = st.session_state.get(_PAGE)
 
 
 def name(key: str) -> str:
@@ -92,13 +106,26 @@ def now(key: str) -> str | None:
     return next(iter(read(key)), None)
 
 
+def go_to_unit(sheet_no: str) -> None:
+    """Ask for the page of a unit; it is opened before this page is drawn again."""
+    st.session_state[_GO] = sheet_no
+
+
+def gone_to_unit() -> str | None:
+    """The sheet whose unit's page was asked for, once."""
+    asked = st.session_state.pop(_GO, None)
+    return None if asked is None else str(asked)
+
+
 def choose(key: str, value: Any) -> None:
     """Set a widget of this page from a click elsewhere on it."""
+    touch()
     st.session_state[name(key)] = value
 
 
 def clear(keys: Sequence[str]) -> None:
     """Empty fields of this page, all of them at once."""
+    touch()
     _forget(keys)
     for key in keys:
         _write(key, [])
@@ -115,6 +142,10 @@ def _write(key: str, codes: Sequence[str]) -> None:
     kept.pop(key, None)
     if codes:
         kept[key] = list(codes)
+    _say(key, codes)
+
+
+def _say(key: str, codes: Sequence[str]) -> None:
     if st.query_params.get_all(key) != list(codes):
         if codes:
             st.query_params[key] = list(codes)
@@ -144,7 +175,14 @@ def pick(
     if st.session_state[own] not in options:
         st.session_state[own] = options[0]
     chosen = str(
-        st.selectbox(label, options, key=own, format_func=lambda o: wording.get(o, plain_word(o)), help=note)
+        st.selectbox(
+            label,
+            options,
+            key=own,
+            format_func=lambda o: wording.get(o, plain_word(o)),
+            help=note,
+            on_change=touch,
+        )
     )
     _write(key, [] if chosen == options[0] else [chosen])
     return chosen
@@ -155,10 +193,11 @@ def several(
 ) -> list[str]:
     """Offer any number of several; none chosen means all."""
     own = _adopt(key, list)
-    st.session_state[own] = [value for value in st.session_state[own] if value in options]
-    chosen = [
-        str(value) for value in st.multiselect(label, options, key=own, format_func=names, placeholder="any")
-    ]
+    kept = [value for value in st.session_state[own] if value in options]
+    if kept != st.session_state[own]:
+        st.session_state[own] = kept
+    told = st.multiselect(label, options, key=own, format_func=names, placeholder="any", on_change=touch)
+    chosen = [str(value) for value in told]
     _write(key, chosen)
     return chosen
 
@@ -198,6 +237,7 @@ def maybe(
         placeholder=nothing,
         accept_new_options=open_ended,
         help=note,
+        on_change=touch,
     )
     _write(key, [] if chosen is None else [str(chosen)])
     return None if chosen is None else str(chosen)
@@ -217,7 +257,16 @@ def number(
     """
     own = _adopt(key, lambda codes: _figure(codes, low, high))
     value = st.number_input(
-        label, low, high, None, step, format=shape, key=own, placeholder=nothing, help=note
+        label,
+        low,
+        high,
+        None,
+        step,
+        format=shape,
+        key=own,
+        placeholder=nothing,
+        help=note,
+        on_change=touch,
     )
     _write(key, [] if value is None else [f"{value:.10g}"])
     return value
@@ -227,7 +276,7 @@ def slider(label: str, key: str, low: float, high: float, start: float, step: fl
     """Offer a figure by slider; where it starts needs no mention in the address."""
     start = float(start)
     own = _adopt(key, lambda codes: start if (value := _figure(codes, low, high)) is None else value)
-    value = float(st.slider(label, low, high, step=step, key=own))
+    value = float(st.slider(label, low, high, step=step, key=own, on_change=touch))
     _write(key, [] if value == start else [f"{value:.10g}"])
     return value
 
@@ -243,7 +292,9 @@ def span(
         return (min(ends), max(ends)) if len(ends) == len(codes) == 2 else start
 
     own = _adopt(key, told)
-    first, last = cast("tuple[float, float]", st.slider(label, low, high, step=step, key=own))
+    first, last = cast(
+        "tuple[float, float]", st.slider(label, low, high, step=step, key=own, on_change=touch)
+    )
     _write(key, [] if (first, last) == start else [f"{first:.10g}", f"{last:.10g}"])
     return first, last
 
@@ -251,16 +302,32 @@ def span(
 def text(label: str, key: str, nothing: str) -> str:
     """Offer a field for a word."""
     own = _adopt(key, lambda codes: codes[0] if codes else "")
-    value = st.text_input(label, key=own, placeholder=nothing).strip()
+    value = st.text_input(label, key=own, placeholder=nothing, on_change=touch).strip()
     _write(key, [value] if value else [])
     return value
 
 
+def day(label: str, key: str) -> dt.date | None:
+    """Offer a day, or none."""
+    own = _adopt(key, _day)
+    value = st.date_input(label, None, format="YYYY-MM-DD", key=own, on_change=touch)
+    told = value if isinstance(value, dt.date) else None
+    _write(key, [] if told is None else [told.isoformat()])
+    return told
+
+
 def switch(label: str, key: str) -> bool:
     """Offer something that is off until it is asked for."""
-    on = st.toggle(label, key=_adopt(key, lambda codes: codes == ["true"]))
+    on = st.toggle(label, key=_adopt(key, lambda codes: codes == ["true"]), on_change=touch)
     _write(key, ["true"] if on else [])
     return on
+
+
+def _day(codes: Sequence[str]) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(codes[0])
+    except (IndexError, ValueError):
+        return None
 
 
 def _figure(codes: Sequence[str], low: float, high: float) -> float | None:

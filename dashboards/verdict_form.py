@@ -9,7 +9,7 @@ from typing import Any, Final
 import pandas as pd
 import streamlit as st
 
-from dashboards import layout
+from dashboards import layout, state
 from fleet.errors import FleetError
 from fleet.faults.verdicts import CONFIRMABLE, check_verdict
 from fleet.store import Store, record_verdict, unit_of
@@ -36,7 +36,7 @@ def ask(found: layout.Ready, sheet_no: str, row: Mapping[str, Any]) -> None:
         )
         fault = cells[1].selectbox("Fault", list(CONFIRMABLE), index=start, format_func=fault_words)
         day = cells[2].date_input("On", value="today", max_value="today", format="YYYY-MM-DD")
-        if st.form_submit_button("Record the verdict"):
+        if st.form_submit_button("Record the verdict", on_click=state.touch):
             if outcome is None:
                 st.warning("Nothing was recorded: choose an outcome first.")
                 return

@@ -19,10 +19,16 @@ from fleet.intake.guides.kept import folder_of, guide_for, keep_guide, new_place
 from fleet.intake.guides.questions import with_answer
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
-from fleet.store import Store
+from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide
+
+MOST_SEARCHED: Final = 50_000
+LISTED: Final = (
+    "sheet_no", "measured_on", "bench", "stylus_profile", "cantilever_material", "body_family",
+    "assembly_source", "remedy",
+)  # fmt: skip
 
 
 KINDS: Final = ["csv", "gz", "tsv", "xlsx", "xlsm", "xls", "ods", "parquet"]
@@ -94,6 +100,25 @@ def keep(path: str, upload: Upload, text: str) -> Path:
 def fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
     """Faults as `fleet intake --rejects` writes them."""
     return pd.DataFrame([fault[:5] for fault in faults], columns=list(FAULT_COLUMNS))
+
+
+@st.cache_resource(max_entries=2, show_spinner="Listing sheets …")
+def newest_sheets(path: str, revision: str) -> pd.DataFrame:
+    """The newest sheets of units, newest first: number, day, make-up; at most `MOST_SEARCHED`."""
+    del revision
+    frame = pick_sheets(Store(path), LISTED, newest_first=MOST_SEARCHED)
+    return frame.reset_index(drop=True)
+
+
+def find_sheets(
+    frame: pd.DataFrame, part: str, filters: tuple[tuple[str, tuple[str, ...]], ...]
+) -> pd.DataFrame:
+    """Sheets whose number has a part in it, in any case, and that pass the filters; the order stays."""
+    keep = frame["sheet_no"].astype(str).str.contains(part.strip(), case=False, regex=False)
+    for name, accepted in filters:
+        if accepted:
+            keep &= frame[name].isin(accepted)
+    return frame[keep].reset_index(drop=True)
 
 
 @st.cache_data(max_entries=2, show_spinner=False)

@@ -46,7 +46,7 @@ def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     from fleet.faults.verdicts import flag_record, prior_from_verdicts
 
     store = Store(path).open()
-    frame = _newest(path, revision)
+    frame = judged_sheets(path, revision)
     verdicts = list_verdicts(store)
     prior = prior_from_verdicts(FaultPrior(), verdicts)
     found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
@@ -64,10 +64,11 @@ def group_drift(path: str, revision: str) -> Groups:
     """Sources and families that as a whole drift or spread, among the newest sheets."""
     from fleet.faults.group_drift import groups
 
-    return groups(house(path, revision), _newest(path, revision))
+    return groups(house(path, revision), judged_sheets(path, revision))
 
 
 @st.cache_resource(max_entries=1, show_spinner=False)
-def _newest(path: str, revision: str) -> pd.DataFrame:
+def judged_sheets(path: str, revision: str) -> pd.DataFrame:
+    """The sheets that are judged: all, or of a large store the newest."""
     del revision
     return pick_sheets(Store(path), CURRENT_COLUMNS, newest_first=NEWEST_JUDGED)

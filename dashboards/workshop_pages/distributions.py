@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboards import layout, picker, sentences, state
-from dashboards.data import group_figures, store_state
+from dashboards.data import group_figures, normal, store_state
 from dashboards.data.units import units_read
 from fleet import words
 from fleet.attainment.attainment import PERIODS
@@ -35,8 +35,10 @@ result = group_figures.group_distribution(found.path, found.revision, quantity, 
 layout.answer(result.sentence)
 look, what = layout.look(), QUANTITIES[quantity]
 groups = result.table["group"].tolist()
-picker.marks(charts.readings_by_group(result, look), "groups", groups)
-layout.note(charts.reading_guide(result))
+marked = normal.marked_here(found.path, found.revision, quantity, by, filters, since)
+drawn = charts.readings_by_group(result, look, flagged=marked, policy=layout.policy())
+picker.marks(drawn, "groups", groups)
+layout.note(charts.reading_guide(result, marked))
 picker.table(charts.figures(result), "group_figures", groups)
 layout.download(result.table, "distributions", "distributions_csv")
 group = picker.group(groups)

@@ -49,7 +49,7 @@ with st.form("save", border=True):
     )
     day = cells[1].date_input("Measured on", key=state.name("save_day"), value="today", format="YYYY-MM-DD")
     sure = cells[2].checkbox("The readings are final: store them", key=state.name("save_sure"))
-    if st.form_submit_button("Save the sheet"):
+    if st.form_submit_button("Save the sheet", on_click=state.touch):
         try:
             if not sure:
                 raise FleetError("nothing was stored: tick the box that the readings are final")

@@ -2,11 +2,12 @@
 
 import streamlit as st
 
-from dashboards import guide_form, layout, sentences, state
+from dashboards import guide_form, layout, picker, sentences, state
 from dashboards.data import sheets, store_state
 from dashboards.data.sheets import Upload
 from fleet.charts import tables
 from fleet.errors import FleetError
+from fleet.words import plain_word, quantity
 
 FILE, GUIDE, CORRECT, SURE, REPORT = map(state.name, state.INTAKE)
 layout.question(
@@ -49,7 +50,7 @@ if upload is not None:
         if report.accepted:
             with st.form("take_in", border=True):
                 sure = st.checkbox(f"Yes, store these {report.accepted} sheets in {path}", key=SURE)
-                if st.form_submit_button("Take them in"):
+                if st.form_submit_button("Take them in", on_click=state.touch):
                     if not sure:
                         st.warning("Nothing was stored: tick the box first.")
                     else:
@@ -99,6 +100,28 @@ layout.answer(sentences.store_sentence(held.sheets, held.unit_sheets, len(intake
 if len(intakes):
     layout.table(tables.intakes(intakes), "intakes")
     layout.download(intakes, "intakes", "intakes_out")
+
+st.header("Find a sheet")
+every = sheets.newest_sheets(found.path, found.revision)
+first, *others = st.columns([3, 2, 2, 2])
+with first:
+    part = state.text("Part of a sheet's number", "find", "any")
+chosen = []
+for cell, name, key in zip(
+    others,
+    ("stylus_profile", "body_family", "assembly_source"),
+    ("stylus", "family", "source"),
+    strict=True,
+):
+    with cell:
+        label = quantity(name).short.capitalize()
+        chosen.append((name, tuple(state.several(label, list(held.levels[name]), key, names=plain_word))))
+hits = sheets.find_sheets(every, part, tuple(chosen))
+layout.note(sentences.sheets_found(len(hits), len(every), picker.MOST_LISTED))
+if len(hits):
+    head = hits.head(picker.MOST_LISTED)
+    about = f"List of {len(head)} sheets, the newest first; picking one opens its unit's page"
+    picker.to_unit_by_row(tables.sheets(head), "found", head["sheet_no"].astype(str).tolist(), about, most=8)
 
 st.header("History of a sheet")
 number = state.text("Sheet number", "sheet_no", "as the bench numbered it")

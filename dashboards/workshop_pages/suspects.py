@@ -65,6 +65,7 @@ if sheet_no is not None:
             icon=":material/contact_support:",
             query_params=sentences.asked_like(row),
         )
+        picker.to_its_page(sheet_no)
         picker.history(sheet_no, "History of this sheet")
 
 st.header("Sources and families that drift or spread")

@@ -121,8 +121,8 @@ def test_distributions_to_the_unit(page: Page, server: str, demo_store: Path) ->
     page.get_by_role("heading", name=f"Sheet {number}").wait_for()
     frame = store.current().set_index("sheet_no")
     assert frame.loc[number, "stylus_profile"] == smallest["group"]
-    page.locator(f'a[href*="sheet={number}"]').first.click()
-    page.get_by_role("heading", name="Which units are not normal for their kind?").wait_for()
+    page.locator(f'a[href*="unit?sheet={number}"]').first.click()
+    page.get_by_role("heading", name="What is this unit, and what is to be done about it?").wait_for()
     page.get_by_role("heading", name=f"Sheet {number}").wait_for()
 
 

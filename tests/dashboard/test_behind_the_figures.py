@@ -134,10 +134,10 @@ def test_a_large_store_is_judged_by_its_newest_sheets(  # type: ignore[no-untype
     """Beyond the number judged at once the page says so and judges the newest."""
     monkeypatch.setattr(suspects, "NEWEST_JUDGED", 150)
     suspects.ranked_suspects.clear()
-    suspects._newest.clear()
+    suspects.judged_sheets.clear()
     app = open_page(filled, "suspects", show="all")
     suspects.ranked_suspects.clear()
-    suspects._newest.clear()
+    suspects.judged_sheets.clear()
     assert not app.exception
     assert any("the newest 150 sheets" in n for n in notes(app))
     listed = app.dataframe[0].value

@@ -59,6 +59,8 @@ UNIT = {
 FILLED: dict[str, dict[str, Any]] = {
     "enquiry": {name: UNIT[name] for name in state.ENQUIRY},
     "on_the_bench": {name: UNIT[name] for name in state.BENCH},
+    "normal": {"source": ["S01"], "fault": ["misread"]},
+    "unit": {"sheet": "DEMO-W00000001"},
     "suspects": {"show": "all", "fdr": "0.2", "source": ["S01"], "since": "2021"},
     "distributions": {
         "quantity": "zenith_deg",
@@ -204,6 +206,23 @@ def test_the_way_back_to_a_bare_address_empties_the_form(store: Path, open_page:
     app.run()
     assert values(app) == empty
     assert bold(app) == answer
+
+
+def test_what_is_typed_fast_is_kept(store: Path, open_page: OpenPage) -> None:
+    """A field changed while the browser still holds an older address loses no field changed before it."""
+    app = open_page(store, "on_the_bench", body_family="F001")
+    older = dict(app.query_params)
+    told = {"sra_dynamic_deg": 87.6, "vta_dynamic_deg": 24.0, "zenith_deg": 9.5}
+    for key, value in told.items():
+        app.query_params.clear()
+        for name, codes in older.items():
+            app.query_params[name] = codes
+        app.number_input(f"on_the_bench.{key}").set_value(value).run()
+    left = values(app)
+    assert {key: left[f"on_the_bench.{key}"] for key in told} == told
+    assert left["on_the_bench.body_family"] == "F001"
+    address = {key: codes if isinstance(codes, str) else codes[0] for key, codes in app.query_params.items()}
+    assert {key: float(address[key]) for key in told} == told
 
 
 @pytest.mark.parametrize("page", ["enquiry", "on_the_bench"])
