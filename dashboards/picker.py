@@ -22,6 +22,8 @@ from fleet.words import fault_words, plain_word
 
 OF: Final = "of"
 CLICK: Final = "picked"
+PLANE_PX: Final = 560
+"""Room for a picture with equal axes and its labels."""
 MOST_LISTED: Final = 300
 FALSE_SHARES: Final = ("0.05", "0.01", "0.1", "0.2")
 FLAGGED, WHOLE, OPEN = "flagged", "all", "open"

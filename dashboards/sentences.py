@@ -57,6 +57,9 @@ def plane_read(policy: Policy, *, kind: bool) -> str:
     return lines + (rings if kind else " Choose one kind to see what is foretold for it.")
 
 
+FAULT_WAYS: Final = (
+    "Dashed: the ways that a canted stylus, a rolled generator and a rolled assembly move a unit."
+)
 AFTER_NO_UNIT: Final = (
     "The page Normal marks every flagged unit; Suspects lists them; Sheets finds any sheet by its number.",
     HANDLING,

@@ -17,7 +17,7 @@ layout.question(
 found = layout.ready(model=True)
 listed = ranked_suspects(found.path, found.revision, data.FDR)
 levels = store_state.overview(found.path, found.revision).levels
-cells = st.columns([3, 2, 2, 3, 2, 2, 2])
+cells = st.columns(4)
 with cells[0]:
     kinds = state.several("Kind", data.kinds(found.path, found.revision), "kind", names=plain_word)
 with cells[1]:
@@ -26,11 +26,12 @@ with cells[2]:
     sources = state.several("Source", list(levels["assembly_source"]), "source", names=str)
 with cells[3]:
     faults = state.several("Likeliest cause", list(normal.LOOKS), "fault", names=fault_words)
-with cells[4]:
+cells = st.columns(4)
+with cells[0]:
     first = state.day("Measured from", "from")
-with cells[5]:
+with cells[1]:
     last = state.day("to", "to")
-with cells[6]:
+with cells[2]:
     open_only = state.switch("No verdict yet", "open")
 filters = (
     ("kind", tuple(kinds)),
@@ -56,9 +57,9 @@ if len(flagged):
         f"List of {len(flagged)} flagged units; picking one opens its page",
     )
 
-left, right = st.columns(2)
-with left:
-    st.header("Rake and tracking angle: where a tilt leads")
+planes_of_two = st.container(horizontal=True, gap="large")
+with planes_of_two.container(width=picker.PLANE_PX):
+    st.header("Where a tilt leads")
     told = kinds[0].split("/") if len(kinds) == 1 else []
     facts = tuple(zip(("stylus_profile", "cantilever_material"), told, strict=False))
     draws = None
@@ -67,16 +68,13 @@ with left:
     hold = [(policy.tracking_wish_deg, edge) for edge in policy.rake_accepted_deg]
     plane = planes.prepare(sheets, units, planes.TRACKING, planes.RAKE, hold=hold)
     picker.to_units(planes.rake_and_tracking(plane, policy, look, forecast=draws), "plane", width="content")
-    layout.note(f"{plane.sentence} {sentences.plane_read(policy, kind=bool(facts))}")
-with right:
-    st.header("Azimuth: seen and electrical")
+    layout.note(f"{plane.sentence} {sentences.plane_read(policy, kind=draws is not None)}")
+with planes_of_two.container(width=picker.PLANE_PX):
+    st.header("Where a fault leads")
     plane = planes.prepare(sheets, units, planes.SEEN, planes.ELECTRICAL, hold=[(0.0, 0.0)])
     follows = data.cant_followed(found.path, found.revision)
     picker.to_units(planes.azimuths(plane, follows, look), "azimuths", width="content")
-    layout.note(
-        f"{plane.sentence} Dashed: the ways that a canted stylus, a rolled generator and a rolled "
-        "assembly move a unit."
-    )
+    layout.note(f"{plane.sentence} {sentences.FAULT_WAYS}")
 layout.next_steps(sentences.AFTER_NORMAL)
 st.page_link(
     "workshop_pages/distributions.py", label="Raw readings, group by group", icon=":material/bar_chart:"

@@ -99,8 +99,8 @@ units, others = standing.judged_units(found.path, found.revision, (("kind", (kin
 shown = normal.prepare(standing.every_standing(found.path, found.revision), units, own=unit.unit)
 picker.to_units(normal.every_unit(shown, look), "own_standing")
 layout.note(f"{shown.sentence} Large diamond: this unit, by its newest sheet.")
-left, right = st.columns(2)
-with left:
+planes_of_two = st.container(horizontal=True, gap="large")
+with planes_of_two.container(width=picker.PLANE_PX):
     point = sentences.place(unit.sheet, planes.TRACKING, planes.RAKE)
     hold = [(policy.tracking_wish_deg, edge) for edge in policy.rake_accepted_deg]
     if point is not None:
@@ -111,12 +111,13 @@ with left:
         layout.note(
             "Diamond: this unit as read. Ring: with the tilt that is advised, along 45°. Boxes: targets."
         )
-with right:
+with planes_of_two.container(width=picker.PLANE_PX):
     point = sentences.place(unit.sheet, planes.SEEN, planes.ELECTRICAL)
     if point is not None:
         plane = planes.prepare(others, units, planes.SEEN, planes.ELECTRICAL, hold=[(0.0, 0.0), point])
         follows = standing.cant_followed(found.path, found.revision)
         picker.to_units(planes.azimuths(plane, follows, look, own=point), "own_azimuths", width="content")
+        layout.note(sentences.FAULT_WAYS)
 layout.table(charts.comparison_table(unit.cloud), "own_compared")
 layout.note(unit.cloud.sentence)
 

@@ -107,6 +107,10 @@ def prepare(
     frame["row"] = frame["link"].map(lambda link: quantity(link).long)
     frame["place"] = spread_apart(frame["unit"])
     frame["off"] = [_off(*cells) for cells in zip(*(frame[c] for c in _SAID), strict=True)]
+    frame["says"] = [
+        f"Sheet {r['sheet_no']}, {r['about']}, {r['cause']}: {r['row']} {r['off']}"
+        for r in frame[["sheet_no", "about", "cause", "row", "off"]].to_dict("records")
+    ]
     mine = frame["unit"] == (own or "")
     marks = frame[frame["flagged"] & ~mine].reset_index(drop=True)
     rest = frame[~frame["flagged"] & ~mine]
@@ -162,14 +166,14 @@ def every_unit(shown: Shown, look: Look = LIGHT) -> alt.LayerChart:
     )
     dots = (
         alt.Chart(shown.bulk[columns])
-        .mark_circle(size=16, color=look.faint, opacity=0.5)
+        .mark_circle(size=16, color=look.faint, opacity=0.5, aria=False)
         .encode(x=x, y=y, yOffset=lane, tooltip=tips)
     )
     layers = [band, dots]
     if len(shown.marks):
         colour, shape = codes(shown.marks["fault"].tolist())
         layers.append(
-            alt.Chart(shown.marks[[*columns, "cause"]])
+            alt.Chart(shown.marks[[*columns, "cause", "says"]])
             .mark_point(filled=True, size=MARK_SIZE)
             .encode(
                 x=x,
@@ -178,6 +182,7 @@ def every_unit(shown: Shown, look: Look = LIGHT) -> alt.LayerChart:
                 color=colour,
                 shape=shape,
                 opacity=alt.condition(f"abs(datum.sigmas) > {BAND_SIGMAS:g}", alt.value(1), alt.value(0.45)),
+                description="says:N",
                 tooltip=tips,
             )
         )
@@ -222,7 +227,7 @@ def in_words(judged: pd.DataFrame) -> pd.DataFrame:
             "cause": judged["leading_fault"].astype(str).map(fault_words),
             "about": [f"{plain_word(k)}, {f}, {s}" for k, f, s in zip(kind, family, source, strict=True)],
             "sure": [
-                f"sound {percent(h)}, {fault_words(str(f))} {percent(c)}"
+                f"sound {percent(h)}" + (f", {fault_words(str(f))} {percent(c)}" if c >= 0.05 else "")
                 for h, f, c in zip(judged["p_healthy"], judged["leading_fault"], chance, strict=True)
             ],
         }

@@ -91,8 +91,9 @@ def prepare(
         for a, b in zip(frame[x], frame[y], strict=True)
     ]
     points = list(hold)
-    across = _ends(frame[x].to_numpy(), [p[0] for p in points])
-    up = _ends(frame[y].to_numpy(), [p[1] for p in points])
+    flags = frame[frame["flagged"]]
+    across = _ends(frame[x].to_numpy(), flags[x].to_numpy(), [p[0] for p in points])
+    up = _ends(frame[y].to_numpy(), flags[y].to_numpy(), [p[1] for p in points])
     across, up = _as_wide_as_high(across, up)
     marks = frame[frame["flagged"]].reset_index(drop=True)
     inside = marks[x].between(*across) & marks[y].between(*up)
@@ -102,10 +103,15 @@ def prepare(
     return Plane(x, y, normal.thin(seen, x, most).reset_index(drop=True), marks, len(rest), across, up)
 
 
-def _ends(values: NDArray[np.float64], hold: Sequence[float]) -> tuple[float, float]:
+def _ends(
+    values: NDArray[np.float64], flagged: NDArray[np.float64], hold: Sequence[float]
+) -> tuple[float, float]:
+    """A frame for the bulk, for what it must hold, and for flagged units up to the bulk's span away."""
     told = np.concatenate([np.quantile(values, [0.005, 0.995]) if len(values) else [], hold])
     if not len(told):
         return 0.0, 1.0
+    span = float(np.ptp(told))
+    told = np.concatenate([told, np.clip(flagged, told.min() - 0.5 * span, told.max() + 0.5 * span)])
     room = 0.12 * max(float(np.ptp(told)), 1.0)
     return float(told.min() - room), float(told.max() + room)
 
@@ -274,7 +280,8 @@ def _drawn(
             )
         ]
     chart = overlay(*behind, dots, *marks, *front, height=SIDE_PX, text=text)
-    return chart.properties(width=SIDE_PX)
+    # beside a legend the frame itself stays square
+    return chart.properties(width=SIDE_PX, autosize=alt.AutoSizeParams(type="pad"))
 
 
 def _line(
