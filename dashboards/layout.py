@@ -171,9 +171,10 @@ def since(found: Ready, key: str = "since") -> int | None:
 
 
 def policies() -> dict[str, Policy]:
-    """Target policies of the file that the dashboard was started with, else the built-in one."""
-    named = os.environ.get("FLEET_POLICY")
-    return load_policy(Path(named) if named else None)
+    """Target policies of the file that the dashboard was started with, the named one first."""
+    file, name = os.environ.get("FLEET_POLICY"), os.environ.get("FLEET_POLICY_NAME")
+    known = load_policy(Path(file) if file else None)
+    return {name: pick_policy(known, name), **known} if name else known
 
 
 def policy(key: str = "policy") -> Policy:

@@ -35,7 +35,7 @@ INTAKE: Final = ("file", "guide", "supersede", "confirm", "report")
 BENCH: Final = (*KIND, "bench", *SIDE, *FRONT, *UNIT)
 POLICY: Final = ("if_rake", "if_tracking", "if_lower", "if_clearance")
 PAGES: Final[dict[str, tuple[str, ...]]] = {
-    "enquiry": (*ENQUIRY, "policy"),
+    "enquiry": (*ENQUIRY, "policy", "keep_number"),
     "on_the_bench": (*BENCH, *SAVE, "policy"),
     "normal": ("kind", "family", "source", "fault", "from", "to", "open", "policy"),
     "unit": ("sheet", "policy"),

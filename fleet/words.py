@@ -366,6 +366,9 @@ STEEP_ROLL_DEG: Final = 2.0
 STEEP_ROLL: Final = (
     f"Beyond about {STEEP_ROLL_DEG:g}° a roll presses one wall harder and wears the diamond unevenly"
 )
+CASE_MIX: Final = (
+    "Beyond a limit is a reason to look, not a verdict: kinds and customers differ between sources."
+)
 DUST: Final = "Cut and file a wedge away from the pickup: dust of brass in the gap is not got out again."
 PLAY_AGAIN: Final = "Check the clearance and the channels again on a record that doesn't matter."
 HANDLING: Final = "Stylus and cantilever break at a touch: power off, volume down, guard on while handling."

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import streamlit as st
 
+from dashboards.data.prior import fault_prior
 from dashboards.data.store_state import house
 from dashboards.data.units import COMPARED, of_kind
 from fleet.attainment.attainment import NOT_TOLD
@@ -14,7 +15,7 @@ from fleet.attainment.peers import PeerGroup, peer_group
 from fleet.columns import COLUMNS
 from fleet.faults.one_unit import Verdict, judge
 from fleet.intake import check_typed, save_typed, text_table
-from fleet.store import Store, list_verdicts
+from fleet.store import Store
 
 if TYPE_CHECKING:
     from fleet.policy.policy import Policy
@@ -29,13 +30,9 @@ def judge_readings(
     """What the readings say, and where they lie among the unit's kind."""
     from dataclasses import replace
 
-    from fleet.faults.likelihood_ratio import FaultPrior
-    from fleet.faults.verdicts import prior_from_verdicts
-
     catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
     row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)
-    prior = prior_from_verdicts(FaultPrior(), list_verdicts(Store(path)))
-    return judge(house(path, revision), row, policy, prior=prior), _among(path, revision, row)
+    return judge(house(path, revision), row, policy, prior=fault_prior(path)), _among(path, revision, row)
 
 
 def _among(path: str, revision: str, row: pd.DataFrame) -> PeerGroup:

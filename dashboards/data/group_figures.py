@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboards.data.store_state import house, overview
 from fleet.attainment.attainment import attainment, coarser, needed_columns
+from fleet.attainment.case_mix import case_mix
 from fleet.attainment.comparisons import source_funnel, trends, what_if
 from fleet.attainment.contrasts import Contrast, by_period, contrast
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES, Distribution, distribution
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 MODEL_UNITS_A_GROUP: Final = 3000
 """The house model's estimate of a large group is the mean over so many of its units."""
+SOURCE: Final = "assembly_source"
 MANY_SHEETS: Final = 60_000
 _FRAMES_KEPT, _RESULTS_KEPT = 3, 64
 Filters = tuple[tuple[str, tuple[str, ...]], ...]
@@ -136,8 +138,18 @@ def source_limits(
     path: str, revision: str, per: str, measure: str, policy: Policy, since: int | None
 ) -> tuple[pd.DataFrame, Funnel]:
     """Every assembly source against the limits that chance sets around the common rate."""
-    found = attainment_tables(path, revision, ("assembly_source",), per, measure, policy, since)
+    found = attainment_tables(path, revision, (SOURCE,), per, measure, policy, since)
     return source_funnel(found.groups, measure)
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Allowing for kinds …")
+def sources_by_kind(
+    path: str, revision: str, measure: str, policy: Policy, since: int | None
+) -> pd.DataFrame:
+    """Every assembly source against the others within each kind."""
+    by = [SOURCE, "kind"]
+    counted = _counting(path, revision, tuple(needed_columns(by)), (), since)
+    return case_mix(attainment(counted, by, policy), measure, SOURCE, "kind")
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Judging under the other policy …")

@@ -10,11 +10,11 @@ import pandas as pd
 import streamlit as st
 
 from dashboards.data.normal import FDR
+from dashboards.data.prior import fault_prior
 from dashboards.data.store_state import house
 from dashboards.data.suspects import ranked_suspects
 from dashboards.data.units import among_its_kind
 from fleet.errors import FleetError, NoSuchUnitError
-from fleet.faults.verdicts import prior_from_verdicts
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
 
 if TYPE_CHECKING:
@@ -66,7 +66,6 @@ def one_unit(path: str, revision: str, sheet_no: str, policy: Policy) -> Unit:
     FleetError
         If no sheet has this number, several have, or it is a check pickup's.
     """
-    from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.faults.one_unit import judge
 
     store = Store(path)
@@ -80,9 +79,8 @@ def one_unit(path: str, revision: str, sheet_no: str, policy: Policy) -> Unit:
     every = pick_sheets(store, CURRENT_COLUMNS, where={"unit": [str(own["unit"].iloc[0])]})
     every = every.sort_values("measured_on", ascending=False, kind="stable", ignore_index=True)
     verdicts = list_verdicts(store)
-    prior = prior_from_verdicts(FaultPrior(), verdicts)
     taught = bool(own["newest"].iloc[0])
-    verdict = judge(house(path, revision), own, policy, prior=prior, taught=taught)
+    verdict = judge(house(path, revision), own, policy, prior=fault_prior(path), taught=taught)
     cloud = among_its_kind(path, revision, sheet_no)
     return Unit(own, every, verdict, _listed(path, revision, sheet_no), cloud, _outcome(verdicts, own))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final
@@ -12,13 +13,15 @@ import streamlit as st
 
 from dashboards.data.store_state import house
 from fleet.alignment.tradeoff import TradeOff, trade_off
-from fleet.columns import ENQUIRY_COLUMNS
+from fleet.columns import CODE_PATTERN, ENQUIRY_COLUMNS
+from fleet.errors import FleetError
 from fleet.quotes.recalibration import Recalibration, apply_recalibration
 from fleet.store import Store
 
 if TYPE_CHECKING:
     from fleet.house_model.predict import Forecaster
     from fleet.policy.policy import Policy
+    from fleet.quotes.quote import Quotes
     from fleet.quotes.value_of_information import Information
 
 ASKED: Final = "asked"
@@ -57,10 +60,8 @@ class Asked:
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
 def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
-    from fleet.quotes.quote import quote
-
     frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
-    quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
+    quotes = quote_as_told(frame, model, policy, use)
     true = model.draw(frame)
     if use is not None:
         true = apply_recalibration(true, np.array(quotes.standing, dtype=object), use)
@@ -86,6 +87,39 @@ def open_facts_value(path: str, revision: str, facts: Facts, policy: Policy) -> 
     return information(enquiry(facts), house(path, revision), policy)
 
 
+def keep(path: str, revision: str, facts: Facts, policy: Policy, number: str) -> str:
+    """Keep a quote for the track record under its enquiry's number, as `fleet quote` does; say what was done.
+
+    Raises
+    ------
+    FleetError
+        If the number is none, or the store can't be written.
+    """
+    from fleet.quotes.kept_quotes import archive_rows
+    from fleet.store.models import model_in_use
+    from fleet.store.quotes import keep_quotes
+
+    if re.fullmatch(CODE_PATTERN, number) is None:
+        raise FleetError("nothing was kept: give the enquiry's number, letters, digits or _ . - alone")
+    frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
+    frame = frame.assign(enquiry_id=pd.Series([number], dtype="str"))
+    quotes = quote_as_told(frame, model, policy, use)
+    store, own = Store(path), house(path, revision)
+    kept = keep_quotes(store, archive_rows(quotes, frame, own, model_id=model_in_use(store)))
+    if not kept.new:
+        return f"The quote {number} is kept already, just so; it is not kept twice."
+    return f"Kept as {number}: write that number on the sheet, and the record scores the quote by itself."
+
+
+def quote_as_told(
+    frame: pd.DataFrame, model: Forecaster, policy: Policy, use: Recalibration | None
+) -> Quotes:
+    """Quote enquiries under one policy, corrected where the record says so."""
+    from fleet.quotes.quote import quote
+
+    return quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
+
+
 def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str) -> str:
     """The quote as a page to print, the one that `fleet report quote` writes.
 
@@ -94,12 +128,11 @@ def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str
     path, revision, facts, policy : as of `make_quote`.
     asked : what to ask for next, in a sentence.
     """
-    from fleet.quotes.quote import quote
     from fleet.report.page import html
     from fleet.report.quotes import quote_papers
 
     frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
-    quotes = quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
+    quotes = quote_as_told(frame, model, policy, use)
     return html(quote_papers(frame, quotes, model, {"default": policy}, on=date.today(), asked=[asked]))
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
+from dashboards.data.prior import fault_prior
 from dashboards.data.store_state import house, overview
 from dashboards.data.units import ABOUT
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
@@ -41,15 +42,13 @@ class Listed:
 @st.cache_resource(max_entries=4, show_spinner="Looking for suspects …")
 def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     """Units judged against their kind, the most suspect first: all, or of a large store the newest sheets."""
-    from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.faults.suspects import suspects
-    from fleet.faults.verdicts import flag_record, prior_from_verdicts
+    from fleet.faults.verdicts import flag_record
 
     store = Store(path).open()
     frame = judged_sheets(path, revision)
     verdicts = list_verdicts(store)
-    prior = prior_from_verdicts(FaultPrior(), verdicts)
-    found = suspects(house(path, revision), frame, fdr=fdr, prior=prior)
+    found = suspects(house(path, revision), frame, fdr=fdr, prior=fault_prior(path))
     key = ["sheet_no", "unit"]
     about = frame[[*key, *ABOUT]].astype({"unit": "str"}).drop_duplicates(key)
     table = found.table.merge(about, on=key, how="left", validate="many_to_one")

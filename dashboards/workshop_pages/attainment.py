@@ -5,6 +5,7 @@ import streamlit as st
 from dashboards import layout, picker, policy_form, sentences, state
 from dashboards.data import group_figures, units
 from fleet import words
+from fleet.attainment import case_mix
 from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import funnels
@@ -70,6 +71,13 @@ table, limits = group_figures.source_limits(found.path, found.revision, per, mea
 sources = charts.name_groups(table, ["assembly_source"])
 layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
 layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95 % limits; full: 99.8 %.")
+mixed = group_figures.sources_by_kind(found.path, found.revision, measure, policy, since)
+layout.answer(case_mix.sentence(mixed, int((table["outside"] == "99.8").sum())))
+layout.table(funnels.case_mix_figures(mixed), "case_mix")
+layout.note(
+    f"{words.CASE_MIX} Their kinds: the rate that each source's own kinds come to over all sources; a kind "
+    "that no other source makes can't be compared."
+)
 layout.download(table, "funnel", "funnel_csv")
 
 st.header("Under another policy")

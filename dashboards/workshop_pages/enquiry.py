@@ -2,11 +2,12 @@
 
 import streamlit as st
 
-from dashboards import enquiry_page, form, layout, sentences
-from dashboards.data.quotes import make_quote, open_facts_value, printable
+from dashboards import enquiry_page, form, layout, sentences, state
+from dashboards.data.quotes import keep, make_quote, open_facts_value, printable
 from fleet import words
 from fleet.charts import enquiry as charts
 from fleet.charts import information as open_facts
+from fleet.errors import FleetError
 
 enquiry_page.ask()
 found = layout.ready(model=True)
@@ -48,5 +49,18 @@ st.download_button(
     icon=":material/print:",
     help="One page that stands alone, as `fleet report quote` writes it; print it from any browser.",
 )
+with st.form("keep", border=True):
+    st.markdown("**Keep this quote for the track record**")
+    cells = st.columns([3, 2], vertical_alignment="bottom")
+    number = cells[0].text_input(
+        "Enquiry number",
+        key=state.name("keep_number"),
+        help="No blanks; written on the sheet later, it lets the record say whether the quote came true.",
+    )
+    if cells[1].form_submit_button("Keep the quote", on_click=state.touch):
+        try:
+            st.success(keep(found.path, found.revision, facts, policy, number.strip()))
+        except FleetError as error:
+            layout.explain(error)
 layout.next_steps(sentences.after_quote(asked.figures))
 layout.note(words.BENCH_DECIDES)

@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboards import layout, picker, sentences, state, verdict_form
 from dashboards.data import suspects, units
+from dashboards.data.prior import prior_file
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
 from fleet.charts import tables
@@ -19,6 +20,8 @@ if filtered:
     layout.note(listed.sentence)
 else:
     layout.answer(listed.sentence)
+if prior_file():
+    layout.note(f"Shares of faults to judge by: {prior_file()}, moved by the verdicts recorded here.")
 if not listed.whole:
     layout.note(
         f"Judged here: the newest {suspects.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "

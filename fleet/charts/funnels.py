@@ -20,7 +20,7 @@ from fleet.charts.style import (
     share_axis,
     with_shares_said,
 )
-from fleet.numerals import percent
+from fleet.numerals import NOT_KNOWN, percent
 from fleet.statistics.proportions import funnel_limits
 
 if TYPE_CHECKING:
@@ -93,6 +93,24 @@ def funnel_sentence(table: pd.DataFrame, found: Funnel) -> str:
         for r in out.to_dict("records")
     ]
     return f"{start}. Beyond chance: {'; '.join(parts)}."
+
+
+def case_mix_figures(found: pd.DataFrame) -> pd.DataFrame:
+    """Sources beside what their kinds alone would give, ready to be read; the farthest off first."""
+    told = found.iloc[np.argsort(-found["z"].abs().fillna(-1.0).to_numpy(), kind="stable")]
+    points = [NOT_KNOWN if np.isnan(d) else f"{100 * d:+.0f} points" for d in told["difference"]]
+    return pd.DataFrame(
+        {
+            "source": told["group"],
+            "units": told["n"],
+            "rate": told["rate"].map(percent),
+            "comparable units": told["compared"],
+            "their rate": [percent(r) for r in told["rate_compared"]],
+            "their kinds would give": [percent(r) for r in told["expected"]],
+            "difference": points,
+            "against chance": told["outside"].map(OUTSIDE),
+        }
+    )
 
 
 def other_policy(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:

@@ -135,7 +135,7 @@ def show_funnel(found: pd.DataFrame, funnel: Funnel, measure: str, policy: Polic
         "beyond": [f"{level} %" if level else "" for level in ordered["outside"]],
     }
     say(table(columns, digits=0))
-    say("Beyond a limit is a reason to look, not a verdict: kinds and customers differ between sources.")
+    say(words.CASE_MIX)
     say(f"Policy: {policy.label}.")
 
 

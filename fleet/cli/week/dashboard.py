@@ -57,6 +57,8 @@ def dashboard(
         typer.Option("--address", metavar="IP", help="Where to listen; beyond this computer only --shared."),
     ] = LOOPBACK,
     policy: common.PolicyFileOption = None,
+    policy_name: common.PolicyNameOption = None,
+    prior: common.PriorOption = None,
     store: common.StoreOption = None,
 ) -> None:
     """Open the dashboard: one page for each question. Stop it with Ctrl-C.
@@ -70,8 +72,14 @@ def dashboard(
     where = common.the_store(store)
     environment = shared_environment(door, shared=shared) | {"FLEET_STORE": str(where.path.resolve())}
     if policy is not None:
-        common.policies_from(policy, None)
+        common.policies_from(policy, policy_name)
         environment["FLEET_POLICY"] = str(policy.resolve())
+    environment |= {} if policy_name is None else {"FLEET_POLICY_NAME": policy_name}
+    if prior is not None:
+        from fleet.faults.verdicts import load_prior
+
+        load_prior(prior)
+        environment["FLEET_PRIOR"] = str(prior.resolve())
     if _answers(port, address):
         raise FleetError(f"port {port} is taken by another program; try --port {port + 1}.")
     host = outside if door is None else door.host
