@@ -14,6 +14,7 @@ import streamlit as st
 
 from dashboards import state
 from dashboards.data import store_state
+from dashboards.numbers import sortable
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError, NoModelError, NoStoreError, StoreBusyError
 from fleet.output import csv_text, xlsx_bytes
@@ -132,7 +133,12 @@ def table(frame: pd.DataFrame, key: str, *, rows: int = 12) -> None:
     """Show a small table under a picture."""
     height = 38 + 35 * min(max(len(frame), 1), rows)
     st.dataframe(
-        frame, hide_index=True, width="stretch", height=height, key=key, alt=f"Table with {len(frame)} rows"
+        sortable(frame),
+        hide_index=True,
+        width="stretch",
+        height=height,
+        key=key,
+        alt=f"Table with {len(frame)} rows",
     )
 
 

@@ -13,6 +13,7 @@ import streamlit as st
 from dashboards import layout, state
 from dashboards.data.suspects import Listed, ranked_suspects
 from dashboards.data.units import among_its_kind, sheets_of_unit
+from dashboards.numbers import sortable
 from fleet.attainment.distributions import Quantity
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
@@ -91,18 +92,23 @@ def to_units(chart: alt.LayerChart, key: str, *, width: Literal["stretch", "cont
     st.altair_chart(out, width=width, key=key, on_select=picked)
 
 
+def _picked_rows(key: str) -> list[int]:
+    """Rows of a table that a click picked, wherever in the row it was."""
+    said = st.session_state[key]["selection"]
+    return [*said.get("rows", []), *(cell[0] for cell in said.get("cells", []))]
+
+
 def to_unit_by_row(frame: pd.DataFrame, key: str, numbers: Sequence[str], alt: str, *, most: int = 6) -> None:
     """Show a table of which a row, clicked anywhere, opens the page of its unit."""
     own = f"{key}_{zlib.crc32(chr(10).join(numbers).encode()):x}"
 
     def picked() -> None:
-        said = st.session_state[own]["selection"]
-        chosen = [*said.get("rows", []), *(cell[0] for cell in said.get("cells", []))]
+        chosen = _picked_rows(own)
         if chosen and chosen[-1] < len(numbers):
             state.go_to_unit(numbers[chosen[-1]])
 
     st.dataframe(
-        frame,
+        sortable(frame),
         hide_index=True,
         width="stretch",
         height=38 + 35 * min(max(len(frame), 1), most),
@@ -130,18 +136,18 @@ def rows(
     own = f"{key}_{zlib.crc32(chr(10).join(values).encode()):x}"
 
     def picked() -> None:
-        chosen = st.session_state[own]["selection"]["rows"]
-        if chosen and chosen[0] < len(values):
-            state.choose(sets, values[chosen[0]])
+        chosen = _picked_rows(own)
+        if chosen and chosen[-1] < len(values):
+            state.choose(sets, values[chosen[-1]])
 
     st.dataframe(
-        frame,
+        sortable(frame),
         hide_index=True,
         width="stretch",
         height=38 + 35 * min(max(len(frame), 1), most),
         key=own,
         on_select=picked,
-        selection_mode="single-row",
+        selection_mode=["single-row", "single-cell"],
         alt=alt,
     )
 

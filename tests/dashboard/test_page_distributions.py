@@ -22,8 +22,8 @@ def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: Open
     assert bold(app) == own.sentence
     table = app.dataframe[0].value
     assert table["units"].tolist() == own.table["n"].tolist()
-    assert table["raw median"].tolist() == [f"{m:.2f}°" for m in own.table["median"]]
-    assert table["house model"].tolist() == [f"{m:.2f}°" for m in own.table["model"]]
+    assert table["raw median"].tolist() == [float(f"{m:.2f}") for m in own.table["median"]]
+    assert table["house model"].tolist() == [float(f"{m:.2f}") for m in own.table["model"]]
 
 
 def test_every_quantity_can_be_shown(filled: Path, open_page: OpenPage) -> None:

@@ -66,7 +66,7 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     assert bold(app) == own.sentence
     held = app.dataframe[1].value
     assert held["quotes"].tolist() == own.coverage["n"].tolist()
-    assert held["held"].tolist()[0] == f"{100 * own.coverage['held'].iloc[0]:.0f} %"
+    assert held["held"].tolist()[0] == round(100 * own.coverage["held"].iloc[0])
     assert app.dataframe[0].value["forecast"].nunique() >= 3
     assert len(app.get("vega_lite_chart")) == 5
     assert all('"description"' in c.proto.spec for c in app.get("vega_lite_chart"))
