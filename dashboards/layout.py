@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 import altair as alt
@@ -13,12 +11,12 @@ import pandas as pd
 import streamlit as st
 
 from dashboards import state
-from dashboards.data import store_state
+from dashboards.data import judged_by, store_state
 from dashboards.numbers import sortable
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError, NoModelError, NoStoreError, StoreBusyError
 from fleet.output import csv_text, xlsx_bytes
-from fleet.policy.files import load_policy, pick_policy
+from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
 
 EVERYTHING: Final = "all"
@@ -176,16 +174,9 @@ def since(found: Ready, key: str = "since") -> int | None:
     return None if chosen == EVERYTHING else int(chosen)
 
 
-def policies() -> dict[str, Policy]:
-    """Target policies of the file that the dashboard was started with, the named one first."""
-    file, name = os.environ.get("FLEET_POLICY"), os.environ.get("FLEET_POLICY_NAME")
-    known = load_policy(Path(file) if file else None)
-    return {name: pick_policy(known, name), **known} if name else known
-
-
 def policy(key: str = "policy") -> Policy:
     """The target policy to judge by; asked only where there is more than one."""
-    known = policies()
+    known = judged_by.policies()
     if len(known) == 1:
         return next(iter(known.values()))
     return pick_policy(known, state.pick("Target policy", list(known), key))

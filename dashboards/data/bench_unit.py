@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.prior import fault_prior
+from dashboards.data.judged_by import fault_prior
 from dashboards.data.store_state import house
 from dashboards.data.units import COMPARED, of_kind
 from fleet.attainment.attainment import NOT_TOLD

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import streamlit as st
 
+from dashboards.data.judged_by import fault_prior
 from dashboards.data.normal import FDR
-from dashboards.data.prior import fault_prior
 from dashboards.data.store_state import house
 from dashboards.data.suspects import ranked_suspects
 from dashboards.data.units import among_its_kind

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.prior import fault_prior
+from dashboards.data.judged_by import fault_prior, first_policy
 from dashboards.data.store_state import house, overview
 from dashboards.data.units import ABOUT
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
@@ -48,7 +48,7 @@ def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     store = Store(path).open()
     frame = judged_sheets(path, revision)
     verdicts = list_verdicts(store)
-    found = suspects(house(path, revision), frame, fdr=fdr, prior=fault_prior(path))
+    found = suspects(house(path, revision), frame, fdr=fdr, prior=fault_prior(path), policy=first_policy())
     key = ["sheet_no", "unit"]
     about = frame[[*key, *ABOUT]].astype({"unit": "str"}).drop_duplicates(key)
     table = found.table.merge(about, on=key, how="left", validate="many_to_one")

@@ -3,6 +3,7 @@
 import streamlit as st
 
 from dashboards import layout, shared, state
+from dashboards.data import judged_by
 from fleet import words
 from fleet.attainment.distributions import GROUPINGS
 from fleet.attainment.publishing import COLUMNS, YEAR, published_attainment
@@ -14,7 +15,7 @@ layout.question(
 )
 found = layout.ready(model=False)
 held = shared.groups(found)
-policy = shared.counted_under(held, layout.policies())
+policy = shared.counted_under(held, judged_by.policies())
 cells = st.columns(3)
 with cells[0]:
     by = state.pick("By", [name for name in GROUPINGS if name in COLUMNS], "by", names=words.longs(GROUPINGS))

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import layout, state
+from dashboards import layout, picker, state
 from dashboards.data import quotes, track_record
 from fleet import words
 from fleet.attainment.attainment import PERIODS
@@ -81,6 +81,19 @@ for line in (*result.money, *result.cautions):
 st.header("Every interval")
 layout.table(charts.held_figures(result), "held", rows=21)
 layout.download(result.table(), "record", "record_csv")
+
+st.header("Every quote and the sheet that answered it")
+pairs, _waiting = track_record.answers(found.path, found.revision, source)
+quoted = charts.answered_quotes(pairs)
+missed = int((quoted["missed"] != "").sum())
+layout.note(
+    f"{len(quoted)} quotes, {missed} of them with a reading outside its nine-in-ten interval, those first: "
+    "one reading in ten lies outside by chance. Click a row: the unit's page."
+)
+head = quoted.head(picker.MOST_LISTED)
+about = f"List of {len(head)} quotes, the most missed first; picking one opens its unit's page"
+picker.to_unit_by_row(head.drop(columns="sheet_no"), "quoted", head["sheet_no"].tolist(), about, most=8)
+layout.download(quoted.drop(columns="sheet_no"), "answered-quotes", "quoted_csv")
 
 use = quotes.correction(found.path, found.revision)
 option = " --backtest" if source == track_record.BACKTEST else ""

@@ -4,7 +4,7 @@ import streamlit as st
 
 from dashboards import layout, picker, sentences, state, verdict_form
 from dashboards.data import suspects, units
-from dashboards.data.prior import prior_file
+from dashboards.data.judged_by import prior_file
 from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as charts
 from fleet.charts import tables

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import altair as alt
+import numpy as np
 import pandas as pd
 
 from fleet.charts.style import (
@@ -20,9 +21,13 @@ from fleet.charts.style import (
     share_axis,
     with_shares_said,
 )
-from fleet.numerals import percent, percent_spans
+from fleet.numerals import NOT_KNOWN, percent, percent_spans
+from fleet.quotes.outcomes import READINGS
+from fleet.statistics.quantile_forecasts import LEVELS
+from fleet.words import quantity
 
 if TYPE_CHECKING:
+    from fleet.quotes.outcomes import ForecastPairs
     from fleet.quotes.track_record import Record
     from fleet.statistics.forecast_scores import Chances, PitHistogram
 
@@ -202,6 +207,36 @@ def held_figures(found: Record) -> pd.DataFrame:
             "": rows["verdict"],
         }
     )
+
+
+def answered_quotes(found: ForecastPairs) -> pd.DataFrame:
+    """Every quote beside the sheet that answered it, the most missed first.
+
+    Returns
+    -------
+    DataFrame
+        `sheet_no`, and what people read: enquiry, sheet, day, each reading and the interval that nine in ten
+        were promised to lie in, what was missed.
+    """
+    ends = [LEVELS.index(level) for level in (0.05, 0.95)]
+    told = pd.DataFrame(
+        {
+            "sheet_no": found.about["sheet_no"].astype(str),
+            "enquiry": found.about["enquiry_id"].fillna(NOT_KNOWN),
+            "sheet": found.about["sheet_no"],
+            "measured": pd.to_datetime(found.about["measured_on"]).dt.date,
+        }
+    )
+    missed = pd.DataFrame(index=told.index)
+    for name in READINGS:
+        own, read = quantity(name), found.read[name]
+        low, high = (found.quantiles[name][:, end] for end in ends)
+        told[f"{own.short} foretold"] = [own.span(a, b) for a, b in zip(low, high, strict=True)]
+        told[own.head] = read
+        missed[own.short] = (read < low) | (read > high)
+    told["missed"] = [", ".join(str(n) for n in row if row[n]) for row in missed.to_dict("records")]
+    order = np.argsort(-missed.sum(axis=1).to_numpy(), kind="stable")
+    return told.iloc[order].reset_index(drop=True)
 
 
 def score_figures(found: Record) -> pd.DataFrame:

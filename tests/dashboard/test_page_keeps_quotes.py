@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage
 
-from dashboards import layout
-from dashboards.data.prior import fault_prior
+from dashboards.data.judged_by import fault_prior, first_policy, policies
 from fleet.cli import run
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.verdicts import load_prior
@@ -50,10 +49,11 @@ def test_the_prior_file_and_the_named_policy_reach_the_pages(
     shares.write_text("[faults]\nmisread = 0.2\n", encoding="utf-8")
     monkeypatch.setenv("FLEET_PRIOR", str(shares))
     assert fault_prior(str(own)) == load_prior(shares) != FaultPrior()
-    policies = tmp_path / "policies.toml"
+    file = tmp_path / "policies.toml"
     text = "[default]\n[strict]\ntracking_limit_deg = 20\ntracking_wish_deg = 18\n"
-    policies.write_text(text, encoding="utf-8")
-    monkeypatch.setenv("FLEET_POLICY", str(policies))
-    assert list(layout.policies()) == ["default", "strict"]
+    file.write_text(text, encoding="utf-8")
+    monkeypatch.setenv("FLEET_POLICY", str(file))
+    assert list(policies()) == ["default", "strict"]
     monkeypatch.setenv("FLEET_POLICY_NAME", "strict")
-    assert next(iter(layout.policies().values())).tracking_limit_deg == 20.0
+    assert next(iter(policies().values())).tracking_limit_deg == 20.0
+    assert first_policy().tracking_limit_deg == 20.0

@@ -18,6 +18,7 @@ from fleet.quotes.outcomes import pair_forecasts
 from fleet.quotes.quote import quote
 from fleet.quotes.recalibration import STRETCHED, Correction, Recalibration
 from fleet.quotes.track_record import record
+from fleet.statistics.quantile_forecasts import LEVELS
 from fleet.store import Store
 from fleet.store.quotes import keep_backtest, keep_quotes, matched_quotes, save_recalibration
 
@@ -61,13 +62,20 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     app = open_page(quoted, "record")
     assert not app.exception
     found = matched_quotes(Store(quoted))
-    own = record(pair_forecasts(found.forecasts, found.sheets), called="quotes answered by a sheet")
+    own_pairs = pair_forecasts(found.forecasts, found.sheets)
+    own = record(own_pairs, called="quotes answered by a sheet")
     assert own.n == 60
     assert bold(app) == own.sentence
     held = app.dataframe[1].value
     assert held["quotes"].tolist() == own.coverage["n"].tolist()
     assert held["held"].tolist()[0] == round(100 * own.coverage["held"].iloc[0])
     assert app.dataframe[0].value["forecast"].nunique() >= 3
+    listed = app.dataframe[2].value
+    assert len(listed) == 60
+    low, high = (own_pairs.quantiles["sra_dynamic_deg"][:, LEVELS.index(q)] for q in (0.05, 0.95))
+    rake = own_pairs.read["sra_dynamic_deg"]
+    assert listed["missed"].str.contains("dynamic rake").sum() == ((rake < low) | (rake > high)).sum()
+    assert (listed["missed"] == "").is_monotonic_increasing
     assert len(app.get("vega_lite_chart")) == 5
     assert all('"description"' in c.proto.spec for c in app.get("vega_lite_chart"))
     assert any("95 % sure" in n for n in notes(app))
