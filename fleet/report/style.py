@@ -18,6 +18,13 @@ html {{ color: {INK}; background: #fff; font: 9.6pt/1.42 "DejaVu Sans", Verdana,
   font-variant-numeric: tabular-nums; }}
 body {{ margin: 0 auto; max-width: 178mm; padding: 6mm; }}
 @media print {{ body {{ padding: 0; max-width: none; }} }}
+@media screen and (max-width: 170mm) {{
+  body {{ padding: 3mm; }}
+  dl.headlines, .pictures, dl.basis > div {{ flex-wrap: wrap; }}
+  dl.headlines > div {{ flex-basis: 40%; }}
+  .pictures figure {{ flex: 1 1 100% !important; }}
+  table {{ display: block; overflow-x: auto; }}
+}}
 main + main {{ break-before: page; margin-top: 14mm; }}
 @media print {{ main + main {{ margin-top: 0; }} }}
 header {{ border-top: 2.2pt solid {BLUE}; padding-top: 5pt; }}
