@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import form, layout, sentences, state
+from dashboards import form, layout, picker, sentences, state
 from dashboards.data.bench_unit import judge_readings, save
 from fleet.charts import suspects as charts
 from fleet.errors import FleetError
@@ -54,6 +54,7 @@ with st.form("save", border=True):
             if not sure:
                 raise FleetError("nothing was stored: tick the box that the readings are final")
             st.success(save(found.path, told, number.strip(), str(day)))
+            picker.to_its_page(number.strip())
         except FleetError as error:
             layout.explain(error)
 layout.next_steps(sentences.after_judging(verdict))
