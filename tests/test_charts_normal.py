@@ -13,8 +13,8 @@ import pytest
 from worlds import LONG, Fleet, awkward, fleet_from, fleet_of, ideal
 
 from fleet.attainment.distributions import QUANTITIES, distribution, group_labels
+from fleet.attainment.peers import standing
 from fleet.charts import groups, normal, planes
-from fleet.faults.standing import standing
 from fleet.faults.suspects import suspects
 from fleet.house_model.chain import JUDGED
 from fleet.policy.policy import Policy

@@ -26,7 +26,7 @@ _KEPT: Final = 8
 @st.cache_resource(max_entries=2, show_spinner="Setting every reading against its kind …")
 def every_standing(path: str, revision: str) -> pd.DataFrame:
     """Every judged unit's readings against its kind, in sigmas."""
-    from fleet.faults.standing import standing
+    from fleet.attainment.peers import standing
 
     return standing(house(path, revision), judged_sheets(path, revision))
 

@@ -15,13 +15,14 @@ from dashboards.data.store_state import house
 from dashboards.data.suspects import ranked_suspects
 from dashboards.data.units import among_its_kind
 from fleet.errors import FleetError, NoSuchUnitError
-from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
+from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets, unit_record
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from fleet.attainment.peers import PeerGroup
     from fleet.faults.one_unit import Verdict
+    from fleet.faults.unit_life import Life
     from fleet.policy.policy import Policy
 
 
@@ -80,7 +81,9 @@ def one_unit(path: str, revision: str, sheet_no: str, policy: Policy) -> Unit:
     every = every.sort_values("measured_on", ascending=False, kind="stable", ignore_index=True)
     verdicts = list_verdicts(store)
     taught = bool(own["newest"].iloc[0])
-    verdict = judge(house(path, revision), own, policy, prior=fault_prior(path), taught=taught)
+    visits = unit_record(store, unit=str(own["unit"].iloc[0])).visits
+    shares = fault_prior(path)
+    verdict = judge(house(path, revision), own, policy, prior=shares, taught=taught, visits=visits)
     cloud = among_its_kind(path, revision, sheet_no)
     return Unit(own, every, verdict, _listed(path, revision, sheet_no), cloud, _outcome(verdicts, own))
 
@@ -99,6 +102,16 @@ def _outcome(verdicts: pd.DataFrame, own: pd.DataFrame) -> str:
     return str(last["fault"] if pd.notna(last["fault"]) else last["outcome"])
 
 
+@st.cache_data(max_entries=32, show_spinner="Comparing its visits …")
+def life(path: str, revision: str, unit: str, policy: Policy) -> Life:
+    """The life of a unit, as `fleet unit` tells it."""
+    from fleet.faults.unit_life import unit_life
+
+    kept, model = unit_record(Store(path), unit=unit), house(path, revision)
+    prior = fault_prior(path)
+    return unit_life(kept.visits, policy, model, verdicts=kept.verdicts, quotes=kept.quotes, prior=prior)
+
+
 def card(path: str, revision: str, sheet_no: str, policy: Policy) -> str:
     """The owner's card as a page to print, with ruled lines where `fleet report owner` takes words."""
     from fleet.report.owners import owner_card
@@ -114,7 +127,7 @@ def paper(path: str, revision: str, sheet_no: str, policy: Policy) -> str:
     from fleet.report.units import unit_paper
 
     found, model = one_unit(path, revision, sheet_no, policy), house(path, revision)
-    made = unit_paper(
-        found.sheet, found.verdict, found.cloud, model, policy, on=date.today(), earlier=found.every
-    )
+    whole = life(path, revision, found.unit, policy)
+    told = (found.sheet, found.verdict, found.cloud, model, policy)
+    made = unit_paper(*told, on=date.today(), earlier=found.every, life=whole)
     return html([made])

@@ -5,7 +5,7 @@ import streamlit as st
 from dashboards import layout, picker, sentences, state, verdict_form
 from dashboards.data import normal as standing
 from dashboards.data import sheets
-from dashboards.data.one_unit import card, one_unit, paper
+from dashboards.data.one_unit import card, life, one_unit, paper
 from dashboards.data.suspects import ranked_suspects
 from fleet.charts import alignment as drawings
 from fleet.charts import normal, planes, tables
@@ -133,7 +133,9 @@ with right:
         unit.every["sheet_no"].astype(str).tolist(),
         f"Table of {len(unit.every)} sheets of this unit; picking one opens it",
     )
-    layout.note(sentences.earlier_sheets(unit.every, number))
+    whole = life(found.path, found.revision, unit.unit, policy)
+    layout.note(whole.sentence)
+    st.markdown("\n".join(f"- {layout.plain(line)}" for line in whole.found))
     st.header("What did it turn out to be?")
     verdict_form.ask(found, number, {**row, "verdict": unit.outcome or None})
     layout.note(ranked_suspects(found.path, found.revision, standing.FDR).record.sentence)

@@ -1,7 +1,7 @@
-"""One unit's readings against its kind: where it stands in the cloud of the others, link by link.
+"""Units against their kind: one among the raw readings of the others, or all in sigmas of the house model.
 
-A picture beside the suspect list, not another verdict: the raw readings of the kind (its own left out),
-without the corrections for family, source and temperature that the model's residuals carry.
+Pictures beside the suspect list, not another verdict: one unit's raw readings (its own left out of the kind)
+are without the corrections for family, source and temperature that the model's residuals carry.
 """
 
 from __future__ import annotations
@@ -15,10 +15,14 @@ import pandas as pd
 from fleet.alignment.targets import select_counted
 from fleet.attainment.distributions import FEWEST_FOR_RANGE, QUANTITIES, Quantity, group_labels
 from fleet.errors import NoSuchUnitError
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.loo_residuals import residuals
 from fleet.words import plain_word
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from fleet.house_model.house import House
 
 TRACKING_STILL: Final = Quantity(
     "vta_static_deg", ("vta_dynamic_deg", "sra_static_deg"), ("sra_dynamic_deg",)
@@ -68,6 +72,39 @@ class PeerGroup:
     table: pd.DataFrame
     kind: str
     sentence: str
+
+
+def standing(house: House, sheets: pd.DataFrame) -> pd.DataFrame:
+    """Set every reading of every unit against its kind, its own sheet left out.
+
+    Parameters
+    ----------
+    house : House
+        The fitted model.
+    sheets : DataFrame
+        Current sheets, canonical columns, ``unit``, ``newest``; each unit counts by its newest sheet.
+
+    Returns
+    -------
+    DataFrame
+        One row a unit and reading: ``sheet_no``, ``unit``, ``link`` (of `JUDGED`), ``reading`` and
+        ``expected`` [degrees, dB], ``sigmas``. What wasn't read has no row.
+    """
+    units = select_counted(sheets).reset_index(drop=True)
+    resid = residuals(house, units, taught=np.ones(len(units), dtype=bool))
+    sd = np.sqrt(np.diagonal(resid.covariance, axis1=1, axis2=2))
+    row, link = np.nonzero(~np.isnan(resid.value) & (sd > 0))
+    off, expected = resid.value[row, link], resid.expected[row, link]
+    return pd.DataFrame(
+        {
+            "sheet_no": units["sheet_no"].astype(str).to_numpy()[row],
+            "unit": units["unit"].astype(str).to_numpy()[row],
+            "link": np.array(JUDGED)[link],
+            "reading": expected + off,
+            "expected": expected,
+            "sigmas": off / sd[row, link],
+        }
+    )
 
 
 def peer_group(sheets: pd.DataFrame, sheet_no: str) -> PeerGroup:

@@ -97,7 +97,7 @@ def prepare(
 
     Parameters
     ----------
-    standing : as `fleet.faults.standing` gives it.
+    standing : as `fleet.attainment.peers` gives it.
     judged : units in words, as `fleet.charts.in_words` gives them; others are left out.
     own : a unit that is drawn large, and neither thinned away nor among the others.
     most : readings of unflagged units.

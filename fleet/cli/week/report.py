@@ -28,6 +28,7 @@ from fleet.extras import how_to_install
 if TYPE_CHECKING:
     import pandas as pd
 
+    from fleet.faults.one_unit import Verdict
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
     from fleet.report.paper import Headed, Paper
@@ -149,11 +150,19 @@ def unit(
     ] = False,
 ) -> None:
     """Print one unit's sheet: readings, how they stand against its kind, alignment, its life."""
-    chosen = wish.policies["default"]
     where = common.the_store(wish.store).open()
     if statement:
         _statement(wish, where, common.the_house_or_cold(wish.store), sheet_no, bench)
         return
+    _, _, made = _judged(wish, where, sheet_no, bench)
+    _write([made], wish, "unit")
+
+
+def _judged(
+    wish: Wish, where: Store, sheet_no: str, bench: str | None
+) -> tuple[pd.DataFrame, Verdict, Paper]:
+    """A unit's sheet, what it says beside the unit's other visits, and the paper of both."""
+    chosen = wish.policies["default"]
     house = common.the_house(where)
     own, every, others = _unit(where, sheet_no, bench)
 
@@ -172,7 +181,7 @@ def unit(
     life = unit_life(kept.visits, chosen, house, verdicts=kept.verdicts, quotes=kept.quotes, prior=shares)
     among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)
     made = unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every, life=life)
-    _write([made], wish, "unit")
+    return own, verdict, made
 
 
 def _statement(wish: Wish, where: Store, house: House, sheet_no: str, bench: str | None) -> None:
@@ -211,25 +220,14 @@ def owner(
     """Print an owner's card: what was found, how to set it, what to check, on one page in plain words."""
     chosen = wish.policies["default"]
     where = common.the_store(wish.store).open()
-    house = common.the_house(where)
-    own, every, others = _unit(where, sheet_no, bench)
+    own, verdict, sheet = _judged(wish, where, sheet_no, bench)
 
-    import pandas as pd
-
-    from fleet.attainment.peers import peer_group
-    from fleet.faults.one_unit import judge
     from fleet.report.owners import owner_card
-    from fleet.report.units import unit_paper
 
-    taught = bool(own["newest"].iloc[0])
-    verdict = judge(house, own, chosen, prior=common.prior_for(where, None), taught=taught)
     card = owner_card(
         own, verdict, chosen, on=wish.day, workshop=workshop, reference=reference, valid_days=valid_days
     )
-    papers = [card]
-    if annex:
-        among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)
-        papers.append(unit_paper(own, verdict, among, house, chosen, on=wish.day, earlier=every))
+    papers = [card, sheet] if annex else [card]
     _write(papers, wish, "owner")
 
 
