@@ -80,8 +80,8 @@ class Paper:
     headlines : the few figures that matter
     sections : the rest, in the order in which it is read
     cautions : what to mind
-    fields : lines at its foot: workshop, reference, price, signature
     basis : what the figures stand on: policy, model, sheets, version
+    fields : lines at its foot: workshop, reference, price, signature
     """
 
     kind: str
@@ -92,8 +92,8 @@ class Paper:
     headlines: tuple[Headline, ...] = ()
     sections: tuple[Section, ...] = ()
     cautions: tuple[str, ...] = ()
-    fields: tuple[Field, ...] = ()
     basis: dict[str, str] = field(default_factory=dict)
+    fields: tuple[Field, ...] = ()
 
     @property
     def tables(self) -> tuple[Headed, ...]:
