@@ -55,7 +55,7 @@ def test_enquiry(page: Page, server: str, demo_store: Path) -> None:
     assert table["sag_deg_q50"].iloc[0] == pytest.approx(row["sag_deg_q50"])
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Table as XLSX").first.click()
-    book = pd.read_excel(io.BytesIO(Path(waiting.value.path()).read_bytes()))
+    book = pd.read_excel(io.BytesIO(Path(waiting.value.path()).read_bytes()), engine="openpyxl")
     assert book["sag_deg_q50"].iloc[0] == pytest.approx(row["sag_deg_q50"])
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Quote to print").click()

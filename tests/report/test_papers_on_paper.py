@@ -67,7 +67,9 @@ def test_html_and_tables(own_bench: Path, capsys: pytest.CaptureFixture[str]) ->
     """HTML needs no PDF library, and every table of the paper is in the workbook as the paper says it."""
     assert run(["report", "year", "2024", "--tables", "y.xlsx"]) == 0
     page = (own_bench / "year.html").read_text(encoding="utf-8")
-    book = pd.read_excel(own_bench / "y.xlsx", sheet_name=None, dtype=str, keep_default_na=False)
+    book = pd.read_excel(
+        own_bench / "y.xlsx", engine="openpyxl", sheet_name=None, dtype=str, keep_default_na=False
+    )
     assert len(book) == page.count("<table")
     every = next(frame for name, frame in book.items() if "Every target" in name)
     for cell in every["95 % interval"]:
@@ -152,7 +154,7 @@ def test_a_makers_summary(own_bench: Path, bench: Store, capsys: pytest.CaptureF
     others = set(sheets["assembly_source"].dropna().astype(str)) - {"S01"}
     assert others
     assert not [s for s in others if s in page]
-    readings = pd.read_excel(own_bench / "m.xlsx", sheet_name="1 What was read")
+    readings = pd.read_excel(own_bench / "m.xlsx", engine="openpyxl", sheet_name="1 What was read")
     own = sheets[sheets["newest"] & (sheets["assembly_source"] == "S01")]
     built_in = (own["sra_dynamic_deg"] - own["vta_dynamic_deg"]).median()
     told = readings.set_index("reading").loc["built-in angle", "mean, ± 95 % interval"]
