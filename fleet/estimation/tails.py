@@ -33,9 +33,7 @@ SMALLEST_P: Final = 1e-300
 LIGHTEST: Final = 1e-4
 """Of 1/(degrees of freedom): lighter is normal."""
 GRID: Final = np.concatenate([[LIGHTEST], np.linspace(0.0075, 0.36, 48)])
-"""What 1/(degrees of freedom) may be; t4 has 0.25."""
-BELIEVED: Final = 0.04
-"""Mean of an exponential that it is believed to be from beforehand: most benches' units are nearly normal."""
+"""What 1/(degrees of freedom) may be, all alike likely beforehand; t4 has 0.25."""
 
 
 def learn_tail(resid: Residuals, rows: NDArray[np.bool_]) -> float:
@@ -49,9 +47,7 @@ def learn_tail(resid: Residuals, rows: NDArray[np.bool_]) -> float:
     white, share, doubt = _whitened(resid, spread_out(np.flatnonzero(rows), MOST_ROWS))
     if not len(white):
         return 0.0
-    log_lik = (
-        np.array([_log_likelihood(white, tails_of(tail, share, doubt)) for tail in GRID]) - GRID / BELIEVED
-    )
+    log_lik = np.array([_log_likelihood(white, tails_of(tail, share, doubt)) for tail in GRID])
     weight = np.exp(log_lik - log_lik.max())
     return float(weight @ GRID / weight.sum())
 
