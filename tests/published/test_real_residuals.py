@@ -1,0 +1,111 @@
+"""Suspects among real residuals: measurements that people made, with faults of known size put into some.
+
+Sets as scikit-learn ships them: iris (R. A. Fisher, Annals of Eugenics 7, 1936, 179), wine (M. Forina et
+al., PARVUS, 1988; UCI Machine Learning Repository), breast cancer cells (W. N. Street, W. H. Wolberg and
+O. L. Mangasarian, SPIE 1905, 1993, 861), diabetes (B. Efron et al., Annals of Statistics 32, 2004, 407).
+Their columns, seven at a time, stand for the seven links of a sheet that reads everything: less their
+group's mean, whitened by a covariance from which rows beyond 3.5 sds were left out as the robust cut does,
+and given the covariance of a sheet. None was made by normal draws; cells and diabetes have long tails.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from sklearn import datasets
+from sound_units import sound_sheet
+from statsmodels.stats.multitest import multipletests
+from worlds import bench, lines
+
+from fleet.faults.likelihood_ratio import cant_share, score_sheets
+from fleet.faults.signatures import MECHANICAL, signatures
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.house import CUT_SIGMAS
+from fleet.house_model.loo_residuals import Residuals, residuals
+
+SEEDS = range(2)
+FDR = 0.05
+FAULTY = 0.055
+SETS = {
+    "iris": (datasets.load_iris, [slice(0, 4)]),
+    "wine": (datasets.load_wine, [slice(0, 7), slice(6, 13)]),
+    "cells": (datasets.load_breast_cancer, [slice(0, 7), slice(10, 17), slice(20, 27)]),
+    "diabetes": (datasets.load_diabetes, [slice(2, 9)]),
+}
+
+
+def whitened(x: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Residuals less their group's mean, whitened by what lies inside the robust cut."""
+    for label in np.unique(group):
+        x[group == label] -= np.median(x[group == label], axis=0)
+    inside = np.ones(len(x), dtype=bool)
+    for _ in range(4):
+        mean, cov = x[inside].mean(axis=0), np.cov(x[inside].T)
+        white = np.linalg.solve(np.linalg.cholesky(cov), (x - mean).T).T
+        inside = (np.abs(x - mean) <= CUT_SIGMAS * np.sqrt(np.diag(cov))).all(axis=1)
+    return white
+
+
+@cache
+def blocks() -> list[np.ndarray]:
+    """Whitened residuals of every block of columns."""
+    out = []
+    for load, columns in SETS.values():
+        data = load()
+        few = len(np.unique(data.target)) < 5
+        group = data.target if few else np.zeros(len(data.target))
+        out += [whitened(data.data[:, c].astype(float), group) for c in columns]
+    return out
+
+
+def judged(white: np.ndarray, *, tail: float | None, seed: int) -> np.ndarray:
+    """Flags, hits and faults where faults were put into some rows."""
+    house = bench().house
+    facts = next(x for x in lines(bench().world) if x["stylus_profile"] != "spherical")
+    one = residuals(house, sound_sheet(house, facts))
+    n, d = white.shape
+    rng = np.random.default_rng(seed)
+    value = np.full((n, len(JUDGED)), np.nan)
+    value[:, :d] = white @ np.linalg.cholesky(one.covariance[0, :d, :d]).T
+    expected = np.repeat(one.expected, n, axis=0)
+    shown = [
+        s for s in signatures(expected, cant_share(house))
+        if s.fault in MECHANICAL and np.abs(s.vector[..., :d]).max() > 0.2
+    ]  # fmt: skip
+    bad = rng.random(n) < FAULTY
+    for i in np.flatnonzero(bad):
+        signature = shown[rng.integers(len(shown))]
+        size, spread = signature.bumps[rng.integers(len(signature.bumps))]
+        sign = rng.choice([-1.0, 1.0]) if signature.both else 1.0
+        vector = signature.vector if signature.vector.ndim == 1 else signature.vector[i]
+        value[i, :d] += sign * (size + spread * rng.standard_normal()) * vector[:d]
+    resid = Residuals(
+        value,
+        expected,
+        np.repeat(one.covariance, n, axis=0),
+        np.ones_like(value),
+        np.zeros_like(value),
+        one.observed.iloc[np.zeros(n, dtype=int)],
+        {},
+    )
+    p = score_sheets(house, resid, tail=tail, null_draws=50).p_value
+    flagged = multipletests(p, alpha=FDR, method="fdr_bh")[0]
+    return np.array([flagged.sum(), (flagged & bad).sum(), bad.sum()])
+
+
+def rates(tail: float | None) -> tuple[float, float]:
+    """Recall and share of false flags, pooled over blocks and seeds."""
+    flags, hits, bad = np.sum([judged(w, tail=tail, seed=s) for w in blocks() for s in SEEDS], axis=0)
+    return float(hits / bad), float(1.0 - hits / flags)
+
+
+def test_learnt_tails_take_much_of_the_false_alarms_off_real_residuals() -> None:
+    """Asked 5 %: with normal tails two flags in three are false, with learnt ones two in five.
+
+    The rate is not kept on such data: skewed features have tails that their middle does not show.
+    """
+    _, normal = rates(0.0)
+    recall, false = rates(None)
+    assert false < 0.6 * normal, (false, normal)
+    assert recall > 0.3
