@@ -131,6 +131,8 @@ def _since_last(sheet: pd.Series, visits: pd.DataFrame | None, house: House) -> 
     if visits is None or visits.empty:
         return None
     own = dict(sheet)
+    if unknown(own["sheet_no"]):  # readings as they come: their bench is a default, not told
+        own["bench"] = None
     others = in_order(visits)
     others = others[~((others["sheet_no"] == own["sheet_no"]) & (others["bench"] == own["bench"]))]
     if not unknown(own["measured_on"]):

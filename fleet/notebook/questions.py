@@ -18,6 +18,7 @@ from fleet.faults.one_unit import judge as judge_one
 from fleet.faults.suspects import Suspects
 from fleet.faults.suspects import suspects as find_suspects
 from fleet.faults.verdicts import prior_from_verdicts
+from fleet.faults.visits import fill_in
 from fleet.fitting.fit import fit_store
 from fleet.fitting.refit import load_house
 from fleet.house_model.house import House
@@ -35,7 +36,7 @@ from fleet.quotes.quote import Quotes
 from fleet.quotes.quote import quote as quote_all
 from fleet.quotes.recalibration import Recalibration
 from fleet.results import Result
-from fleet.store import Store, list_verdicts
+from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
 from fleet.store.quotes import recalibration_text
 
 if TYPE_CHECKING:
@@ -114,7 +115,8 @@ def quote(
     Parameters
     ----------
     house : House or Store
-        A fitted model, or a store: its model in use, with the correction that its track record asks for.
+        A fitted model, or a store: its model in use, with the correction that its track record asks for, and
+        what it knows of a `serial`'s earlier visits.
     enquiries : DataFrame, mapping, Path or str
         Enquiries with `enquiry_id`, columns as in `fleet explain columns`, NaN or left out = not told; a
         file of them; or the facts of one pickup by name, such as ``{"vtf_mn": 18}`` [mN].
@@ -148,6 +150,8 @@ def quote(
     fleet.errors.FleetError: stylus_profile: (12 characters, not shown) is not one of spherical, ...
     """
     asked = enquiries_of(enquiries)
+    if (visits := _visits(house, asked)) is not None:
+        asked, _ = fill_in(asked, visits, readings=True)
     use = None
     if isinstance(house, Store) and (text := recalibration_text(house)) is not None:
         use = Recalibration.from_text(text)
@@ -168,7 +172,8 @@ def judge(
     Parameters
     ----------
     house : House or Store
-        A fitted model, or a store: its model in use, its verdicts moving the shares of faults.
+        A fitted model, or a store: its model in use, its verdicts moving the shares of faults, and what it
+        knows of a `serial`'s earlier visits.
     readings : mapping, DataFrame, Path or str
         One sheet, or its readings by name, such as ``{"sra_dynamic_deg": 90.2}`` [degrees]; what isn't read
         yet may be missing.
@@ -198,7 +203,10 @@ def judge(
     False
     """
     sheet = readings_of(readings)
-    return judge_one(house_of(house), sheet, policy or Policy(), prior=prior or _prior(house))
+    if (visits := _visits(house, sheet)) is not None:
+        sheet, _ = fill_in(sheet, visits, readings=False)
+    shares = prior or _prior(house)
+    return judge_one(house_of(house), sheet, policy or Policy(), prior=shares, visits=visits)
 
 
 def suspects(
@@ -354,6 +362,14 @@ def align(
 def house_of(house: HouseLike) -> House:
     """The model itself, or that of a store in use."""
     return load_house(house.open()) if isinstance(house, Store) else house
+
+
+def _visits(house: HouseLike, rows: pd.DataFrame) -> pd.DataFrame | None:
+    """Earlier sheets of the rows' serials; None where none is told, or no store asked."""
+    tokens = rows["serial_token"].dropna().astype(str).unique().tolist() if "serial_token" in rows else []
+    if not isinstance(house, Store) or not tokens:
+        return None
+    return pick_sheets(house, CURRENT_COLUMNS, where={"serial_token": tokens, "purpose": ["unit"]})
 
 
 def _prior(house: HouseLike) -> FaultPrior | None:

@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 import fleet
+from fleet.fitting.refit import load_house
+from fleet.intake import TokenKey
 from fleet.store import Store
 
 HEAVY = ("pandas", "numpy", "scipy", "duckdb", "pyarrow", "typer", "fleet.notebook")
@@ -91,3 +93,17 @@ def test_results_show_themselves_shortly(store: Store) -> None:
         assert len(result.to_frame()) >= 1
     assert "<script" not in fleet.attainment(store.current().assign(bench="<script>")[:0])._repr_html_()
     assert len(repr(fleet.fit(store.current()))) < 60
+
+
+def test_a_store_knows_a_serial_s_visits(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A serial tells a store's quote and judgement what the unit's earlier visits read; a model alone not."""
+    key = TokenKey(b"a key for tests only")
+    monkeypatch.setattr("fleet.intake.typed.load_key", lambda make: key)
+    serial = {"serial": "DEMO-X0000234"}
+    assert "an earlier reading of the tracking angle" in fleet.quote(store, serial).to_frame()["basis"][0]
+    assert "nothing told" in fleet.quote(load_house(store), serial).to_frame()["basis"][0]
+    found = fleet.judge(store, serial | {"zenith_deg": 4.0})
+    assert found.change is not None
+    assert found.change.before == "DEMO-W00000149"
+    assert "Two benches" not in found.change.sentence
+    assert fleet.unit(store, "DEMO-W00000149").visits["sheet_no"].tolist()[-1] == found.change.before
