@@ -91,7 +91,7 @@ def intake_file(
     Parameters
     ----------
     store : where to.
-    path : CSV, XLSX or Parquet; `-` is CSV on standard input.
+    path : CSV, workbook or Parquet; `-` is CSV on standard input.
     guide : what the bench's own headers, units and words mean; canonical headers if None.
     key : the token key, the one in use if None (made at first use).
     supersede : whether other contents under a known sheet number are a correction.

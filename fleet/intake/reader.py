@@ -38,7 +38,7 @@ def read_sheets(path: Path | str, guide: Guide | None = None) -> SheetTable:
 
     Parameters
     ----------
-    path : a CSV, XLSX or Parquet file; `-` is CSV on standard input.
+    path : a CSV, workbook or Parquet file; `-` is CSV on standard input.
     guide : what the bench's own headers, units and words mean; canonical headers if None.
 
     Raises

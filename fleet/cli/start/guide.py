@@ -12,7 +12,7 @@ from fleet.cli.common import say
 
 
 def guide(
-    file: Annotated[Path, typer.Argument(help="A CSV, XLSX or Parquet file of the bench.")],
+    file: Annotated[Path, typer.Argument(help="A CSV, workbook or Parquet file of the bench.")],
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="FILE", help="Write the guide to this .toml file; else it is printed."),

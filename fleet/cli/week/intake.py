@@ -22,7 +22,8 @@ def intake(
     files: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FILE...", help="CSV, XLSX or Parquet, or folders; - is CSV on standard input."
+            metavar="FILE...",
+            help="CSV (packed or not), workbooks, Parquet, or folders; - is CSV on standard input.",
         ),
     ],
     guide: Annotated[

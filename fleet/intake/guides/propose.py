@@ -109,7 +109,7 @@ def propose_guide(path: Path | str) -> Proposal:
 
     Parameters
     ----------
-    path : a CSV, XLSX or Parquet file of one bench.
+    path : a CSV, workbook or Parquet file of one bench.
 
     Raises
     ------

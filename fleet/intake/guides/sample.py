@@ -60,7 +60,7 @@ class Sample:
 
 
 def take(path: Path | str) -> Sample:
-    """Read the first rows of a CSV, XLSX or Parquet file; errors as in `read_sheets`."""
+    """Read the first rows of a CSV, workbook or Parquet file; errors as in `read_sheets`."""
     from fleet.intake.reader import open_file
 
     with open_file(path) as (file, kind):
