@@ -86,15 +86,15 @@ def explain(error: FleetError) -> None:
     if isinstance(error, NoStoreError):
         empty(f"There is no store at {store_state.store_path()} yet.", "fleet intake FILE", "fleet demo")
     elif isinstance(error, StoreBusyError):
-        st.warning(f"{text[:1].upper()}{text[1:]}", icon=":material/lock:")
+        st.warning(plain(f"{text[:1].upper()}{text[1:]}"), icon=":material/lock:")
         st.button("Try again", key="again", on_click=state.touch)
     else:
-        st.error(f"{text[:1].upper()}{text[1:]}")
+        st.error(plain(f"{text[:1].upper()}{text[1:]}"))
 
 
 def empty(sentence: str, *commands: str) -> None:
     """Say why there is nothing to show and which command changes that."""
-    st.info(sentence)
+    st.info(plain(sentence))
     st.write("Run this in a terminal, then reload the page:" if len(commands) == 1 else "Run one of these:")
     st.code("\n".join(commands), language="shell")
 
@@ -112,7 +112,7 @@ def answer(sentence: str) -> None:
 
 def plain(text: str) -> str:
     """Keep signs of the trade from being read as markup; a command between backquotes stays one."""
-    for sign in ("\\", "*", "_", "$", "[", "]", "~", "#", ":"):
+    for sign in ("\\", "*", "_", "$", "[", "]", "~", "#", ":", "<", ">", "!", "|"):
         text = text.replace(sign, f"\\{sign}")
     return text
 

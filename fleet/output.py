@@ -5,20 +5,18 @@ A file appears whole or not at all: it is written beside its place and moved the
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
 import sys
-import tempfile
 from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 from fleet.errors import FleetError
+from fleet.files.replacing import write_whole
 from fleet.spreadsheet import defuse
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -98,7 +96,12 @@ def check_place(path: Path, kinds: Sequence[str], option: str) -> None:
 
 def make_way(path: Path) -> Path | None:
     """Put aside a file that isn't fleet's own, before another takes its name; where it is then."""
-    return None if _is_own(path) else keep_beside(path)
+    if _is_own(path):
+        return None
+    try:
+        return path.rename(name_beside(path))
+    except OSError as error:
+        raise FleetError(f"cannot write {path}: {(error.strerror or 'no reason told').lower()}.") from error
 
 
 def _is_own(path: Path) -> bool:
@@ -134,7 +137,8 @@ def write_frame(frame: pd.DataFrame, out: str | Path) -> Path | None:
         return None
     path = Path(out)
     other = _is_other_table(path, [str(name) for name in frame])
-    return _whole(path, lambda file: _write(frame, path.suffix.lower(), file), keep=other)
+    kept = name_beside(path) if other else None
+    return write_whole(path, lambda file: _write(frame, path.suffix.lower(), file), keep=kept)
 
 
 def _is_other_table(path: Path, columns: list[str]) -> bool:
@@ -147,21 +151,11 @@ def _is_other_table(path: Path, columns: list[str]) -> bool:
     return old != new
 
 
-def keep_beside(path: Path) -> Path:
-    """Rename a file to `NAME.before.csv` (or the next free number), so that another can take its name.
-
-    Raises
-    ------
-    FleetError
-        If the system refuses.
-    """
+def name_beside(path: Path) -> Path:
+    """A free name to keep a file under that another replaces: `NAME.before.csv`, or with the next number."""
     number = 1
     while (kept := path.with_name(f"{path.stem}.before{number if number > 1 else ''}{path.suffix}")).exists():
         number += 1
-    try:
-        path.rename(kept)
-    except OSError as error:
-        raise FleetError(f"cannot write {path}: {(error.strerror or 'no reason told').lower()}.") from error
     return kept
 
 
@@ -220,28 +214,7 @@ def write_bytes(content: bytes, path: Path) -> None:
     FleetError
         If it can't be written.
     """
-    _whole(path, lambda file: file.write(content))
-
-
-def _whole(path: Path, fill: Callable[[BinaryIO], object], *, keep: bool = False) -> Path | None:
-    """Fill a file beside its place and move it there when it is complete; where the old one is kept."""
-    kept = None
-    try:
-        handle, aside = tempfile.mkstemp(prefix=".fleet-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                fill(file)
-            Path(aside).chmod(0o666 & ~_umask())
-            kept = keep_beside(path) if keep else None
-            Path(aside).replace(path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                Path(aside).unlink()
-            raise
-    except OSError as error:
-        why = (error.strerror or type(error).__name__).lower()
-        raise FleetError(f"cannot write {path}: {why}.") from error
-    return kept
+    write_whole(path, lambda file: file.write(content))
 
 
 def csv_text(frame: pd.DataFrame) -> str:
@@ -327,9 +300,3 @@ def _is_text(values: pd.Series) -> bool:
     import pandas as pd
 
     return not (pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values))
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

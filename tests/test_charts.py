@@ -157,8 +157,8 @@ def test_the_price_stands_in_the_headline_only_with_a_rate() -> None:
     row = quote_row()
     assert tables.headline(row, Policy())[-1][:2] == ("Made wedge", "25 %")
     row[["price_low", "price_quoted", "price_high"]] = 60.0, 80.0, 95.0
-    label, value, note = tables.headline(row, Policy(hourly_rate=60.0, currency="units"))[-1]
-    assert (label, value, note) == ("Price", "80 units", "Between 60 and 95 units.")
+    label, value, note = tables.headline(row, Policy(hourly_rate=60.0, currency="EUR"))[-1]
+    assert (label, value, note) == ("Price", "80 EUR", "Between 60 and 95 EUR.")
 
 
 def test_groups_are_drawn_with_their_counts_and_both_estimates() -> None:

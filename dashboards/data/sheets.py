@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,13 +12,14 @@ import pandas as pd
 import streamlit as st
 
 from fleet.errors import NoSuchUnitError
+from fleet.files.working import working_folder
 from fleet.intake import IntakeReport, Proposal, intake_file, load_guide, propose_guide
 from fleet.intake.faults import FAULT_COLUMNS
 from fleet.intake.guides.kept import folder_of, guide_for, keep_guide, new_place
 from fleet.intake.guides.questions import with_answer
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
-from fleet.store import Store, pick_sheets
+from fleet.store import Store, default_path, pick_sheets
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide
@@ -147,8 +147,8 @@ def versions(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
 @contextmanager
 def _in_folder(upload: Upload) -> Iterator[Path]:
     """The uploaded file in a folder of its own, gone afterwards."""
-    with tempfile.TemporaryDirectory(prefix="fleet-upload-") as folder:
-        file = Path(folder) / (Path(upload.name).name or "upload.csv")
+    with working_folder(default_path()) as folder:
+        file = folder / (Path(upload.name).name or "upload.csv")
         file.write_bytes(upload.content)
         yield file
 

@@ -53,7 +53,7 @@ with st.form("save", border=True):
         try:
             if not sure:
                 raise FleetError("nothing was stored: tick the box that the readings are final")
-            st.success(save(found.path, told, number.strip(), str(day)))
+            st.success(layout.plain(save(found.path, told, number.strip(), str(day))))
             picker.to_its_page(number.strip())
         except FleetError as error:
             layout.explain(error)

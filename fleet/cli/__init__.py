@@ -146,7 +146,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _fail(line: str) -> int:
-    typer.echo(f"fleet: {' '.join(line.split())}", err=True)
+    common.warn(f"fleet: {' '.join(line.split())}")
     return COULD_NOT
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -28,6 +29,8 @@ STORE_HELP: Final = "The store's file; else FLEET_STORE, else your own data fold
 MOST_FAULTS_SHOWN: Final = 50
 MOST_ALIKE: Final = 5
 """Faults of one kind that are shown one by one."""
+
+_COMMANDING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 root_store: ContextVar[Path | None] = ContextVar("root_store", default=None)
 """What `fleet --store PATH COMMAND` named, before the command."""
@@ -127,12 +130,17 @@ def debug_wanted() -> bool:
 
 def say(text: str = "") -> None:
     """Print for the reader on standard output."""
-    typer.echo(text)
+    typer.echo(harmless(text))
 
 
 def warn(text: str) -> None:
     """Print for the reader on standard error, so that piped tables stay clean."""
-    typer.echo(text, err=True)
+    typer.echo(harmless(text), err=True)
+
+
+def harmless(text: str) -> str:
+    """Text without what commands a terminal or turns its direction, as a file's name may hold it."""
+    return _COMMANDING.sub("?", text)
 
 
 def store_path(given: Path | None) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,9 +9,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.errors import FleetError, UnreadableFileError
+from fleet.errors import FleetError
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.signatures import FAULTS
+from fleet.files.door import read_toml
 from fleet.numerals import percent_span
 from fleet.statistics.proportions import wilson
 
@@ -161,12 +161,11 @@ def load_prior(path: Path | str) -> FaultPrior:
         If the file can't be read, names no or an unknown fault, or holds a share that can't be one.
     """
     where = f"prior file {Path(path).name}"
-    try:
-        tables = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UnreadableFileError(f"{where}: can't be read ({error.strerror}); check its name.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UnreadableFileError(f"{where}: is no valid TOML ({error}); mend that line.") from error
+    tables = read_toml(
+        path,
+        unread=f"{where}: can't be read, check its name",
+        no_toml=f"{where}: is no valid TOML, mend that line",
+    )
     shares = tables.get("faults")
     if not isinstance(shares, dict) or not shares or set(tables) != {"faults"}:
         raise FleetError(f"{where}: needs one table [faults] with lines such as rake_set_wrong = 0.01.")

@@ -7,9 +7,11 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from fleet.errors import FleetError, UnreadableFileError
+from fleet.errors import FleetError
+from fleet.files.door import read_whole
 from fleet.sharing.files import CODE, read_exported
 from fleet.store.sharing import KeptTallies, identity, keep_tallies, kept_tallies
+from fleet.tallies.files import LARGEST_FILE
 from fleet.tallies.pooling import CODED, SharedTallies
 
 if TYPE_CHECKING:
@@ -39,12 +41,7 @@ def take_in(
     FleetError
         If the file can't be read, or the bench has no code.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise UnreadableFileError(
-            f"{path} can't be read: {(error.strerror or 'no reason told').lower()}"
-        ) from error
+    raw = read_whole(path, told=f"{path} can't be read", most=LARGEST_FILE)
     exported = read_exported(raw, path.name)
     name = code or exported.bench
     if not name:

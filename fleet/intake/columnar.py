@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 from fleet.columns import CODE_PATTERN, Column
 from fleet.errors import UnreadableFileError
 from fleet.extras import how_to_install
+from fleet.files.door import RefusedError, unpack
 from fleet.intake.guides.guide import Guide
 from fleet.intake.guides.layout import find_header, join_rows
 from fleet.intake.table import ABOVE, PAGE, SheetTable, Text, fits, match_headers, one_of
@@ -241,7 +242,11 @@ def _other_pages(file: IO[bytes], name: str, page: str) -> list[Page]:
 
     try:
         packed = file.read(2) == b"PK"
-        size = sum(part.file_size for part in zipfile.ZipFile(file).infolist()) if packed else file.seek(0, 2)
+        file.seek(0)
+        content = file.read(_LARGEST_UNPACKED_BYTES + 1)
+        size = len(content)
+        if packed:
+            size = sum(len(part) for _, part in unpack(content, most=_LARGEST_UNPACKED_BYTES))
         if size > _LARGEST_UNPACKED_BYTES:
             raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
         file.seek(0)
@@ -269,18 +274,23 @@ def _other_pages(file: IO[bytes], name: str, page: str) -> list[Page]:
 
 def _look_over(file: IO[bytes], name: str) -> bool:
     """Refuse what would grow beyond reason when it is unpacked or parsed; whether there are formulas."""
-    with zipfile.ZipFile(file) as packed:
-        sizes = {part.filename: part.file_size for part in packed.infolist()}
-        large = {part for part in sizes if part.startswith(("xl/worksheets/", "xl/sharedStrings"))}
-        others = sum(size for part, size in sizes.items() if part not in large)
-        if sum(sizes.values()) > _LARGEST_UNPACKED_BYTES or others > _LARGEST_OTHER_PARTS_BYTES:
-            raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
-        formulas = False
-        for part in sizes:
-            text = packed.read(part)
-            if part.endswith((".xml", ".rels")) and not _tags_balance(text):
-                raise UnreadableFileError(f"{name} cannot be read as a workbook; save it again, or as CSV.")
-            formulas |= part in large and b"<f" in text
+    content = file.read(_LARGEST_UNPACKED_BYTES + 1)
+    try:
+        parts = dict(unpack(content, most=_LARGEST_UNPACKED_BYTES))
+    except RefusedError as error:
+        if "more than" in str(error):
+            raise UnreadableFileError(
+                f"{name} unpacks to more than a workbook of 32 MB; save it as CSV."
+            ) from None
+        raise
+    large = {part for part in parts if part.startswith(("xl/worksheets/", "xl/sharedStrings"))}
+    if sum(len(text) for part, text in parts.items() if part not in large) > _LARGEST_OTHER_PARTS_BYTES:
+        raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")
+    formulas = False
+    for part, text in parts.items():
+        if part.endswith((".xml", ".rels")) and not _tags_balance(text):
+            raise UnreadableFileError(f"{name} cannot be read as a workbook; save it again, or as CSV.")
+        formulas |= part in large and b"<f" in text
     return formulas
 
 

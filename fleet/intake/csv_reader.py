@@ -28,6 +28,7 @@ from fleet.intake.guides.layout import MOST_ROWS_ABOVE, find_header, join_rows
 from fleet.intake.table import ABOVE, SheetTable, fits, match_headers
 
 _CHUNK_BYTES = 1 << 23
+_LONGEST_LINE_BYTES = 4 * _CHUNK_BYTES
 _LONGEST_RECORD_LINES = 50
 _LONGEST_CELL = 100_000
 
@@ -57,7 +58,7 @@ def read_csv(
     """
     csv.field_size_limit(_LONGEST_CELL)
     delimiter, encoding = (guide.delimiter, guide.encoding) if guide else (",", "utf-8")
-    chunks = _Chunks(_utf8(stream, encoding))
+    chunks = _Chunks(_utf8(stream, encoding), file)
     heights = (guide.header_rows,) if guide else (1,)
 
     def find(rows: list[list[str]]) -> tuple[int, int] | None:
@@ -106,8 +107,9 @@ class _Chunk:
 class _Chunks:
     """Cuts a stream into chunks of whole lines; an unfinished tail can be handed back."""
 
-    def __init__(self, stream: Iterator[bytes]) -> None:
+    def __init__(self, stream: Iterator[bytes], file: str) -> None:
         self._stream = stream
+        self._file = file
         self._rest = b""
         self._done = False
         self.line = 1
@@ -120,6 +122,11 @@ class _Chunks:
         """The next chunk; its lines are counted by whoever takes it, in `line`."""
         pieces = [self._rest]
         while not self._done:
+            if sum(map(len, pieces)) > _LONGEST_LINE_BYTES:
+                raise UnreadableFileError(
+                    f"{self._file} line {self.line} is longer than {_LONGEST_LINE_BYTES >> 20} MB: "
+                    "is it a table of text?"
+                )
             piece = next(self._stream, None)
             if piece is None:
                 self._done = True

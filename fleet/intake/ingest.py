@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 import secrets
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pyarrow.compute as pc
+
 from fleet.errors import FleetError
+from fleet.files.working import passing_place, working_folder
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
-from fleet.intake.reader import read_sheets
+from fleet.intake.reader import TABLE_SUFFIXES, read_sheets
 from fleet.intake.table import SheetTable, place_of
 from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
 if TYPE_CHECKING:
     from fleet.store import Appended, Store
-
-_KEPT_FILE_NAME = re.compile(r"[A-Za-z0-9_.-]{1,64}")
 
 
 @dataclass(frozen=True)
@@ -85,6 +84,7 @@ def intake_file(
     key: TokenKey | None = None,
     supersede: bool = False,
     today: dt.date | None = None,
+    place: int = 1,
 ) -> IntakeReport:
     """Take a file of bench sheets into the store, in one transaction; makes the store if it isn't there.
 
@@ -96,6 +96,7 @@ def intake_file(
     key : the token key, the one in use if None (made at first use).
     supersede : whether other contents under a known sheet number are a correction.
     today : last day that isn't in the future, the computer's if None.
+    place : of the file among those of one command; this is kept of it, not its name.
 
     Raises
     ------
@@ -104,9 +105,8 @@ def intake_file(
     """
     table = [read_sheets(path, guide)]
     store.create()
-    return _take_in(store, table, key=key or _needed_key(store, table[0]), supersede=supersede, today=today)[
-        1
-    ]
+    key = key or _needed_key(store, table[0])
+    return _take_in(store, table, key=key, supersede=supersede, today=today, place=place)[1]
 
 
 def intake_table(
@@ -132,8 +132,8 @@ def trial_store(store: Store | None = None) -> Iterator[Store]:
     """A copy of the store to try intakes on, thrown away at the end; an empty one if there is none yet."""
     from fleet.store import Store, back_up
 
-    with tempfile.TemporaryDirectory(prefix="fleet-trial-", ignore_cleanup_errors=True) as folder:
-        path = Path(folder) / "trial.duckdb"
+    with working_folder(store.path if store is not None else passing_place()) as folder:
+        path = folder / "trial.duckdb"
         if store is not None and store.path.exists():
             back_up(store, path)
         yield Store(path).create()
@@ -160,19 +160,36 @@ def try_table(
 
 
 def _take_in(
-    store: Store, table: list[SheetTable], *, key: TokenKey | None, supersede: bool, today: dt.date | None
+    store: Store,
+    table: list[SheetTable],
+    *,
+    key: TokenKey | None,
+    supersede: bool,
+    today: dt.date | None,
+    place: int = 1,
 ) -> tuple[Checked, IntakeReport]:
     """Check and append; the table comes in a list, so that its text is let go of in between."""
+    renamed = _renamed(table[0], key)
     checked = check_sheets(table.pop(), key=key, today=today)
     appended = store.append(
         checked.good,
-        file_name=_kept_name(checked.file),
+        file_name=_kept_name(checked.file, place),
         rows_read=checked.rows_read,
         put_aside=checked.put_aside,
         key_check=key.check if key else None,
         supersede=supersede,
+        renamed=renamed,
     )
     return checked, _report(checked, appended)
+
+
+def _renamed(table: SheetTable, key: TokenKey | None) -> dict[str, str]:
+    """Tokens that serials had while characters that can't be seen still counted, each with its new one."""
+    if key is None or "serial" not in table.columns:
+        return {}
+    serials = pc.unique(table.columns["serial"]).to_pylist()
+    former = {s: key.former_token(s) for s in serials if s and not s.isascii()}
+    return {old: key.token(serial) for serial, old in former.items() if old is not None}
 
 
 def _key_for(store: Store) -> TokenKey:
@@ -219,6 +236,7 @@ def _report(checked: Checked, appended: Appended) -> IntakeReport:
     )
 
 
-def _kept_name(name: str) -> str:
-    """The file's name as the store may keep it: never one with blanks or an @ in it."""
-    return name if _KEPT_FILE_NAME.fullmatch(name) else f"(name not kept){Path(name).suffix[:8]}"
+def _kept_name(name: str, place: int) -> str:
+    """What the store calls a file: its place among those of one command, never its name."""
+    kind = Path(name).suffix.lower()
+    return f"file {place}{kind if kind in TABLE_SUFFIXES else ''}"

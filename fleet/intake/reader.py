@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 
 from fleet.columns import COLUMNS, Column
 from fleet.errors import UnreadableFileError
+from fleet.files.door import RefusedError, open_ordinary
 from fleet.intake.csv_reader import read_csv
 from fleet.intake.guides.convert import converter
 from fleet.intake.guides.guide import Guide
@@ -182,8 +183,10 @@ def open_file(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[
         If there is no such file, it can't be read, or its name promises another kind than it holds.
     """
     path = Path(path)
+    if "\0" in str(path):
+        raise UnreadableFileError("there is no file of that name.")
     try:
-        with path.open("rb") as file:
+        with open_ordinary(path) as file:
             start = file.read(4)
             file.seek(0)
             kind = "parquet" if start == _PARQUET else "xlsx" if start == _ZIP else "csv"
@@ -204,6 +207,10 @@ def open_file(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[
             yield file, kind
     except (gzip.BadGzipFile, EOFError, zlib.error) as error:
         raise UnreadableFileError(f"{path.name} is damaged: it can't be unpacked; pack it again.") from error
+    except RefusedError as error:
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error} (- reads CSV from standard input)."
+        ) from None
     except FileNotFoundError as error:
         raise UnreadableFileError(f"there is no file {path}.") from error
     except IsADirectoryError as error:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import os
 import secrets
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from fleet.errors import FleetError
+from fleet.files.replacing import exclusive, put_in_place
 from fleet.intake.tokens import TokenKey, key_path, next_key_path, read_key_file, write_key_file
+
+_WAIT_S: Final = 60.0
+"""How long one change of key waits for another [s]."""
 
 if TYPE_CHECKING:
     from fleet.store import Store
@@ -36,19 +40,20 @@ def change_token_key(store: Store) -> int:
         raise FleetError(
             "the key in FLEET_SECRET cannot be changed; only a key file remembers the earlier keys."
         )
-    key = read_key_file(key_path())
-    if key is None:
-        raise FleetError(f"there is no key file {key_path()} to change; set FLEET_KEY_FILE.")
-    noted = store.key_check()
-    pending = read_key_file(next_key_path())
-    if pending is None and noted in {None, key.check}:
-        pending = TokenKey(secrets.token_bytes(32), (*key.earlier, key.secret))
-        write_key_file(next_key_path(), pending)
-    new = pending or key
-    changed = _bring_up(store, new)
-    if pending is not None:
-        next_key_path().replace(key_path())
-    return changed
+    with exclusive(key_path(), wait_s=_WAIT_S, what="the key file") as place:
+        key = read_key_file(place)
+        if key is None:
+            raise FleetError(f"there is no key file {key_path()} to change; set FLEET_KEY_FILE.")
+        noted = store.key_check()
+        pending = read_key_file(next_key_path())
+        if pending is None and noted in {None, key.check}:
+            pending = TokenKey(secrets.token_bytes(32), (*key.earlier, key.secret))
+            write_key_file(next_key_path(), pending)
+        new = pending or key
+        changed = _bring_up(store, new)
+        if pending is not None:
+            put_in_place(next_key_path(), place)
+        return changed
 
 
 def _bring_up(store: Store, key: TokenKey) -> int:

@@ -14,27 +14,41 @@ import re
 import secrets
 import stat
 import sys
-import tempfile
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from fleet.errors import FleetError
+from fleet.files.door import read_whole
+from fleet.files.replacing import put_where_nothing_is
+from fleet.files.working import real_place, working_folder
 
 TOKEN_DIGITS = 24
 """Hexadecimal digits of a token (96 bits: a chance meeting in a million units is about 1 in 1e17)."""
 
 _MIN_SECRET_CHARACTERS = 12
+_LARGEST_KEY_FILE = 64 << 10
 _DASHES = re.compile("[\u2010-\u2015\u2212]")
+_UNSEEN = {"\u034f", *map(chr, range(0xFE00, 0xFE10))}
+"""Joiners and choices of a letter's form, which aren't counted among the format characters."""
 _KEY_LINE = re.compile(r"fleet-token-key ([0-9a-f]{64})")
 
 
 def normalise_serial(serial: str) -> str:
-    """One spelling of a serial: no blanks, one kind of dash, capitals, no typographic variants."""
+    """One spelling of a serial: no blanks, one kind of dash, capitals, nothing that can't be seen."""
     if not serial.isascii():
-        serial = _DASHES.sub("-", unicodedata.normalize("NFKC", serial))
-    return "".join(serial.split()).upper()
+        serial = _seen(unicodedata.normalize("NFKC", serial))
+    return _without_blanks(serial)
+
+
+def _seen(text: str) -> str:
+    """Without zero-width characters, soft hyphens, marks of direction and the like."""
+    return "".join(c for c in text if unicodedata.category(c) != "Cf" and c not in _UNSEEN)
+
+
+def _without_blanks(serial: str) -> str:
+    return "".join(_DASHES.sub("-", serial).split()).upper()
 
 
 @dataclass(frozen=True)
@@ -65,12 +79,25 @@ class TokenKey:
 
     def token(self, serial: str) -> str:
         """Token of one serial, `TOKEN_DIGITS` hexadecimal digits."""
+        return self._token(normalise_serial(serial))
+
+    def former_token(self, serial: str) -> str | None:
+        """Its token while characters that can't be seen still counted; None if that is the same."""
+        former = _without_blanks(unicodedata.normalize("NFKC", serial))
+        return None if former == normalise_serial(serial) else self._token(former)
+
+    def _token(self, serial: str) -> str:
         first, *later = (*self.earlier, self.secret)
-        return _retoken(_digest(first, b"serial", normalise_serial(serial))[:TOKEN_DIGITS], later)
+        return _retoken(_digest(first, b"serial", serial)[:TOKEN_DIGITS], later)
+
+    def every_token(self, serial: str) -> set[str]:
+        """All tokens that a serial ever had: under each of the secrets, and in its former spelling."""
+        keys = [TokenKey(s, self.earlier[:i]) for i, s in enumerate((*self.earlier, self.secret))]
+        return {t for key in keys for t in (key.token(serial), key.former_token(serial)) if t}
 
     def tokens(self, serials: Iterable[str | None]) -> list[str | None]:
         """Tokens of many serials in order; None or blank stays None."""
-        return [self.token(serial) if serial and serial.strip() else None for serial in serials]
+        return [self.token(serial) if serial and normalise_serial(serial) else None for serial in serials]
 
     def retoken(self, token: str, *, since: str) -> str:
         """Token under this key of a unit whose token under one of its earlier secrets is known.
@@ -150,8 +177,9 @@ def read_key_file(path: Path) -> TokenKey | None:
 
 
 def next_key_path() -> Path:
-    """Where the key file of a change of key lies until the store has changed too."""
-    return key_path().with_name(key_path().name + ".next")
+    """Where the key file of a change of key lies until the store has changed too: beside the file itself."""
+    place = real_place(key_path())
+    return place.with_name(f"{place.name}.next")
 
 
 def _why(error: Exception) -> str:
@@ -159,9 +187,10 @@ def _why(error: Exception) -> str:
 
 
 def _read_owner_only(path: Path) -> str:
-    if os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & 0o077:
+    if os.name == "posix" and path.is_file() and stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise FleetError(f"other users may read the key file {path}; run: chmod 600 {path}")
-    return path.read_text(encoding="ascii")
+    path.stat()
+    return read_whole(path, told=f"cannot read the key file {path}", most=_LARGEST_KEY_FILE).decode("ascii")
 
 
 def _make_key(path: Path) -> TokenKey:
@@ -191,13 +220,11 @@ def write_key_file(path: Path, key: TokenKey) -> None:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         except FileExistsError as error:  # something other than a folder
             raise NotADirectoryError(error.errno, "its folder is no folder") from error
-        with tempfile.TemporaryDirectory(prefix=".fleet-key-", dir=path.parent) as aside:
-            new = Path(aside) / "key"
+        with working_folder(path) as aside:
+            new = aside / "key"
             with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
                 file.write(lines)
-                file.flush()
-                os.fsync(file.fileno())
-            path.hardlink_to(new)  # whole or not at all, and never over another
+            put_where_nothing_is(new, path)  # whole or not at all, and never over another
     except FileExistsError:
         raise
     except OSError as error:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import tomllib
 from typing import TYPE_CHECKING, Any, Final
 
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.files.door import read_toml
 from fleet.policy.policy import DEFAULT_NAME, Policy, policy_keys
 
 if TYPE_CHECKING:
@@ -65,6 +65,9 @@ price_quantile_high = 0.9
 """
 
 
+_MOST_POLICIES: Final = 100
+
+
 def load_policy(path: str | Path | None = None) -> dict[str, Policy]:
     """Read the policies of one TOML file by name.
 
@@ -85,17 +88,13 @@ def load_policy(path: str | Path | None = None) -> dict[str, Policy]:
     """
     if path is None:
         return {DEFAULT_NAME: Policy()}
-    try:
-        with open(path, "rb") as file:  # noqa: PTH123 - a plain string is welcome too
-            tables = tomllib.load(file)
-    except OSError as error:
-        raise UnreadableFileError(
-            f"policy file {path}: can't be read ({error.strerror}); check its name"
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UnreadableFileError(
-            f"policy file {path}: is no valid TOML ({error}); mend that line"
-        ) from error
+    tables = read_toml(
+        path,
+        unread=f"policy file {path}: can't be read, check its name",
+        no_toml=f"policy file {path}: is no valid TOML, mend that line",
+    )
+    if len(tables) > _MOST_POLICIES:
+        raise UnreadableFileError(f"policy file {path}: has more than {_MOST_POLICIES} policies")
     found: dict[str, Policy] = {}
     for name in tables:
         try:
@@ -145,7 +144,7 @@ def _build(name: str, tables: dict[str, Any], found: dict[str, Policy], waiting:
     base_name = values.pop("based_on", None)
     base = Policy()
     if base_name is not None:
-        if base_name not in tables:
+        if not isinstance(base_name, str) or base_name not in tables:
             raise FleetError(f"policy {name!r}: based_on names {base_name!r}, which is not in this file")
         if base_name == name or base_name in waiting:
             raise FleetError(f"policy {name!r}: based_on goes round in a circle; start from one without it")

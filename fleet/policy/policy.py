@@ -11,6 +11,7 @@ import dataclasses
 import hashlib
 import json
 import math
+import re
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
@@ -150,6 +151,17 @@ class Policy:
         return dataclasses.replace(self, **_tuples(changes))
 
 
+_ALLOWED: Final = {
+    "name": re.compile(r"[A-Za-z0-9_.-]{1,24}"),
+    "currency": re.compile("|[A-Z]{3}|[$\u00a2-\u00a5\u20a0-\u20cf]"),
+}
+_ALLOWED_WORDS: Final = {
+    "name": "must be a code of 1 to 24 letters, digits or _ . -",
+    "currency": "must be three capitals such as EUR, one currency sign, or empty",
+}
+"""Texts of a policy reach the store and papers, so none is long or free enough to hold a person's name."""
+
+
 def policy_keys() -> list[str]:
     """The keys that a policy file may hold."""
     return [f.name for f in dataclasses.fields(Policy) if f.name != "name"]
@@ -174,6 +186,8 @@ def _check_types(policy: Policy) -> None:
         if key in ("name", "currency"):
             if not isinstance(value, str):
                 raise _wrong(policy, key, "must be a text")
+            if not _ALLOWED[key].fullmatch(value):
+                raise _wrong(policy, key, _ALLOWED_WORDS[key])
         elif key == "preference":
             if not isinstance(value, tuple | list) or sorted(map(str, value)) != sorted(PREFERENCES):
                 raise _wrong(policy, key, 'must be ["rake", "tracking"] or ["tracking", "rake"]')

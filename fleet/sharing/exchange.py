@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fleet.errors import FleetError
-from fleet.sharing.files import CODE, Exported, tallies_bytes, tallies_of, write_bytes
+from fleet.files.replacing import write_whole
+from fleet.sharing.files import CODE, Exported, tallies_bytes, tallies_of
 from fleet.sharing.groups import bring_up_to_date
 
 if TYPE_CHECKING:
@@ -78,5 +79,5 @@ def export_tallies(
     tallies = tallies_of(published)
     month = dt.date.today().replace(day=1)
     exported = Exported(bench, published.identity, month, published.smallest, tallies)
-    write_bytes(path, tallies_bytes(exported))
+    write_whole(path, lambda file: file.write(tallies_bytes(exported)))
     return Export(int(tallies.units), len(tallies.cells), published.waiting, published.smallest)

@@ -6,16 +6,15 @@ import datetime as dt
 import io
 import json
 import re
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.files.door import RefusedError
 from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import (
@@ -32,9 +31,9 @@ from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.sharing.blur import added_products
 from fleet.sharing.content import CROSSED, as_cells
 from fleet.store.sharing import CUT, FAULTY, FORMAT, REPEATS, UNITS, Published
+from fleet.tallies.files import arrays_of
 from fleet.tallies.pooling import SharedTallies
 
-LARGEST_FILE: Final = 256 * 2**20
 """Bytes that a tallies file may unpack to; a ring of a thousand benches needs a hundredth of it."""
 CODE: Final = re.compile(r"[A-Za-z0-9_.-]{1,24}")
 BLOCKS: Final[dict[str, tuple[str, ...]]] = {
@@ -180,13 +179,7 @@ def read_exported(raw: bytes, name: str) -> Exported:
         If it is no tallies file, is damaged, from another version, or says what can't be.
     """
     try:
-        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
-            if sum(part.file_size for part in packed.infolist()) > LARGEST_FILE:
-                raise UnreadableFileError(
-                    f"{name} unpacks to more than {LARGEST_FILE // 2**20} MB: that is no tallies file"
-                )
-        with np.load(io.BytesIO(raw), allow_pickle=False) as parts:
-            held = {key: parts[key] for key in parts.files}
+        held = arrays_of(raw)
         head = json.loads(str(held["head"]))
         if head["fleet tallies"] == 1:
             raise UnreadableFileError(
@@ -200,7 +193,9 @@ def read_exported(raw: bytes, name: str) -> Exported:
         exported = _exported(head, held)
     except UnreadableFileError:
         raise
-    except Exception as error:
+    except RefusedError as error:
+        raise UnreadableFileError(f"{name} is no file of `fleet export`: {error}") from None
+    except Exception as error:  # a mangled file fails in any way at all
         raise UnreadableFileError(f"{name} is no file of `fleet export`, or is damaged") from error
     if wrong := _wrong(exported):
         raise UnreadableFileError(f"{name} is no file of `fleet export`, or is damaged: {wrong}")
@@ -263,16 +258,3 @@ def _wrong_sums(sums: Sums, k: int, units: Any, smallest: int) -> str:
     scaled = sums.moments / root[:, :, None] / root[:, None, :]
     uneven = np.abs(scaled - scaled.transpose(0, 2, 1)).max() > 1e-9
     return "are none that readings can have" if uneven or (np.linalg.eigvalsh(scaled) < -1e-6).any() else ""
-
-
-def write_bytes(path: Path, raw: bytes) -> None:
-    """Write a file whole or not at all, replacing one that is there."""
-    rough = path.with_name(f"{path.name}.part")
-    try:
-        rough.write_bytes(raw)
-        rough.replace(path)
-    except OSError as error:
-        rough.unlink(missing_ok=True)
-        raise FleetError(
-            f"{path} can't be written: {(error.strerror or 'no reason told').lower()}"
-        ) from error

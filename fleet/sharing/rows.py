@@ -13,6 +13,7 @@ import pandas as pd
 
 from fleet.columns import STORED_COLUMNS
 from fleet.errors import FleetError
+from fleet.files.replacing import write_whole
 
 if TYPE_CHECKING:
     from fleet.store import Store
@@ -62,13 +63,5 @@ def export_rows(store: Store, path: Path) -> int:
         raise FleetError(f"--rows {path}: end its name in .parquet")
     current = store.current()
     table = rows_of(current, hashlib.sha256(secrets.token_bytes(32)).digest())
-    rough = path.with_name(f"{path.name}.part")
-    try:
-        table.to_parquet(rough, index=False)
-        rough.chmod(0o600)
-        rough.replace(path)
-    except OSError as error:
-        rough.unlink(missing_ok=True)
-        why = (error.strerror or "no reason told").lower()
-        raise FleetError(f"{path} can't be written: {why}") from error
+    write_whole(path, lambda file: table.to_parquet(file, index=False), owner_only=True)
     return len(table)

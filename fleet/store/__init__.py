@@ -5,7 +5,16 @@ from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
 from fleet.store.picking import Overview, like_number, overview, pick_sheets
 from fleet.store.store import CURRENT_COLUMNS, Store, default_path
-from fleet.store.upkeep import Forgotten, Undone, change_key, forget_sheet, forget_unit, undo_intake
+from fleet.store.upkeep import (
+    Forgotten,
+    OtherCopies,
+    Undone,
+    change_key,
+    copies_that_hold,
+    forget_sheet,
+    forget_unit,
+    undo_intake,
+)
 from fleet.store.verdicts import UnitRecord, list_verdicts, record_verdict, unit_of, unit_record
 
 __all__ = [
@@ -14,6 +23,7 @@ __all__ = [
     "Conflict",
     "Forgotten",
     "Health",
+    "OtherCopies",
     "Overview",
     "Store",
     "Undone",
@@ -21,6 +31,7 @@ __all__ = [
     "back_up",
     "change_key",
     "check_store",
+    "copies_that_hold",
     "default_path",
     "forget_sheet",
     "forget_unit",

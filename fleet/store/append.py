@@ -5,7 +5,7 @@ Everything happens in one transaction of the caller: the rows, the record of the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -170,6 +170,42 @@ def bump_revision(con: Connection) -> None:
     con.execute("update store_state set revision = revision + 1").fetchall()
 
 
+def tables_of(con: Connection) -> dict[str, set[str]]:
+    """Columns of every kept table, whatever a later schema has added."""
+    found: dict[str, set[str]] = {}
+    for table, column in con.execute(
+        "select c.table_name, c.column_name from duckdb_columns() c semi join duckdb_tables() t "
+        "on t.table_name = c.table_name and not t.temporary"
+    ).fetchall():
+        found.setdefault(table, set()).add(column)
+    return found
+
+
+def rename_tokens(con: Connection, new: Mapping[str, str]) -> int:
+    """Let units go by other tokens wherever they are named, inside the caller's transaction.
+
+    Returns
+    -------
+    How many versions of sheets bear another token now.
+    """
+    changed = 0
+    con.register("tokens_in", pd.DataFrame({"old": list(new), "new": list(new.values())}, dtype="str"))
+    for table, columns in tables_of(con).items():
+        if "serial_token" in columns:
+            rows = con.execute(
+                f'update "{table}" set serial_token = tokens_in.new '
+                f'from tokens_in where "{table}".serial_token = tokens_in.old'
+            ).fetchall()
+            changed += rows[0][0] if table == "sheet" else 0
+        if "unit" in columns:
+            con.execute(
+                f"update \"{table}\" set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
+                "from tokens_in where regexp_replace(unit, '-[0-9]+$', '') = tokens_in.old"
+            ).fetchall()
+    con.unregister("tokens_in")
+    return changed
+
+
 def append_sheets(
     con: Connection,
     tables: Iterable[pa.Table],
@@ -185,7 +221,7 @@ def append_sheets(
     ----------
     con : a writer in a transaction.
     tables : what `staging_tables` makes.
-    file_name : name of the file, as the intake's record shall show it.
+    file_name : what the intake's record calls the file.
     rows_read : rows in the file, the unreadable ones included.
     put_aside : rows that the checks put aside before.
     supersede : whether other contents under a known number are a correction.

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from fleet.errors import FleetError, StoreBusyError
+from fleet.files.replacing import exclusive, put_in_place, put_where_nothing_is, second_name
+from fleet.files.working import FOLDER, real_place, working_folder
 from fleet.store.connection import (
     READER_WAIT_S,
+    WRITER_WAIT_S,
     Connection,
     connection,
     owner_only_files,
@@ -18,7 +22,7 @@ from fleet.store.connection import (
     wait_for_lock,
 )
 from fleet.store.health import check_store
-from fleet.store.store import Store
+from fleet.store.store import Store, kept_name, kept_stores
 
 
 def back_up(store: Store, target: Path | str) -> Path:
@@ -41,13 +45,42 @@ def back_up(store: Store, target: Path | str) -> Path:
     target = Path(target).expanduser()
     if target.is_dir():
         target = target / f"{store.path.stem}-{utc_now():%Y-%m-%d}-revision-{store.revision()}.duckdb"
-    if target.exists():
+    if os.path.lexists(target):
         raise FleetError(f"{target} is there already; name another file.")
     with _new_file(target) as new:
         with _attached(store) as con:
             _copy_all(con, new)
-        _rename(new, target)
+        try:
+            put_where_nothing_is(new, real_place(target))
+        except FileExistsError:
+            raise FleetError(f"{target} is there already; name another file.") from None
+    if FOLDER not in real_place(target).parts:
+        _note_copy(store, real_place(target))
     return target
+
+
+def _copies_file(store: Store) -> Path:
+    return store.file.parent / FOLDER / f"{store.file.name}.copies"
+
+
+def _note_copy(store: Store, copy: Path) -> None:
+    """Remember where a backup went, outside the store, so that no backup tells of another."""
+    with (
+        contextlib.suppress(OSError),
+        exclusive(store.path, wait_s=WRITER_WAIT_S),
+        owner_only_files(),
+        _copies_file(store).open("a", encoding="utf-8", errors="surrogateescape") as file,
+    ):
+        file.write(json.dumps(str(copy)) + "\n")
+
+
+def known_copies(store: Store) -> list[Path]:
+    """Copies of a store that are still there: backups made from it, and every store in its folder."""
+    found = {e for e in store.file.parent.glob("*.duckdb") if e.is_file()}
+    with contextlib.suppress(OSError, ValueError):
+        lines = _copies_file(store).read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+        found |= {copy for copy in map(Path, map(json.loads, lines)) if copy.is_file()}
+    return sorted({*found, *kept_stores(store.path)} - {store.file})
 
 
 def restore(store: Store, backup: Path | str) -> Path | None:
@@ -70,22 +103,25 @@ def restore(store: Store, backup: Path | str) -> Path | None:
     source = Store(backup)
     if problems := check_store(source).problems:
         raise FleetError(f"the backup {backup} is not sound: {problems[0]}; take another one.")
-    revision = max(source.revision(), _revision_if_readable(store)) + 1
     with _new_file(store.path) as new:
-        with _attached(source) as con:
+        with _attached(source, store.path) as con:
             _copy_all(con, new)
-        with connection(new, read_only=False, wait_s=0) as con:
-            con.execute("update store_state set revision = ?", [revision]).fetchall()
-        kept = _move_aside(store.path)
-        _rename(new, store.path)
-    return kept
+        with exclusive(store.path, wait_s=WRITER_WAIT_S) as place:
+            revision = max(source.revision(), _revision_to_count_on(store)) + 1
+            with connection(new, read_only=False, wait_s=0) as con:
+                con.execute("update store_state set revision = ?", [revision]).fetchall()
+            kept = kept_name(place, f"{utc_now():%Y%m%d-%H%M%S}")
+            return _replace(new, place, keep=kept)
 
 
-def _revision_if_readable(store: Store) -> int:
-    """Revision of the store to be replaced; a damaged one's is put far ahead, so no cache is fooled."""
+def _revision_to_count_on(store: Store) -> int:
+    """Revision of the store to be replaced, its log folded in; a damaged one's is put far ahead of any."""
     if not store.path.exists():
         return 0
     try:
+        if _log(store.file).exists():
+            with store.writer():
+                pass
         return store.revision()
     except StoreBusyError:
         raise
@@ -93,32 +129,50 @@ def _revision_if_readable(store: Store) -> int:
         return int(utc_now().timestamp())
 
 
-def _move_aside(path: Path) -> Path | None:
-    if not path.exists():
-        return None
-    kept = path.with_name(f"{path.stem}-before-restore-{utc_now():%Y%m%d-%H%M%S}{path.suffix}")
-    log = path.with_name(path.name + ".wal")
-    if log.exists():
-        log.rename(kept.with_name(kept.name + ".wal"))
-    path.rename(kept)
-    return kept
-
-
-def rewrite(store: Store) -> None:
-    """Write the store's file anew, so that nothing erased stays in its free blocks."""
-    with store.writer():
-        pass  # folds what is left of a log into the file
-    with _new_file(store.path) as new, _attached(store) as con:
-        _copy_all(con, new)
-        _rename(new, store.path)  # while the old file is still held: nobody can have written to it since
+def _log(place: Path) -> Path:
+    return place.with_name(f"{place.name}.wal")
 
 
 @contextmanager
-def _attached(store: Store) -> Iterator[Connection]:
+def remake(store: Store) -> Iterator[Connection]:
+    """A connection to a copy of the store that takes its place at the end, written anew.
+
+    So nothing erased stays in a free block, and until the very end the store is as it was: whatever goes
+    wrong before, nothing has changed.
+    """
+    with exclusive(store.path, wait_s=WRITER_WAIT_S) as place, _new_file(place) as new:
+        with store.writer():
+            pass  # folds what is left of a log into the file
+        copy = new.with_name("changed.duckdb")
+        with _attached(store) as con:
+            _copy_all(con, copy)
+        with connection(copy, read_only=False, wait_s=0, told=store.path) as con:
+            con.begin()
+            yield con
+            con.commit()
+        with _attached(Store(copy), store.path) as con:
+            _copy_all(con, new)
+        _replace(new, place)
+
+
+def _replace(new: Path, place: Path, *, keep: Path | None = None) -> Path | None:
+    """Let a finished store take another's place; a log that a damaged one still has goes with it."""
+    if not _log(place).exists():
+        return put_in_place(new, place, keep=keep)
+    kept = second_name(place, keep) if keep is not None and place.exists() else None
+    if kept is not None:
+        second_name(_log(place), _log(kept))
+    _log(place).unlink()
+    put_in_place(new, place)
+    return kept
+
+
+@contextmanager
+def _attached(store: Store, told: Path | None = None) -> Iterator[Connection]:
     """An in-memory connection with the store attached for reading as `source`."""
     store.open()
-    with connection(Path(":memory:"), read_only=False, wait_s=0, shut=False, told=store.path) as con:
-        attach = f"attach {_quoted(store.path)} as source (read_only)"
+    with connection(Path(":memory:"), read_only=False, wait_s=0, shut=False, told=told or store.path) as con:
+        attach = f"attach {_quoted(store.file)} as source (read_only)"
         wait_for_lock(lambda: con.execute(attach).fetchall(), READER_WAIT_S)
         yield con
 
@@ -135,21 +189,11 @@ def _quoted(path: Path) -> str:
 
 @contextmanager
 def _new_file(beside: Path) -> Iterator[Path]:
-    """A name for a new file in the same folder; whatever is left of it at the end is removed."""
+    """A name for a new file on the same file system; whatever is left of it at the end is removed."""
     try:
         beside.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with (
-            tempfile.TemporaryDirectory(prefix=".fleet-new-", dir=beside.parent) as folder,
-            owner_only_files(),
-        ):
-            yield Path(folder) / "new.duckdb"
+        with working_folder(beside) as folder, owner_only_files():
+            yield folder / "new.duckdb"
     except OSError as error:
         why = (error.strerror or type(error).__name__).lower()
         raise FleetError(f"cannot write in {beside.parent}: {why}; name another place.") from error
-
-
-def _rename(new: Path, path: Path) -> None:
-    """Put a finished file under its name, the bytes on the disk before the name."""
-    with new.open("rb+") as file:
-        os.fsync(file.fileno())
-    new.replace(path)

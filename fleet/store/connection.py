@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -79,11 +79,21 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
         return FleetError(f"the store {path} was made by a newer DuckDB; update fleet's packages.")
     if isinstance(error, duckdb.OutOfMemoryException):
         return FleetError("there is not enough memory for this; close other programs and try again.")
+    if isinstance(error, duckdb.IOException | duckdb.FatalException) or "failed to commit" in text:
+        return FleetError(
+            f"the disk of the store {path} fails ({str(error).splitlines()[0][:120]}); "
+            "look at the disk, then: fleet check"
+        )
     return None
 
 
-def absent(path: Path) -> NoStoreError:
-    """The error of a store that isn't there yet: which command makes one."""
+def absent(path: Path, kept: Sequence[Path] = ()) -> NoStoreError:
+    """The error of a store that isn't there: which command makes one, or brings one that was kept back."""
+    if kept:
+        return NoStoreError(
+            f"there is no store at {path}, but one that was there before is kept: fleet restore {kept[-1]}   "
+            "(or move that away to begin anew)"
+        )
     return NoStoreError(
         f"there is no store at {path} yet; make one with: fleet intake FILE   (or: fleet demo)"
     )

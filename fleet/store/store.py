@@ -5,8 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +13,9 @@ import pandas as pd
 from pandas.api.types import is_object_dtype
 
 from fleet.columns import STORED_COLUMNS
-from fleet.errors import FleetError
+from fleet.errors import FleetError, StoreBusyError
+from fleet.files.replacing import exclusive, put_where_nothing_is
+from fleet.files.working import passing_place, real_place, sweep, working_folder
 from fleet.store import append as appending
 from fleet.store.append import Appended
 from fleet.store.connection import (
@@ -29,6 +30,7 @@ from fleet.store.migrate import migrate, newest_schema, schema_of
 
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
+_KEPT = "-before-restore-"
 
 
 def default_path() -> Path:
@@ -56,6 +58,11 @@ class Store:
     def __init__(self, path: Path | str | None = None) -> None:
         self.path = Path(path).expanduser() if path is not None else default_path()
 
+    @property
+    def file(self) -> Path:
+        """Where the store really is, if its name is a symbolic link."""
+        return real_place(self.path)
+
     def __repr__(self) -> str:
         return f"Store({str(self.path)!r})"
 
@@ -69,16 +76,19 @@ class Store:
         """
         if self.path.exists():
             return self.open()
-        folder = self.path.parent
+        folder = self.file.parent
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            # made aside and linked into place, so that a half-made store is never found under its name
-            with tempfile.TemporaryDirectory(prefix=".fleet-new-", dir=folder) as aside:
-                new = Path(aside) / "new.duckdb"
-                with owner_only_files(), connection(new, read_only=False, wait_s=0) as con:
-                    migrate(con, self.path)
-                with contextlib.suppress(FileExistsError):
-                    _put_in_place(new, self.path)
+            with exclusive(self.path, wait_s=WRITER_WAIT_S):
+                if earlier := kept_stores(self.path):
+                    raise absent(self.path, earlier)
+                # made aside and linked into place, so that a half-made store is never found under its name
+                with working_folder(self.file) as aside:
+                    new = aside / "new.duckdb"
+                    with owner_only_files(), connection(new, read_only=False, wait_s=0) as con:
+                        migrate(con, self.path)
+                    with contextlib.suppress(FileExistsError):
+                        put_where_nothing_is(new, self.file)
         except OSError as error:
             why = (error.strerror or type(error).__name__).lower()
             raise FleetError(
@@ -87,7 +97,13 @@ class Store:
         return self.open()
 
     def open(self) -> Store:
-        """Check that the store is there, sound and up to date (an older one is migrated); returns itself."""
+        """Check that the store is there, sound and up to date (an older one is migrated); returns itself.
+
+        What killed programs left beside it is swept.
+        """
+        sweep(self.file.parent)
+        with contextlib.suppress(OSError):  # nowhere to pass anything
+            sweep(passing_place().parent)
         with self.reader():
             return self
 
@@ -95,13 +111,13 @@ class Store:
     def reader(self) -> Iterator[Connection]:
         """A connection that can only read this one file; waits a little for a writer to finish."""
         self._be_there()
-        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
+        with connection(self.file, read_only=True, wait_s=READER_WAIT_S, told=self.path) as con:
             if schema_of(con, self.path) == newest_schema():
                 yield con
                 return
         with self.writer():
             pass  # brings an older store up to date
-        with connection(self.path, read_only=True, wait_s=READER_WAIT_S) as con:
+        with connection(self.file, read_only=True, wait_s=READER_WAIT_S, told=self.path) as con:
             yield con
 
     @contextmanager
@@ -113,27 +129,42 @@ class Store:
         wait_s : how long to wait while other programs use the store [s].
         """
         self._be_there()
-        with owner_only_files(), connection(self.path, read_only=False, wait_s=wait_s) as con:
-            migrate(con, self.path)
-            con.begin()
+        with exclusive(self.path, wait_s=wait_s) as file, owner_only_files():
+            self._be_there()
+            before, done = file.stat(), False
+            first: int | None = None
+            revision: int | None = None
             try:
-                yield con
-                con.commit()
-            except BaseException:
-                with contextlib.suppress(Exception):  # the first error is the one to tell
-                    con.rollback()
-                raise
+                with connection(file, read_only=False, wait_s=wait_s, told=self.path) as con:
+                    if not os.path.samestat(before, file.stat()):  # by something that knows no lock
+                        raise StoreBusyError(f"the store {self.path} was replaced just now; try again.")
+                    migrate(con, self.path)
+                    first = _revision_of(con)
+                    con.begin()
+                    try:
+                        yield con
+                        revision = _revision_of(con)
+                        con.commit()
+                        done = True
+                    except BaseException:
+                        with contextlib.suppress(Exception):  # the first error is the one to tell
+                            con.rollback()
+                        raise
+            except FleetError:
+                # what is committed and can't be folded into the file stays in its log for the next to fold in
+                if not done and (revision in {None, first} or self.revision() != revision):
+                    raise
 
     def _be_there(self) -> None:
         if not self.path.exists():
-            raise absent(self.path)
+            raise absent(self.path, kept_stores(self.path))
         if self.path.is_dir():
             raise FleetError(f"{self.path} is a folder, not a store; name the store's file with --store.")
 
     def revision(self) -> int:
         """Number of changes made to the store so far; it grows with each."""
         with self.reader() as con:
-            return int(con.execute("select revision from store_state").fetchall()[0][0])
+            return _revision_of(con)
 
     def changes_since(self, revision: int) -> int:
         """Number of changes after a revision that make a model fitted at it old; verdicts don't."""
@@ -161,6 +192,7 @@ class Store:
         put_aside: int = 0,
         key_check: str | None = None,
         supersede: bool = False,
+        renamed: Mapping[str, str] | None = None,
     ) -> Appended:
         """Take checked sheets in, all in one transaction; sheets that are there already stay as they are.
 
@@ -172,6 +204,7 @@ class Store:
         rows_read, put_aside : counts of the file, if the checks put rows aside before.
         key_check : check value of the key that made the tokens; another than the store's is refused.
         supersede : whether other contents under a known number are a correction, not a contradiction.
+        renamed : tokens of units that go by another from now on, each with the new one.
 
         Raises
         ------
@@ -182,6 +215,8 @@ class Store:
         with self.writer() as con:
             if key_check is not None:
                 appending.hold_to_key(con, key_check)
+            if renamed and appending.rename_tokens(con, renamed):
+                appending.bump_revision(con)
             done = appending.append_sheets(
                 con,
                 tables,
@@ -239,12 +274,21 @@ def as_frame(con: Connection, query: str, params: dict[str, object] | None = Non
     return frame.astype({name: "str" for name in frame if is_object_dtype(frame[name])})
 
 
-def _put_in_place(new: Path, path: Path) -> None:
-    try:
-        path.hardlink_to(new)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        if path.exists():
-            raise FileExistsError(path) from None
-        new.rename(path)
+def _revision_of(con: Connection) -> int:
+    return int(con.execute("select revision from store_state").fetchall()[0][0])
+
+
+def kept_name(path: Path, day: str) -> Path:
+    """Name under which a store stays that another takes the place of."""
+    return path.with_name(f"{path.stem}{_KEPT}{day}{path.suffix}")
+
+
+def kept_stores(path: Path) -> list[Path]:
+    """Stores that stood in this place before and were kept, oldest first."""
+    place = real_place(path)
+    start = f"{place.stem}{_KEPT}"
+    with contextlib.suppress(OSError):
+        return sorted(
+            e for e in place.parent.iterdir() if e.name.startswith(start) and e.suffix == place.suffix
+        )
+    return []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -12,6 +11,7 @@ import duckdb
 import pandas as pd
 
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.files.working import passing_place, working_folder
 from fleet.store.connection import PLAIN_CONFIG
 from fleet.tallies import queries as sql
 from fleet.tallies.engine import SqlTallies, family_tables
@@ -98,8 +98,8 @@ def parquet_engine() -> Iterator[ParquetEngine]:
         If there is not enough memory or disk, or the Parquet is damaged.
     """
     with (
-        tempfile.TemporaryDirectory(prefix="fleet-tallies-") as folder,
-        duckdb.connect(config={**PLAIN_CONFIG, "temp_directory": folder}) as con,
+        working_folder(passing_place()) as folder,
+        duckdb.connect(config={**PLAIN_CONFIG, "temp_directory": str(folder)}) as con,
     ):
         try:
             yield ParquetEngine(con)

@@ -5,15 +5,16 @@ Whatever is changed or erased leaves a count behind, so that every row can still
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
-import pandas as pd
+import duckdb
 
 from fleet.errors import FleetError
-from fleet.store.append import OTHER_KEY, bump_revision
-from fleet.store.backup import rewrite
-from fleet.store.connection import Connection, utc_now
+from fleet.store.append import OTHER_KEY, bump_revision, rename_tokens, tables_of
+from fleet.store.backup import known_copies, remake
+from fleet.store.connection import READER_WAIT_S, Connection, connection, utc_now
 from fleet.store.store import Store
 
 
@@ -97,19 +98,19 @@ class Forgotten:
         return (
             f"{self.sheets} sheets in {self.versions} versions{quotes} are erased and the file is rewritten; "
             "the house model went with them (make it again with: fleet refit); "
-            "backups made before still hold them."
+            "copies made before still hold them."
         )
 
 
-def forget_unit(store: Store, token: str) -> Forgotten:
+def forget_unit(store: Store, *tokens: str) -> Forgotten:
     """Erase every version of every sheet that ever bore a serial's token, and rewrite the file.
 
     Parameters
     ----------
     store : the store.
-    token : token of the serial (`TokenKey.token`).
+    tokens : token of the serial (`TokenKey.token`), and a former one if it had another.
     """
-    return _forget(store, "serial_token = ?", [token], token=token)
+    return _forget(store, f"serial_token in ({', '.join('?' * len(tokens))})", list(tokens), tokens=tokens)
 
 
 def forget_sheet(store: Store, sheet_no: str, *, bench: str = "main") -> Forgotten:
@@ -117,8 +118,8 @@ def forget_sheet(store: Store, sheet_no: str, *, bench: str = "main") -> Forgott
     return _forget(store, "sheet_no = ? and bench = ?", [sheet_no, bench])
 
 
-def _forget(store: Store, condition: str, values: list[object], *, token: str | None = None) -> Forgotten:
-    with store.writer() as con:
+def _forget(store: Store, condition: str, values: list[str], *, tokens: Sequence[str] = ()) -> Forgotten:
+    with remake(store) as con:
         con.execute(
             f"create temp table doomed as select distinct bench, sheet_no from sheet where {condition}",
             values,
@@ -143,14 +144,13 @@ def _forget(store: Store, condition: str, values: list[object], *, token: str | 
         ).fetchall()
         if versions:
             _erase_models(con)
-        _erase_elsewhere(con, token)
+        _erase_elsewhere(con, tokens)
         quotes -= con.execute("select count(*) from kept_quote").fetchall()[0][0]
         con.execute("drop table asked").fetchall()
         con.execute(_ERASE_LONE_VERDICTS).fetchall()
         con.execute("drop table doomed").fetchall()
         if versions:
             bump_revision(con)
-    rewrite(store)
     return Forgotten(sheets, versions, quotes)
 
 
@@ -170,10 +170,12 @@ def _erase_models(con: Connection) -> None:
         con.execute(f'delete from "{table}"').fetchall()
 
 
-def _erase_elsewhere(con: Connection, token: str | None) -> None:
+def _erase_elsewhere(con: Connection, tokens: Sequence[str]) -> None:
     """Rows of any other table that name the unit: by its token, its sheets, or what was asked about it."""
-    for table, columns in _other_tables(con).items():
-        if token is not None:
+    for table, columns in tables_of(con).items():
+        if table == "sheet":
+            continue
+        for token in tokens:
             for column in columns & {"serial_token", "unit"}:
                 con.execute(f'delete from "{table}" where starts_with("{column}", ?)', [token]).fetchall()
         if "unit" in columns:  # a sheet without a serial is a unit of its own, named by its place
@@ -190,15 +192,46 @@ def _erase_elsewhere(con: Connection, token: str | None) -> None:
             ).fetchall()
 
 
-def _other_tables(con: Connection) -> dict[str, set[str]]:
-    """Columns of every kept table but `sheet`, whatever a later schema has added."""
-    found: dict[str, set[str]] = {}
-    for table, column in con.execute(
-        "select c.table_name, c.column_name from duckdb_columns() c semi join duckdb_tables() t "
-        "on t.table_name = c.table_name and not t.temporary where c.table_name <> 'sheet'"
-    ).fetchall():
-        found.setdefault(table, set()).add(column)
-    return found
+@dataclass(frozen=True)
+class OtherCopies:
+    """Copies of a store, as far as it knows of them, and what is in them of a unit or sheet.
+
+    Attributes
+    ----------
+    holding : copies that hold it
+    unread : copies that can't be read
+    """
+
+    holding: tuple[Path, ...]
+    unread: tuple[Path, ...]
+
+
+def copies_that_hold(
+    store: Store, *tokens: str, sheet_no: str | None = None, bench: str = "main"
+) -> OtherCopies:
+    """Backups and kept stores that still hold a unit or sheet: those made from here and those beside it.
+
+    Parameters
+    ----------
+    store : the store.
+    tokens : every token that the unit may go by in an older copy (`TokenKey.every_token`).
+    sheet_no, bench : a sheet instead.
+    """
+    holding, unread = [], []
+    for copy in known_copies(store):
+        try:
+            with connection(copy, read_only=True, wait_s=READER_WAIT_S) as con:
+                found = con.execute(
+                    "select count(*) from sheet where list_contains($tokens, serial_token) "
+                    "or (sheet_no = $sheet_no and bench = $bench)",
+                    {"tokens": list(tokens), "sheet_no": sheet_no, "bench": bench},
+                ).fetchall()[0][0]
+        except (FleetError, duckdb.Error):
+            unread.append(copy)
+            continue
+        if found:
+            holding.append(copy)
+    return OtherCopies(tuple(holding), tuple(unread))
 
 
 def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, new_check: str) -> int:
@@ -219,14 +252,13 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
     FleetError
         If the store was made with neither key.
     """
-    with store.writer() as con:
+    if store.key_check() == new_check:
+        return 0
+    with remake(store) as con:
         noted = con.execute("select key_check from store_state").fetchall()[0][0]
-        if noted == new_check:
-            return 0
         if noted not in {old_check, None}:
             raise FleetError(OTHER_KEY)
-        others = _other_tables(con)
-        holders = ["sheet", *(name for name, columns in others.items() if "serial_token" in columns)]
+        holders = [name for name, columns in tables_of(con).items() if "serial_token" in columns]
         every = " union ".join(f'select serial_token from "{name}"' for name in holders)
         tokens = [
             row[0]
@@ -234,22 +266,7 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
                 f"select serial_token from ({every}) where serial_token is not null"
             ).fetchall()
         ]
-        con.register(
-            "tokens_in", pd.DataFrame({"old": tokens, "new": [retoken(t) for t in tokens]}, dtype="str")
-        )
-        for table, columns in {"sheet": {"serial_token"}, **others}.items():
-            if "serial_token" in columns:
-                con.execute(
-                    f'update "{table}" set serial_token = tokens_in.new '
-                    f'from tokens_in where "{table}".serial_token = tokens_in.old'
-                ).fetchall()
-            if "unit" in columns:
-                con.execute(
-                    f"update \"{table}\" set unit = tokens_in.new || regexp_extract(unit, '-[0-9]+$') "
-                    "from tokens_in where regexp_replace(unit, '-[0-9]+$', '') = tokens_in.old"
-                ).fetchall()
-        con.unregister("tokens_in")
+        rename_tokens(con, {token: retoken(token) for token in tokens})
         con.execute("update store_state set key_check = ?", [new_check]).fetchall()
         bump_revision(con)
-    rewrite(store)
     return len(tokens)

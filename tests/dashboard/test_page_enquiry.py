@@ -117,14 +117,14 @@ def test_policies_of_the_file_can_be_chosen(
 ) -> None:
     """With two policies the page asks which; the chosen one makes the answer, its rate the price."""
     file = tmp_path / "policy.toml"
-    file.write_text("[default]\n[kind]\ntracking_limit_deg = 30.0\nhourly_rate = 60.0\ncurrency = 'coins'\n")
+    file.write_text("[default]\n[kind]\ntracking_limit_deg = 30.0\nhourly_rate = 60.0\ncurrency = 'EUR'\n")
     monkeypatch.setenv("FLEET_POLICY", str(file))
     app = open_page(filled)
     strict = app.metric[0].value
     app.selectbox(key="enquiry.policy").set_value("kind").run()
     assert not app.exception
     assert float(app.metric[0].value.rstrip("%")) > float(strict.rstrip("%"))
-    assert app.metric[3].value.endswith("coins")
+    assert app.metric[3].value.endswith("EUR")
 
 
 def test_an_enquiry_row_has_every_column_typed() -> None:

@@ -16,7 +16,7 @@ NEED_MODEL = ("enquiry", "on_the_bench", "suspects")
 
 
 def words(app) -> str:  # type: ignore[no-untyped-def]
-    return " ".join(str(e.value) for e in [*app.info, *app.warning, *app.error, *app.code])
+    return " ".join(str(e.value) for e in [*app.info, *app.warning, *app.error, *app.code]).replace("\\", "")
 
 
 @pytest.mark.parametrize("page", PAGES)

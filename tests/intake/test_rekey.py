@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,6 +11,7 @@ import pytest
 
 from fleet.errors import FleetError
 from fleet.intake import change_token_key, intake_file, load_key, rekey
+from fleet.intake import tokens as tokens_module
 from fleet.intake.tokens import next_key_path
 from fleet.store import Store
 
@@ -56,9 +59,9 @@ def test_an_interrupted_change_is_finished_by_asking_again(
     pending = next_key_path().read_text()
     assert intake_file(store, write(TEXT)).already_there == 2
     with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", stop)
+        patch.setattr(rekey, "put_in_place", stop)
         with pytest.raises(KeyboardInterrupt):
-            rekey._bring_up(store, rekey.read_key_file(next_key_path())) and change_token_key(store)  # type: ignore[arg-type]
+            change_token_key(store)
     with pytest.raises(FleetError, match="fleet rekey"):
         intake_file(store, write(TEXT))
     change_token_key(store)
@@ -66,6 +69,50 @@ def test_an_interrupted_change_is_finished_by_asking_again(
     assert key is not None
     assert key.check == store.key_check()
     assert key.secret.hex() in pending
+    assert intake_file(store, write(TEXT)).already_there == 2
+
+
+def test_sheets_from_before_unseen_characters_were_left_out_keep_their_unit(
+    store: Store, write: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A unit whose token still counts a zero-width blank gets today's as soon as its serial comes again."""
+    text = "sheet_no,measured_on,body_family,serial\nZ1,2024-03-01,F1,Z\u200b9\n"
+    with monkeypatch.context() as patch:
+        patch.setattr(tokens_module, "_seen", lambda serial: serial)  # as it was
+        assert intake_file(store, write(text)).accepted == 1
+    old = set(tokens(store))
+    later = text.replace("Z1", "Z2").replace("\u200b", "")
+    assert intake_file(store, write(text)).already_there == 1
+    assert old - tokens(store)
+    assert intake_file(store, write(later)).accepted == 1
+    units = store.current().set_index("sheet_no")["unit"]
+    assert units["Z1"] == units["Z2"]
+
+
+def test_a_linked_key_file_stays_a_link(store: Store, own_key: Path, tmp_path: Path) -> None:
+    """The new key replaces the target, so that the old one lies nowhere any more but in its own lines."""
+    target = tmp_path / "safe" / "key"
+    target.parent.mkdir()
+    own_key.rename(target)
+    own_key.symlink_to(target)
+    before = target.read_text()
+    assert change_token_key(store) == 2
+    assert own_key.is_symlink()
+    assert target.read_text().startswith(before)
+    assert target.read_text() != before
+    assert [p.name for p in target.parent.glob("key*")] == ["key"]
+
+
+def test_two_changes_at_once_follow_each_other(store: Store, write: Write, own_key: Path) -> None:
+    """Neither fails, both keys are in the file, and the store's tokens are the last one's."""
+    words = [sys.executable, "-c", "from fleet.cli import main; main()", "rekey", "--store", str(store.path)]
+    both = [subprocess.Popen(words, stdout=subprocess.PIPE, text=True) for _ in range(2)]
+    said = [process.communicate(timeout=60)[0] for process in both]
+    assert [process.returncode for process in both] == [0, 0]
+    assert all(text.startswith("2 units have new tokens.") for text in said)
+    key = load_key(make=False)
+    assert key is not None
+    assert (len(key.earlier), key.check) == (2, store.key_check())
     assert intake_file(store, write(TEXT)).already_there == 2
 
 

@@ -29,6 +29,23 @@ def test_spellings_of_one_serial_give_one_token() -> None:
     assert KEY.token("AB-12") != KEY.token("AB-13")
 
 
+def test_what_cannot_be_seen_makes_no_other_serial() -> None:
+    """Zero-width characters, soft hyphens, marks of direction change no token; the former one is known."""
+    plain = KEY.token("AB-12")
+    for unseen in "\u200b\u200d\u00ad\u200e\u202e\u2060\ufeff\ufe0f\u034f":
+        assert KEY.token(f"AB{unseen}-12") == plain, repr(unseen)
+        assert KEY.former_token(f"AB{unseen}-12") not in {None, plain}
+        assert KEY.tokens([unseen, f" {unseen}"]) == [None, None]
+    assert KEY.former_token("AB-12") is KEY.former_token("a\u2013b") is None
+
+
+def test_every_token_of_a_serial_is_known() -> None:
+    """After changes of key the tokens under each earlier secret are found as well."""
+    later = TokenKey(b"l" * 32, (b"k" * 32,))
+    assert later.every_token("A1") == {KEY.token("A1"), later.token("A1")}
+    assert KEY.former_token("A\u200b1") in later.every_token("A\u200b1")
+
+
 def test_tokens_keep_blanks_blank() -> None:
     """A sheet without a serial gets no token."""
     assert KEY.tokens(["A1", None, " ", "A1"]) == [KEY.token("A1"), None, None, KEY.token("A1")]

@@ -81,6 +81,8 @@ def test_several_policies_by_name(tmp_path):
         ("hourly_rate = -1", "hourly_rate must not be negative"),
         ("price_quantile_low = 0.6", "price_quantile_quoted breaks the order"),
         ("currency = 3", "currency must be a text"),
+        ('currency = "a customer"', "currency must be three capitals such as EUR"),
+        ('currency = "eur"', "currency must be three capitals such as EUR"),
         ('based_on = "nowhere"', "based_on names 'nowhere'"),
         ('based_on = "strict"', "goes round in a circle"),
     ],

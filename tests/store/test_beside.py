@@ -95,10 +95,12 @@ def test_all_that_is_made_is_for_its_owner_alone(store: Store, sheets: Sheets, t
     made = back_up(store, tmp_path / "new" / "deep" / "copy.duckdb")
     elsewhere = Store(tmp_path / "again" / "fleet.duckdb")
     restore(elsewhere, made)
-    backup.rewrite(store)
+    with backup.remake(store):
+        pass
     for path in (store.path, made, elsewhere.path):
         assert path.stat().st_mode & 0o777 == 0o600
         assert path.parent.stat().st_mode & 0o777 == 0o700
+    assert {p.stat().st_mode & 0o077 for p in store.path.parent.rglob("*")} == {0}
 
 
 def test_every_file_is_written_for_the_older_duckdb_too(store: Store, sheets: Sheets, tmp_path: Path) -> None:
@@ -106,7 +108,8 @@ def test_every_file_is_written_for_the_older_duckdb_too(store: Store, sheets: Sh
     store.append(sheets({}), file_name="a.csv")
     made = back_up(store, tmp_path / "copy.duckdb")
     restore(Store(tmp_path / "again.duckdb"), made)
-    backup.rewrite(store)
+    with backup.remake(store):
+        pass
     for path in (store.path, made, tmp_path / "again.duckdb"):
         with duckdb.connect(str(path), read_only=True) as con:
             (tags,) = con.execute("select tags from duckdb_databases() where path is not null").fetchall()

@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 from fleet.errors import FleetError
+from fleet.files.working import working_folders
 from fleet.store import Store, connection, default_path
 from fleet.store import store as store_module
 
@@ -219,7 +220,8 @@ def test_making_a_store_twice_keeps_the_first(store: Store, sheets: Sheets) -> N
     """Creating is harmless where a store already is, and leaves nothing else in the folder."""
     store.append(sheets({}), file_name="a.csv")
     assert len(store.create().current()) == 1
-    assert [p.name for p in store.path.parent.iterdir()] == ["fleet.duckdb"]
+    assert [p.name for p in store.path.parent.glob("*.duckdb*")] == ["fleet.duckdb"]
+    assert working_folders(store.path.parent) == []
 
 
 def test_the_place_of_the_store_can_be_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -178,6 +178,17 @@ def newer_duckdb(b: Bench) -> str:
     return b.does("status")
 
 
+def failing_disk(b: Bench) -> str:
+    """DuckDB's own words for a disk that fails."""
+    b.filled()
+
+    def refuse(*_: object, **__: object) -> None:
+        raise duckdb.IOException('IO Error: Could not read from file "x": Input/output error')
+
+    b.patch.setattr(connection.duckdb, "connect", refuse)
+    return b.does("status")
+
+
 def too_little_memory(b: Bench) -> str:
     b.filled()
     b.patch.setitem(connection._SHUT, "memory_limit", "3MB")
@@ -192,6 +203,12 @@ def unsound_backup(b: Bench) -> str:
         con.execute("delete from intake").fetchall()
     assert len(other.current()) == 1
     return b.does("restore copy.duckdb")
+
+
+def moved_away(b: Bench) -> str:
+    path = b.filled().path
+    path.rename(path.with_name("fleet-before-restore-20240301-120000.duckdb"))
+    return b.does("intake good.csv")
 
 
 def undone_twice(b: Bench) -> str:
@@ -242,10 +259,10 @@ def no_right_to_read(b: Bench) -> str:
     """The administrator may read anything, so the system's refusal is a stand-in."""
     b.file(GOOD)
 
-    def refuse(path: Path, *_: object, **__: object) -> None:
+    def refuse(path: Path) -> None:
         raise PermissionError(13, "Permission denied", str(path))
 
-    b.patch.setattr(Path, "open", refuse)
+    b.patch.setattr("fleet.intake.reader.open_ordinary", refuse)
     return b.does("intake a.csv")
 
 
@@ -292,6 +309,7 @@ ROW = "A1,2024-03-01,F1,"
 
 CASES: dict[str, Case] = {
     "there is no store at … yet": lambda b: b.does("status"),
+    "there is no store at …, but one that was there before is kept": moved_away,
     "… is not a fleet store": lambda b: instead(b, lambda p: p.write_text("a letter")),
     "… is a database, but not a fleet store": lambda b: instead(b, other_database),
     "… is a folder, not a store": lambda b: instead(b, lambda p: p.mkdir()),
@@ -299,6 +317,7 @@ CASES: dict[str, Case] = {
     "the store … may not be opened here": lambda b: instead(b, bound_socket),
     "the store … is in use by another program": held_elsewhere,
     "the disk is full: nothing was stored in …": no_room,
+    "the disk of the store … fails": failing_disk,
     "there is not enough memory for this": too_little_memory,
     "the store … is damaged": lambda b: kept_store(b, flipped),
     "the store … was made by a newer fleet": lambda b: kept_store(b, newer_fleet),

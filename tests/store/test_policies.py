@@ -20,7 +20,7 @@ from fleet.store.policies import keep_policies, list_policies, policy_text
 Sheets = Callable[..., pd.DataFrame]
 
 OTHER = Policy(
-    name="a customer",
+    name="customer",
     rake_best_deg=(91.2, 91.9),
     tracking_limit_deg=21.5,
     preference=("tracking", "rake"),
@@ -29,7 +29,7 @@ OTHER = Policy(
     tracking_reading_sd_deg=1 / 3,
     stock_wedges_deg=(2.0, 1.0),
     hourly_rate=61.25,
-    currency='€ "net"',
+    currency="€",
 )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tomllib
+import contextlib
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -40,21 +40,21 @@ def other_policy(wish: str, policy: Policy, policies: dict[str, Policy]) -> Poli
     FleetError
         If it is none of these, or what it says can't be a policy.
     """
+    from fleet.files.door import toml_tables
     from fleet.policy.files import load_policy
 
     if wish in policies:
         return policies[wish]
     if "=" in wish:
-        try:
-            changes = tomllib.loads(wish.replace(";", "\n"))
-        except tomllib.TOMLDecodeError:
-            raise FleetError(
-                f"--what-if {wish} can't be read; write it as tracking_limit_deg=24, "
-                "or rake_accepted_deg=[90.0,93.0]; several stand with ; between them."
-            ) from None
+        changes = toml_tables(
+            wish.replace(";", "\n"),
+            no_toml=f"--what-if {wish[:100]} can't be read; write it as tracking_limit_deg=24, "
+            "or rake_accepted_deg=[90.0,93.0], several with ; between them",
+        )
         return policy.but(**{**changes, "name": "what-if"})
-    if Path(wish).is_file():
-        return load_policy(wish)["default"]
+    with contextlib.suppress(ValueError, OSError):  # a name may hold what no name can
+        if Path(wish).is_file():
+            return load_policy(wish)["default"]
     raise FleetError(
         f"--what-if {wish} is neither a policy ({', '.join(policies)}) nor a policy file nor KEY=VALUE."
     )

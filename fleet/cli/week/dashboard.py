@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 SHARED: Final = "FLEET_SHARED"
 ALLOWED: Final = "FLEET_SHARED_ALLOW"
+WATCH: Final = "FLEET_WATCH_PARENT"
 
 
 def dashboard(
@@ -115,7 +116,8 @@ def _serve(command: list[str], environment: dict[str, str], port: int, *, browse
     import subprocess
 
     before = signal.signal(signal.SIGTERM, _stop)
-    server = subprocess.Popen(command, env=environment, stdin=subprocess.DEVNULL)
+    # the pipe is never written to: it ends when this program does, even killed, and the server with it
+    server = subprocess.Popen(command, env={**environment, WATCH: "1"}, stdin=subprocess.PIPE)
     try:
         if browser:
             _open_when_ready(server.poll, port)
@@ -126,6 +128,8 @@ def _serve(command: list[str], environment: dict[str, str], port: int, *, browse
         if server.poll() is None:
             server.terminate()
             server.wait()
+        if server.stdin is not None:
+            server.stdin.close()
         signal.signal(signal.SIGTERM, before)
 
 
@@ -164,7 +168,7 @@ def _has_screen() -> bool:
 def dashboard_command(
     port: int, *, address: str = LOOPBACK, host: str | None = None, secrets: Path | None = None
 ) -> list[str]:
-    """The words that start the dashboard's server: no usage statistics, no file watching.
+    """The words that start the dashboard's server: no usage statistics, no file watching, known hosts only.
 
     Parameters
     ----------
@@ -194,7 +198,10 @@ def dashboard_command(
     }
     if host is not None:
         settings["browser.serverAddress"] = host
+        settings["server.corsAllowedOrigins"] = f"https://{host}"
     if secrets is not None:
         settings["secrets.files"] = str(secrets.resolve())
     flags = [word for name, value in settings.items() for word in (f"--{name}", str(value))]
-    return [sys.executable, "-m", "streamlit", "run", str(app), *flags]
+    for name in dict.fromkeys([LOOPBACK, "localhost", address, *([host] if host else [])]):
+        flags += ["--server.allowedHosts", name]
+    return [sys.executable, "-m", "dashboards.server", "run", str(app), *flags]

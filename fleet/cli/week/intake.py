@@ -54,10 +54,10 @@ def intake(
     done: list[IntakeReport] = []
     failed: list[str] = []
     with trial_store(where) if dry_run else nullcontext(where) as into:
-        for file in files_in(files):
+        for place, file in enumerate(files_in(files), start=1):
             try:
                 known = reading if guide else _guide_of(file, where, dry_run=dry_run)
-                done.append(_one_file(into, file, known, dry_run=dry_run, supersede=supersede))
+                done.append(_one_file(into, file, known, dry_run=dry_run, supersede=supersede, place=place))
             except FleetError as error:
                 failed.append(str(error))
                 continue
@@ -110,13 +110,13 @@ def _account(done: list[IntakeReport], failed: list[str], over: list[Path]) -> N
 
 
 def _one_file(
-    store: Store, file: Path, guide: Guide | None, *, dry_run: bool, supersede: bool
+    store: Store, file: Path, guide: Guide | None, *, dry_run: bool, supersede: bool, place: int
 ) -> IntakeReport:
     if dry_run:
         return show_dry_run(store, file, guide, supersede=supersede)
     from fleet.intake import intake_file
 
-    report = intake_file(store, file, guide=guide, supersede=supersede)
+    report = intake_file(store, file, guide=guide, supersede=supersede, place=place)
     say(report.sentence)
     return report
 

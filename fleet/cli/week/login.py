@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import ipaddress
 import os
-import tomllib
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from fleet.errors import FleetError
 from fleet.extras import how_to_install
+from fleet.files.door import read_toml
 
 LOOPBACK: Final = "127.0.0.1"
 AUTH_KEYS: Final = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
@@ -48,12 +48,11 @@ def login_from(path: Path) -> Login:
     """
     if find_spec("authlib") is None:
         raise FleetError(f"a login needs the extra shared: {how_to_install('shared')}")
-    try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FleetError(f"--login {path}: {(error.strerror or 'can not be read').lower()}.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        raise FleetError(f"--login {path}: that is no TOML; see {HOW_TO}") from None
+    told = read_toml(
+        path,
+        unread=f"--login {path}: can't be read",
+        no_toml=f"--login {path}: that is no TOML (see {HOW_TO})",
+    )
     auth = told.get("auth")
     if not isinstance(auth, dict):
         raise FleetError(f"--login {path}: the table [auth] is missing; see {HOW_TO}")
@@ -77,13 +76,23 @@ def _check_secrets(path: Path, auth: dict[str, Any]) -> None:
 def _host(path: Path, auth: dict[str, Any]) -> str:
     """The host of the addresses, both of which must be encrypted beyond this computer."""
     for key in ("redirect_uri", "server_metadata_url"):
-        url = urlsplit(auth[key])
+        url = _split(path, key, auth[key])
         if url.scheme != "https" and not (url.scheme == "http" and is_loopback(url.hostname or "")):
             raise FleetError(f"--login {path}: {key} must begin with https://")
-    redirect = urlsplit(auth["redirect_uri"])
+    redirect = _split(path, "redirect_uri", auth["redirect_uri"])
     if redirect.path != CALLBACK:
         raise FleetError(f"--login {path}: redirect_uri must end in {CALLBACK}")
     return str(redirect.hostname)
+
+
+def _split(path: Path, key: str, address: str) -> SplitResult:
+    try:
+        url = urlsplit(address)
+        if url.hostname and (url.port is None or url.port):
+            return url
+    except ValueError:
+        pass
+    raise FleetError(f"--login {path}: {key} is no address such as https://fleet.example.org")
 
 
 def _allowed(path: Path, shared: object) -> tuple[str, ...]:

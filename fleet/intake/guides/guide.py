@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import codecs
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import Any, Final
 
 from fleet.columns import COLUMNS, PERSONAL_PARTS, PERSONAL_WORDS, Column
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.files.door import read_toml
 from fleet.intake.guides.layout import MOST_HEADER_ROWS
 from fleet.intake.guides.units import SCALES, scale_of
 
@@ -126,15 +126,9 @@ def load_guide(path: Path | str) -> Guide:
         questions.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise UnreadableFileError(f"the guide {path} cannot be read: {why.lower()}.") from error
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UnreadableFileError(f"the guide {path.name} is not TOML: {error}.") from error
+    raw = read_toml(
+        path, unread=f"the guide {path} cannot be read", no_toml=f"the guide {path.name} is not TOML"
+    )
     guide = guide_from(raw, path.name)
     if guide.questions:
         raise UnreadableFileError(
@@ -179,9 +173,9 @@ def _check_file_part(guide: Guide, name: str) -> None:
     if guide.dates not in DATE_ORDERS:
         raise FleetError(f"{name}: dates must be one of {', '.join(DATE_ORDERS)}.")
     try:
-        codecs.lookup(guide.encoding)
-        "a".encode(guide.encoding)
-    except LookupError as error:
+        sample = "a,b\n".encode(guide.encoding)
+        codecs.getincrementaldecoder(guide.encoding)(errors="surrogateescape").decode(sample)
+    except (LookupError, ValueError, AttributeError) as error:  # not every codec turns bytes into text
         raise FleetError(f"{name}: there is no encoding of that name; try utf-8 or cp1252.") from error
 
 
@@ -192,7 +186,7 @@ def _rule(header: str, entry: Any, name: str) -> Rule:
     fields = set(Rule.__dataclass_fields__) - {"header"}
     _known_keys(entry, fields, where)
     to = entry.get("to")
-    if to not in COLUMNS:
+    if not isinstance(to, str) or to not in COLUMNS:
         raise FleetError(f"{where}: to must name one of the columns of a bench sheet (fleet explain sheets).")
     if is_personal(header):
         raise FleetError(f"{where}: this column is about a person or free text; it is never read. Remove it.")

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 
 from fleet.errors import FleetError, UnreadableFileError
+from fleet.files.door import read_toml
 from fleet.intake.guides import sample
 from fleet.intake.guides.guide import Guide, guide_from, load_guide
 from fleet.intake.guides.layout import key
@@ -61,8 +61,8 @@ def _nearly(table: Sample, folder: Path) -> str:
 
 def _guide_or_none(path: Path) -> Guide | None:
     try:
-        return guide_from(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
-    except (OSError, ValueError, FleetError):
+        return guide_from(read_toml(path, unread="unread", no_toml="no TOML"), path.name)
+    except FleetError:
         return None  # a guide that is spoilt is told when it is named with --guide
 
 

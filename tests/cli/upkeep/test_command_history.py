@@ -16,7 +16,7 @@ def test_history_of_all_intakes(fleet: Fleet, sheets: Path) -> None:
     assert fleet("history", "--out", "intakes.json").status == 0
     record = json.loads(Path("intakes.json").read_text())
     assert record[0]["rows_read"] == 4
-    assert record[0]["file_name"] == "sheets.csv"
+    assert record[0]["file_name"] == "file 1.csv"
 
 
 def test_unknown_sheet(fleet: Fleet, sheets: Path) -> None:

@@ -55,6 +55,27 @@ def test_forget_a_unit_by_its_serial(fleet: Fleet, monkeypatch: pytest.MonkeyPat
     assert "A2" not in Store("own.duckdb").current()["sheet_no"].tolist()
 
 
+def test_forget_names_the_copies_that_still_hold_it(fleet: Fleet) -> None:
+    """Backups made from here and stores in the same folder are looked into; those that hold it are named."""
+    Path("deep").mkdir()
+    assert fleet("backup", "deep/copy.duckdb").status == 0
+    assert fleet("restore", "deep/copy.duckdb").status == 0
+    ran = fleet("forget", "--serial", "S-2", "--yes")
+    held = [line for line in ran.out.splitlines() if line.startswith("It is still in ")]
+    assert len(held) == 2
+    assert any("deep/copy.duckdb: delete that, or fleet forget --serial - --store" in line for line in held)
+    assert any("own-before-restore-" in line for line in held)
+    for store in ("deep/copy.duckdb", next(Path().glob("own-before-restore-*")).name):
+        assert fleet("forget", "--serial", "S-2", "--yes", "--store", store).status == 0
+    assert "It is still in" not in fleet("forget", "--serial", "S-2", "--yes").out
+
+
+def test_a_file_name_commands_no_terminal(fleet: Fleet) -> None:
+    """Escape sequences and turns of direction in a name are printed as question marks."""
+    said = fleet("intake", "a\x1b[31m\u202eb.csv").err
+    assert said == "fleet: there is no file a?[31m?b.csv.\n"
+
+
 def test_forget_a_sheet(fleet: Fleet) -> None:
     """A sheet without a serial is forgotten by its number."""
     assert fleet("forget", "--sheet", "A4", "--yes").status == 0
@@ -80,7 +101,7 @@ def test_forgetting_a_unit_needs_the_key(fleet: Fleet, monkeypatch: pytest.Monke
 
 
 def test_rekey(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A new key gives every unit a new token; the same sheets again are still no news."""
+    """A new key gives every unit a new token, to be backed up; the same sheets again are still no news."""
     assert "FLEET_SECRET" in fleet("rekey").err
     monkeypatch.delenv("FLEET_SECRET")
     monkeypatch.setenv("FLEET_KEY_FILE", "own.key")
@@ -88,7 +109,11 @@ def test_rekey(fleet: Fleet, sheets: Path, monkeypatch: pytest.MonkeyPatch) -> N
     fleet("intake", str(sheets))
     before = Store("keyed.duckdb").current()["serial_token"].dropna()
     ran = fleet("rekey")
-    assert (ran.status, ran.out) == (0, "3 units have new tokens.\n")
+    assert ran.status == 0
+    assert ran.out == (
+        "3 units have new tokens.\n"
+        "Keep a copy of the new key apart from the store: own.key. No backup of the store holds it.\n"
+    )
     after = Store("keyed.duckdb").current()["serial_token"].dropna()
     assert not set(before) & set(after)
     assert "0 taken in, 4 already there" in fleet("intake", str(sheets)).out
