@@ -45,6 +45,7 @@ from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pai
 from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
+from fleet.statistics.reml import SHORT
 
 KEPT_VARIANCE: Final = 0.993888
 """Variance of a standard normal cut at ±3.5 (derived: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1))."""
@@ -120,6 +121,10 @@ def fit_trimmed(
         f"{LINK[n].words}: {rows:.0f} sheets, so common practice still speaks along"
         for n, rows in ((n, max(links[n].rows, float(finisher.sums[n].counts.sum()))) for n in names)
         if rows < FEW_ROWS
+    ) + tuple(
+        f"{LINK[n].words}: the search for its spreads ended early; its ranges may be off"
+        for n in names
+        if links[n].posterior.short_by > SHORT
     )
     return House(
         links,

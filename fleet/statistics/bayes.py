@@ -82,6 +82,7 @@ class Posterior:
     ess : effective sample size of the weights
     raw_sds, raw_sigma, raw_weights : the weighted set itself, for means with the full precision
     method : ``importance`` or ``slice``
+    short_by : of the search that the sampling began with (see `RemlFit`)
     """
 
     gram: Gram
@@ -93,6 +94,7 @@ class Posterior:
     raw_sigma: Floats
     raw_weights: Floats
     method: str
+    short_by: float = 0.0
 
     def coefficients(self) -> tuple[Floats, Floats]:
         """Per draw the mean (r, q+p) and covariance (r, q+p, q+p) of all coefficients, in response units."""
@@ -265,8 +267,9 @@ def fit_bayes(
             sample, method = _slice(target, proposals[-1].mode, seed, sweeps), "slice"
     sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
+    kept_sds, kept_sigma, weights = sds[pick], sample.sigma[pick], sample.weights
     return Posterior(
-        gram, sds[pick], sample.sigma[pick], sample.k, sample.ess, sds, sample.sigma, sample.weights, method
+        gram, kept_sds, kept_sigma, sample.k, sample.ess, sds, sample.sigma, weights, method, reml.short_by
     )
 
 

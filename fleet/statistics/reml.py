@@ -18,13 +18,13 @@ Patterson & Thompson 1971, Biometrika 58: restricted maximum likelihood.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy import linalg, optimize
+from scipy import linalg
 
 from fleet.errors import FleetError
 from fleet.statistics.blas_threads import one_blas_thread
@@ -38,8 +38,14 @@ HELD = 1e-5
 TOO_FAR = 1e300
 STACK = 16
 """Matrices factorised at a time, so that they stay in the processor's cache."""
-INSIDE = 1e-3
-"""A relative sd (in units of 1 / sqrt(rows per level)) below this is looked at as a zero."""
+INSIDE = 0.01
+"""A v below this is looked at as a zero."""
+RELEASED = (0.3, 1.0, 2.0, 3.5)
+"""Where a term at 0 is tried."""
+STEP, FLAT, LONGEST, SHORTEST, MOST_STEPS, TRIALS = 1e-4, 1e-4, 2.0, 1e-5, 60, 12
+"""Differences that give the curvature, the least curvature believed, steps at most; then trials of zeros."""
+ENOUGH, NEARLY, SHORT = 1e-13, 1e-8, 1e-3
+"""Share of the criterion that a step must promise, what a term at 0 may cost, what a search may lack."""
 
 
 @dataclass(frozen=True)
@@ -108,14 +114,15 @@ def _joined(gram: Gram, parts: Iterable[Floats]) -> tuple[Floats, Floats]:
 
 def criterion(gram: Gram, theta: Floats, *, sigma: float | None = None) -> float:
     """REML criterion: -2 × restricted log-likelihood, sigma profiled out unless given."""
-    return _criterion(gram, solve(gram, theta), sigma)
+    s = solve(gram, theta)
+    return float(_criterion(gram, s.log_det, s.r2, sigma))
 
 
-def _criterion(gram: Gram, s: Solved, sigma: float | None) -> float:
+def _criterion(gram: Gram, log_det: Any, r2: Any, sigma: float | None) -> Any:
     dof = gram.n - gram.p
     if sigma is None:
-        return s.log_det + dof * (1.0 + LOG_2PI + float(np.log(s.r2 / dof))) - gram.log_w
-    return s.log_det + dof * (LOG_2PI + 2.0 * float(np.log(sigma))) + s.r2 / sigma**2 - gram.log_w
+        return log_det + dof * (1.0 + LOG_2PI + np.log(r2 / dof)) - gram.log_w
+    return log_det + dof * (LOG_2PI + 2.0 * np.log(sigma)) + r2 / sigma**2 - gram.log_w
 
 
 def criterion_and_gradient(
@@ -125,7 +132,7 @@ def criterion_and_gradient(
     s = solve(gram, theta)
     d_log_det, d_r2 = slopes(gram, s)
     precision = (gram.n - gram.p) / s.r2 if sigma is None else 1.0 / sigma**2
-    return _criterion(gram, s, sigma), d_log_det + precision * d_r2, s
+    return float(_criterion(gram, s.log_det, s.r2, sigma)), d_log_det + precision * d_r2, s
 
 
 def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
@@ -167,7 +174,7 @@ class RemlFit:
     fixed, fixed_se : (p,) fixed coefficients and their standard errors
     random : (q,) conditional modes of the random coefficients, in the design's column order
     slope_at_zero : (terms,) derivative of the criterion in theta²; ≥ 0 where a sd is 0 (0 elsewhere)
-    evaluations : number of factorisations used
+    short_by : what the last Newton step promised to take off the criterion; above `SHORT` it ended early
     sigma_known : sigma was given, or held because the data show no residual at all
     """
 
@@ -179,7 +186,7 @@ class RemlFit:
     fixed_se: Floats
     random: Floats
     slope_at_zero: Floats
-    evaluations: int
+    short_by: float = 0.0
     sigma_known: bool = False
 
     def effects(self, term: int) -> pd.Series:
@@ -191,7 +198,7 @@ class RemlFit:
 
 
 def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = None) -> RemlFit:
-    """Fit by REML: L-BFGS-B with the analytic gradient, a boundary check, then Newton steps.
+    """Fit by REML: damped Newton steps, then every zero judged by the criterion itself.
 
     Parameters
     ----------
@@ -206,10 +213,10 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
 
     Notes
     -----
-    The criterion is even in theta, so 0 is always stationary: a term that ends near 0 is tested by its slope
-    in theta² and sent back inside when the slope is negative.  Where the fit leaves no residual (every row
-    equal to its level's mean, say) sigma has no maximum; it is then held at `HELD` times the
-    response's sd.
+    In ``v = asinh(theta / unit)`` the criterion is even: no bound is needed, and 0 is always stationary.  So
+    each term is tried at 0, and one that is 0 away from it, until neither lowers the criterion.  Where the
+    fit leaves no residual (every row equal to its level's mean, say) sigma has no maximum; it is then held
+    at `HELD` times the response's sd.
     """
     if gram.n < gram.p or (sigma is None and gram.n <= gram.p):
         raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
@@ -239,90 +246,83 @@ def theta_unit(gram: Gram) -> Floats:
     return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
 
 
-Objective = Callable[[Floats], tuple[float, Floats]]
-
-
 def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
-    unit = theta_unit(gram)
-    count = 0
-
-    def f(x: Floats) -> tuple[float, Floats]:
-        nonlocal count
-        count += 1
-        try:
-            value, gradient, _ = criterion_and_gradient(gram, x * unit, sigma=sigma)
-        except np.linalg.LinAlgError:
-            return TOO_FAR, np.zeros_like(x)
-        return value, gradient * unit
-
-    first = np.maximum(0.5 / unit, 1.0) if start is None else np.maximum(start / unit, 0.3)
-    x = _newton(f, _minimise(f, first, gram.rows_per_level > 0.0))
-    theta = x * unit
+    search = _Search(gram, sigma)
+    first = np.maximum(0.5, search.unit) if start is None else np.maximum(start, 0.3 * search.unit)
+    v = search.settle(np.where(gram.rows_per_level > 0.0, np.arcsinh(first / search.unit), 0.0))
+    theta = search.unit * np.sinh(v)
     value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
     q = gram.design.q
     variance = inverse_diagonal(s.factor)[q:] * scale**2
-    slope = np.where(x == 0.0, _slope_at_zero(f, x) / unit**2, 0.0)
     coef = s.coef * s.scale
     se, known = np.sqrt(variance), sigma is not None
-    return RemlFit(gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, count, known)
+    beside = np.reshape([search.at(v + INSIDE * e)[1] for e in np.eye(len(v))], (len(v), len(v)))
+    slope = np.where(v == 0.0, np.diag(beside) / (2.0 * INSIDE * search.unit**2), 0.0)
+    return RemlFit(gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, search.short_by, known)
 
 
-def _minimise(f: Objective, x: Floats, informed: NDArray[np.bool_]) -> Floats:
-    """Minimum over x ≥ 0; terms without data stay at 0, terms near 0 are settled by their slope in x²."""
-    if not informed.any():
-        return np.zeros_like(x)
-    bounds = [(0.0, 3e6 if known else 0.0) for known in informed]
-    x = np.where(informed, x, 0.0)
-    options = {"ftol": 1e-14, "gtol": 1e-9}
-    for _ in range(6):
-        x = optimize.minimize(f, x, jac=True, method="L-BFGS-B", bounds=bounds, options=options).x
-        low = x < INSIDE
-        falling = low & informed & (_slope_at_zero(f, x) < -1e-7)
-        x = np.where(low, 0.0, x)
-        if not falling.any():
-            break
-        x = np.where(falling, 0.5, x)
-    return x
+class _Search:
+    """The least criterion over ``v = asinh(theta / unit)``, in which it is even and has no bounds."""
 
+    def __init__(self, gram: Gram, sigma: float | None) -> None:
+        self.gram, self.sigma = gram, sigma
+        self.unit = theta_unit(gram)
+        self.short_by = 0.0
 
-def _slope_at_zero(f: Objective, x: Floats) -> Floats:
-    """Derivative in x² of the terms near 0, by the gradient just inside."""
-    slope = np.zeros(len(x))
-    for i in np.flatnonzero(x < INSIDE):
-        probe = x.copy()
-        probe[i] = 0.01
-        slope[i] = f(probe)[1][i] / 0.02
-    return slope
+    def at(self, v: Floats) -> tuple[float, Floats]:
+        """Criterion and gradient."""
+        try:
+            theta = self.unit * np.sinh(np.abs(v))
+            value, gradient, _ = criterion_and_gradient(self.gram, theta, sigma=self.sigma)
+        except np.linalg.LinAlgError:
+            return TOO_FAR, np.zeros_like(v)
+        return value, gradient * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
 
+    def together(self, vs: Floats) -> Floats:
+        """Criterion of each row."""
+        parts = criterion_parts(self.gram, self.unit * np.sinh(vs))
+        return np.asarray(_criterion(self.gram, *parts, self.sigma))
 
-def _newton(f: Objective, x: Floats, *, steps: int = 4) -> Floats:
-    """Polish the terms inside the boundary by Newton steps on the gradient (Hessian by differences)."""
-    free = np.flatnonzero(x > 0.0)
-    if free.size == 0:
-        return x
-    value, gradient = f(x)
-    for _ in range(steps):
-        hessian = np.empty((free.size, free.size))
-        for j, i in enumerate(free):
-            beside = x.copy()
-            beside[i] += 1e-5 * max(x[i], 1.0)
-            hessian[j] = (f(beside)[1] - gradient)[free] / (beside[i] - x[i])
-        hessian = 0.5 * (hessian + hessian.T)
-        if np.linalg.eigvalsh(hessian)[0] <= 0.0:
-            return x
-        trial = x.copy()
-        trial[free] -= np.linalg.solve(hessian, gradient[free])
-        if np.any(trial[free] <= 0.0):
-            return x
-        new_value, new_gradient = f(trial)
-        if not new_value <= value + 1e-9 or np.abs(new_gradient[free]).max() >= np.abs(gradient[free]).max():
-            return x
-        moved = float(np.abs(trial[free] / x[free] - 1.0).max())
-        x, value, gradient = trial, new_value, new_gradient
-        if moved < 1e-6:
-            return x
-    return x
+    def settle(self, v: Floats) -> Floats:
+        """The minimum from a first guess; a term at 0 there is held, as it has no data."""
+        informed = np.flatnonzero(v)
+        v, value = self.descend(v)
+        for _ in range(TRIALS if informed.size else 0):
+            places = [(i, at) for i in informed for at in ((0.0,) if v[i] > 0.0 else RELEASED)]
+            trials = np.tile(v, (len(places), 1))
+            trials[range(len(places)), [i for i, _ in places]] = [at for _, at in places]
+            found = self.together(trials)
+            if not found.min() < value - NEARLY:
+                break
+            v, value = self.descend(trials[int(found.argmin())])
+        return v
+
+    def descend(self, v: Floats) -> tuple[Floats, float]:
+        """The bottom below v, and its criterion; terms at 0 stay there, one that ends near 0 is put there."""
+        value, gradient = self.at(v)
+        free, self.short_by = np.flatnonzero(v), 0.0
+        for _ in range(MOST_STEPS if free.size else 0):
+            beside = [self.at(v + STEP * e)[1] for e in np.eye(len(v))[free]]
+            hessian = np.array([(b - gradient)[free] / STEP for b in beside])
+            values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
+            step = np.zeros_like(v)
+            step[free] = -vectors @ (vectors.T @ gradient[free] / np.maximum(np.abs(values), FLAT))
+            self.short_by = 0.5 * float(-gradient @ step)
+            if self.short_by < ENOUGH * (1.0 + abs(value)):
+                v = v + step
+                break
+            step *= min(1.0, LONGEST / float(np.abs(step).max()))
+            while (new := self.at(v + step))[0] > value + 1e-4 * float(gradient @ step):
+                step *= 0.3
+                if np.abs(step).max() < SHORTEST:
+                    return np.abs(v), value
+            v, (value, gradient) = v + step, new
+        v = np.abs(v)
+        snapped = np.where(v < INSIDE, 0.0, v)
+        if (snapped != v).any() and (at := float(self.together(snapped[None])[0])) <= value + NEARLY:
+            return snapped, at
+        return v, value
 
 
 def fit_frame(

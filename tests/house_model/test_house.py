@@ -14,6 +14,7 @@ from fleet.estimation.fit import FEW_ROWS, KEPT_VARIANCE, fit_house
 from fleet.house_model.chain import ANGLES, JUDGED, LINK, LINKS, PAIR, READING_NOISE, noise_matrix
 from fleet.house_model.house import CUT_SIGMAS, House
 from fleet.physics import sag
+from fleet.statistics import reml
 
 
 @cache
@@ -170,6 +171,15 @@ def test_a_small_fleet_says_what_common_practice_still_speaks_along_in() -> None
     assert all("common practice" in note for note in small.notes)
     assert bench().house.notes == ()
     assert FEW_ROWS > 12
+
+
+def test_a_search_that_ended_early_is_noted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Searches of one step leave notes of links that are left above the bottom; whole ones leave none."""
+    monkeypatch.setattr(reml, "MOST_STEPS", 1)
+    monkeypatch.setattr(reml, "TRIALS", 0)
+    notes = house_of(ideal(31, n_families=6).sheets(60)[0]).notes
+    assert any("the search for its spreads ended early" in note for note in notes)
+    assert not any("ended early" in note for note in bench().house.notes)
 
 
 def test_one_sheet_alone_makes_a_model() -> None:

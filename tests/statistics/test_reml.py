@@ -6,9 +6,10 @@ import pytest
 from engine_cases import CROSSED, columns, fleet, restricted
 
 from fleet.errors import FleetError
+from fleet.statistics import reml
 from fleet.statistics.gram import Term
 from fleet.statistics.reml import (
-    _minimise,
+    _Search,
     criterion,
     criterion_and_gradient,
     criterion_parts,
@@ -17,6 +18,7 @@ from fleet.statistics.reml import (
     gram_of_frame,
     response_sd,
     solve,
+    theta_unit,
 )
 
 SLOPE = Term(("source",), "s")
@@ -137,18 +139,44 @@ def test_a_row_may_stand_for_a_mean_of_several() -> None:
     assert a.fixed_se == pytest.approx(b.fixed_se, rel=1e-6)
 
 
-def test_zero_is_left_again_when_the_slope_points_inside() -> None:
-    """Started at exactly 0, where the gradient vanishes, the search looks at the slope and goes inside."""
+def test_zero_is_left_again_when_the_criterion_says_so() -> None:
+    """Put at exactly 0, where the gradient vanishes, a term stays in a descent but not in the search."""
     gram, _ = gram_of_frame(fleet(200, seed=15), "y", random=CROSSED)
-    informed = np.ones(3, dtype=bool)
+    best = fit_reml(gram)
+    assert best.sds[0] > 0.0
+    held, above = _Search(gram, None).descend(np.array([0.0, 1.0, 1.0]))
+    assert held[0] == 0.0
+    assert above > best.criterion + 1.0
+    search = _Search(gram, None)
+    assert search.at(np.zeros(3))[1] == pytest.approx(np.zeros(3), abs=1e-12)
+    v = search.settle(np.full(3, 1e-3))
+    assert search.at(v)[0] == pytest.approx(best.criterion, abs=1e-9)
 
-    def f(x: np.ndarray) -> tuple[float, np.ndarray]:
-        return criterion_and_gradient(gram, x)[:2]
 
-    assert f(np.zeros(3))[1] == pytest.approx(np.zeros(3), abs=1e-12)
-    x = _minimise(f, np.zeros(3), informed)
-    assert f(x)[0] == pytest.approx(fit_reml(gram).criterion, abs=1e-7)
-    assert x[0] > 0.1
+@pytest.mark.parametrize("seed", range(8))
+def test_no_other_place_is_lower(seed: int) -> None:
+    """Thirty to 400 rows, four terms: none of 2000 thetas, zeros among them, has a lower criterion."""
+    rng = np.random.default_rng(seed)
+    n = int(30 * (400 / 30) ** (seed / 7))
+    gram, _ = gram_of_frame(fleet(n, seed=40 + seed), "y", random=TERMS, fixed=["s", "warm"])
+    fit = fit_reml(gram)
+    v = rng.uniform(0.0, 6.0, (2000, 4)) * (rng.random((2000, 4)) < 0.7)
+    log_det, r2 = criterion_parts(gram, theta_unit(gram) * np.sinh(v))
+    dof = gram.n - gram.p
+    others = log_det + dof * (1.0 + np.log(2.0 * np.pi * r2 / dof)) - gram.log_w
+    assert others.min() > fit.criterion - 1e-9
+    near = criterion_parts(gram, fit.sds / fit.sigma * np.exp(rng.normal(0.0, 0.02, (200, 4))))
+    beside = near[0] + dof * (1.0 + np.log(2.0 * np.pi * near[1] / dof)) - gram.log_w
+    assert beside.min() > fit.criterion - 1e-9
+    assert fit.short_by < 1e-6
+
+
+def test_a_search_that_is_cut_short_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a single step the last one was still worth more than it may be, and the fit tells how much."""
+    gram, _ = gram_of_frame(fleet(200, seed=15), "y", random=CROSSED)
+    monkeypatch.setattr(reml, "MOST_STEPS", 1)
+    monkeypatch.setattr(reml, "TRIALS", 0)
+    assert fit_reml(gram).short_by > reml.SHORT
 
 
 def test_a_term_without_effect_ends_at_exactly_zero() -> None:
