@@ -1,8 +1,9 @@
 """The desk: enquiries ranked by what must be decided before they are answered, and what they come to in all.
 
 Each enquiry's hours and price follow from its own joint draws. In the sum units are independent of each
-other, so each one's draws are shuffled before they are added; a model that few sheets have taught errs alike
-in all of them, and then they are added as drawn, which is wider.
+other but for what the model gets wrong in all of them alike: each one's draws are shuffled before they are
+added, and a share of each one's variance is kept common. A model that few sheets have taught errs alike in
+all of them, and then they are added as drawn, which is widest.
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ WORTH_ASKING: Final = 0.25
 """A question that takes a quarter off the ranges is asked before anything is quoted (our choice)."""
 NEVER_SURE: Final = (1e-4, 1.0 - 1e-4)
 """Draws that all say the same make nothing certain."""
+SHARED: Final = 0.02
+"""Share of each one's variance that is common to all under a taught model (our choice)."""
 LEVELS: Final = (0.05, 0.5, 0.95)
 WEEKS_SHOWN: Final = 26
 
@@ -115,15 +118,14 @@ def desk(
     place = sorted(
         range(len(rows)), key=lambda i: (DECISIONS.index(rows[i]["decision"]), -rows[i]["pressing"])
     )
-    order = _shuffled(len(rows), hours.shape[1], seed, together=units < FEW_UNITS)
-    mine = np.take_along_axis(hours, order, axis=1)
-    done = np.cumsum(mine[place], axis=0)
+    shared = 1.0 if units < FEW_UNITS else SHARED
+    done = _running_sums(hours[place], shared, seed)
     table = pd.DataFrame([rows[i] for i in place]).drop(columns="pressing")
     table["week"] = np.ceil(np.median(done, axis=1) / hours_per_week - 1e-9)
     currencies = {p.currency for p in quotes.policies if p.hourly_rate is not None}
     one = len(currencies) == 1 and not np.isnan(prices).any()
-    money = np.take_along_axis(prices, order, axis=1).sum(axis=0) if one else np.full(hours.shape[1], np.nan)
-    total = mine.sum(axis=0)
+    money = _running_sums(prices, shared, seed)[-1] if one else np.full(hours.shape[1], np.nan)
+    total = done[-1]
     found = Desk(
         table,
         _three(total),
@@ -192,12 +194,19 @@ def _row(
     return row | {"pressing": true[0][1] if true else 0.0}
 
 
-def _shuffled(m: int, n: int, seed: int, *, together: bool) -> np.ndarray[Any, np.dtype[np.int64]]:
-    """Order of each enquiry's draws (m, n) in the sum."""
-    if together:
-        return np.tile(np.arange(n), (m, 1))
+def _running_sums(values: Floats, shared: float, seed: int) -> Floats:
+    """Draws of the sums of the first 1, 2, ... of m enquiries (m, n), a share of each variance common."""
+    together = np.cumsum(values, axis=0)
+    if shared == 1.0:
+        return np.asarray(together)
     rng = np.random.default_rng(seed)
-    return np.stack([rng.permutation(n) for _ in range(m)])
+    apart = np.cumsum(rng.permuted(values, axis=1), axis=0)
+    middle = together.mean(axis=1, keepdims=True)
+    return np.asarray(
+        middle
+        + np.sqrt(1.0 - shared) * (apart - middle)
+        + np.sqrt(shared) * (rng.permuted(together, axis=1) - middle)
+    )
 
 
 def _three(values: Floats) -> tuple[float, float, float]:
