@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.chain import FACTORS, LINK, Link
+from fleet.house_model.chain import FACTORS, LINK, READINGS, Link, reading_covariance
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Prior
 from fleet.house_model.variance_function import VarianceFunction, fit_variances
 from fleet.statistics.bayes import coefficient_posterior
@@ -49,7 +49,8 @@ class Fitter:
 
     def noise_of(self, link: Link) -> float:
         """Variance of the reading noise in a link's response."""
-        return float(sum((c * self.noise[r]) ** 2 for r, c in link.reading.items()))
+        load = np.array([link.reading.get(r, 0.0) for r in READINGS])
+        return float(load @ reading_covariance(self.noise) @ load)
 
     def first_spread(self, name: str, sums: Sums) -> VarianceFunction:
         """Spread before anything is fitted: the response's own, or what is believed."""

@@ -7,6 +7,7 @@ as integers before anything is summed, so that sums are exact and do not depend 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from types import CodeType
@@ -118,6 +119,10 @@ NUMBERS: Final = (
 READING_NOISE: Final = dict(zip(READINGS, (0.14, 0.16, 0.35, 0.20, 0.20, 0.15, 0.05), strict=True))
 """Standard deviation of one reading where the bench has no repeats yet (common practice, no source): what a
 microscope graticule, a turning record and a level meter give.  Repeats of units replace it."""
+SAG_READ: Final = "sag_deg"
+"""Rake still less rake turning, of one sheet: a hand's habit is in both, not in their difference."""
+MOST_SHARED: Final = 0.98
+"""Correlation of the two rakes' noises at most."""
 
 
 def covariate_unit(name: str) -> float:
@@ -353,7 +358,7 @@ def _label(value: object) -> str:
     return str(value)
 
 
-def noise_matrix(names: tuple[str, ...], noise: dict[str, float]) -> Floats:
+def noise_matrix(names: tuple[str, ...], noise: Mapping[str, float]) -> Floats:
     """Covariance of the reading noise of several links' responses.
 
     Parameters
@@ -361,5 +366,27 @@ def noise_matrix(names: tuple[str, ...], noise: dict[str, float]) -> Floats:
     names : links
     noise : standard deviation per reading
     """
-    load = np.array([[LINK[n].reading.get(r, 0.0) * noise[r] for r in READINGS] for n in names])
-    return np.asarray(load @ load.T)
+    load = np.array([[LINK[n].reading.get(r, 0.0) for r in READINGS] for n in names])
+    return np.asarray(load @ reading_covariance(noise) @ load.T)
+
+
+def reading_covariance(noise: Mapping[str, float]) -> Floats:
+    """Covariance of the noises of one sheet's readings, in the order of `READINGS`.
+
+    Parameters
+    ----------
+    noise : standard deviation per reading, and of the sag that is read where it is known; without it the two
+        rakes' noises are independent
+    """
+    out = np.diag([noise[r] ** 2 for r in READINGS])
+    out[0, 1] = out[1, 0] = shared_by_rakes(noise) * noise[READINGS[0]] * noise[READINGS[1]]
+    return out
+
+
+def shared_by_rakes(noise: Mapping[str, float]) -> float:
+    """Correlation, 0 to `MOST_SHARED`, of the noises of one sheet's two rakes."""
+    still, turning = noise[READINGS[0]], noise[READINGS[1]]
+    if SAG_READ not in noise:
+        return 0.0
+    shared = (still**2 + turning**2 - noise[SAG_READ] ** 2) / 2.0
+    return float(np.clip(shared / (still * turning), 0.0, MOST_SHARED))

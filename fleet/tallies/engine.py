@@ -11,10 +11,10 @@ import pandas as pd
 from fleet.errors import TooFewError
 from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.chain import JUDGED, LINK, LINKS, READINGS
+from fleet.house_model.chain import JUDGED, LINK, LINKS
 from fleet.house_model.family_facts import learn_facts
 from fleet.tallies import queries as sql
-from fleet.tallies.reading_noise import noise_from_counts
+from fleet.tallies.reading_noise import REPEATED, noise_from_counts
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 TEXT: Final = "varchar(255)"
@@ -141,7 +141,7 @@ def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
     """Reading noise from the repeats among every current sheet (see `fleet.tallies.reading_noise`)."""
     engine.keep(sql.PAIRS, sql.pairs_sql(current))
     counts = {}
-    for reading in READINGS:
+    for reading in REPEATED:
         found = engine.frame(sql.differences_sql(reading))
         counts[reading] = (
             found["size"].to_numpy(dtype=float) / sql.RESIDUAL_UNIT,

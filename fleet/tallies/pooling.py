@@ -21,7 +21,7 @@ from fleet.estimation.trimmed_statistics import Floats, TrimmedTallies
 from fleet.estimation.trimming import mean_square_scale
 from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READING_NOISE, READINGS
+from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READINGS
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.tallies.reading_noise import PRIOR_PAIRS
@@ -206,8 +206,7 @@ def _pooled_noise(own: SufficientStatistics, others: Sequence[SharedTallies]) ->
             more, square = other.repeats.get(reading, (0.0, 0.0))
             total, count = total + 0.5 * more * square, count + more
         out[reading] = (float(np.sqrt(total / (count + PRIOR_PAIRS))), int(count))
-    assert set(out) == set(READING_NOISE)
-    return out
+    return {**own.noise, **out}
 
 
 def _cut_summary(own: pd.DataFrame, others: Sequence[SharedTallies]) -> pd.DataFrame:

@@ -34,6 +34,7 @@ from fleet.house_model.chain import (
     READINGS,
     RESPONSES,
     SAG_EDGES,
+    SAG_READ,
     SCALE_EXPRESSION,
     SINK_EXPRESSION,
     SPHERICAL,
@@ -306,9 +307,12 @@ def pairs_sql(source: str, *, within_days: int = 92) -> str:
     source : relation with every current sheet and its ``unit``
     within_days : pairs further apart tell of wear, not of reading noise
     """
-    later = ", ".join(f"{code(f'{r} - lag({r}) over w', RESIDUAL_UNIT)} as {r}" for r in READINGS)
+    read = {**{r: r for r in READINGS}, SAG_READ: "(sra_static_deg - sra_dynamic_deg)"}
+    later = ", ".join(
+        f"{code(f'{expr} - lag({expr}) over w', RESIDUAL_UNIT)} as {r}" for r, expr in read.items()
+    )
     return (
-        f"select {', '.join(READINGS)} from (select {later}, measured_on, lag(measured_on) over w as before "
+        f"select {', '.join(read)} from (select {later}, measured_on, lag(measured_on) over w as before "
         f"from {source} where purpose = 'unit' "
         f"window w as (partition by unit order by measured_on, sheet_no)) x "
         f"where before is not null and measured_on <= before + interval '{int(within_days)}' day"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -9,9 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.chain import READING_NOISE, READINGS
+from fleet.house_model.chain import READING_NOISE, READINGS, SAG_READ
 
 Floats = NDArray[np.float64]
+REPEATED: Final = (*READINGS, SAG_READ)
+"""What repeats tell the noise of: each reading, and the sag, which two readings of one sheet make."""
 PRIOR_PAIRS: Final = 15.0
 CUT: Final = 4.0
 MAD_TO_SD: Final = 1.482602218505602
@@ -30,7 +33,7 @@ def learn_noise(differences: pd.DataFrame) -> dict[str, tuple[float, int]]:
         See `noise_from_counts`.
     """
     counts = {}
-    for reading in READINGS:
+    for reading in REPEATED:
         d = differences[reading].to_numpy(dtype=float) if reading in differences else np.empty(0)
         size, n = np.unique(np.abs(d[~np.isnan(d)]), return_counts=True)
         counts[reading] = (size, n.astype(np.float64))
@@ -47,16 +50,23 @@ def noise_from_counts(counts: Mapping[str, tuple[Floats, Floats]]) -> dict[str, 
         repeats has it and one with many forgets it; slips beyond 4 robust sigmas are left out.
     """
     out = {}
-    for reading in READINGS:
+    for reading in REPEATED:
         size, n = counts[reading]
-        prior = READING_NOISE[reading] ** 2
+        prior = _believed(reading) ** 2
         if n.size:
-            rough = max(MAD_TO_SD * _median(size, n), 0.5 * READING_NOISE[reading])
+            rough = max(MAD_TO_SD * _median(size, n), 0.5 * _believed(reading))
             kept = size <= CUT * rough
             size, n = size[kept], n[kept]
         pairs, total = int(n.sum()), 0.5 * float((size**2 * n).sum())
         out[reading] = (float(np.sqrt((total + PRIOR_PAIRS * prior) / (pairs + PRIOR_PAIRS))), pairs)
     return out
+
+
+def _believed(reading: str) -> float:
+    """Standard deviation where there are no repeats; of the sag that of two readings by different hands."""
+    if reading == SAG_READ:
+        return math.hypot(READING_NOISE["sra_static_deg"], READING_NOISE["sra_dynamic_deg"])
+    return READING_NOISE[reading]
 
 
 def _median(size: Floats, n: Floats) -> float:

@@ -6,14 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.house_model.chain import READING_NOISE, READINGS
+from fleet.house_model.chain import READING_NOISE, READINGS, SAG_READ, reading_covariance, shared_by_rakes
 from fleet.tallies.reading_noise import PRIOR_PAIRS, learn_noise
 
 
 def test_without_repeats_the_defaults_stand() -> None:
     """No pair, and no column at all: the documented default, said to stand on no pair."""
     found = learn_noise(pd.DataFrame())
-    assert found == {r: (pytest.approx(READING_NOISE[r]), 0) for r in READINGS}
+    believed = {**READING_NOISE, SAG_READ: np.hypot(READING_NOISE[READINGS[0]], READING_NOISE[READINGS[1]])}
+    assert found == {r: (pytest.approx(sd), 0) for r, sd in believed.items()}
+    assert shared_by_rakes({r: sd for r, (sd, _) in found.items()}) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_many_repeats_give_the_readings_own_noise() -> None:
@@ -40,3 +42,15 @@ def test_a_slip_of_the_pen_is_no_noise() -> None:
     sound = 0.22 * rng.standard_normal(50)
     with_slip = learn_noise(pd.DataFrame({"sra_dynamic_deg": [*sound, 10.0]}))["sra_dynamic_deg"]
     assert with_slip == learn_noise(pd.DataFrame({"sra_dynamic_deg": sound}))["sra_dynamic_deg"]
+
+
+def test_a_hands_habit_is_shared_by_both_rakes() -> None:
+    """Repeats by hands that read both rakes of a sheet off alike, sd 0.4°: their noises go together."""
+    rng = np.random.default_rng(3)
+    habit = rng.normal(0.0, 0.4, (2, 4000))
+    static, turning = (habit + rng.normal(0.0, 0.15, (2, 4000)) for _ in range(2))
+    both = {"sra_static_deg": np.diff(static, axis=0)[0], "sra_dynamic_deg": np.diff(turning, axis=0)[0]}
+    found = learn_noise(pd.DataFrame(both | {SAG_READ: both["sra_static_deg"] - both["sra_dynamic_deg"]}))
+    cov = reading_covariance({r: sd for r, (sd, _) in found.items()})
+    assert cov[0, 1] == pytest.approx(0.4**2, rel=0.08)
+    assert cov[0, 0] + cov[1, 1] - 2.0 * cov[0, 1] == pytest.approx(2.0 * 0.15**2, rel=0.08)
