@@ -86,7 +86,7 @@ class Given:
     how : str
         `read`, `predicted`, `slip` or `missing`. A slip keeps its value, for the words.
     by : tuple of str
-        Readings that a prediction stands on besides the kind.
+        Readings that a prediction stands on besides the kind; of a room `body_family`, `fleet` or nothing.
     """
 
     value: float = math.nan
@@ -259,9 +259,10 @@ def _side_view(
 
 
 def _room(house: House, resid: Residuals) -> Given:
-    """Tilt room of the unit's family, as far as the model knows it."""
+    """Tilt room of the unit's family, of the fleet where that is not known, as far as the model knows it."""
     mean, sd = _rooms(house, resid.observed.iloc[:1])
-    return Given(float(mean[0]), float(sd[0]), PREDICTED) if np.isfinite(mean[0]) else Given()
+    by = ("body_family",) if resid.seen["family"][0] else ("fleet",) if house.units > 0.0 else ()
+    return Given(float(mean[0]), float(sd[0]), PREDICTED, by) if np.isfinite(mean[0]) else Given()
 
 
 def _rooms(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats]:

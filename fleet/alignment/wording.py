@@ -69,10 +69,18 @@ def _prediction(a: Alignment, name: str) -> str:
         return ""
     if name == "tilt_room_deg":
         low = f"nine of ten have {a.room_used_deg:.1f}° or more" if a.room_used_deg > 0 else "it may be none"
-        return f"Tilt room predicted from its family: {given.value:.1f} ± {DOUBT * given.sd:.1f}°; {low}."
+        return (
+            f"Tilt room predicted from {whose_room(a)}: {given.value:.1f} ± {DOUBT * given.sd:.1f}°; {low}."
+        )
     by = " and ".join(WORDS[n] for n in given.by) or "its kind alone"
     text = f"{WORDS[name]} predicted from {by}: {given.value:.1f} ± {DOUBT * given.sd:.1f}°."
     return text[:1].upper() + text[1:]
+
+
+def whose_room(a: Alignment) -> str:
+    """Whose tilt room stands in for one that wasn't read."""
+    by = a.known["tilt_room_deg"].by
+    return "its family" if by == ("body_family",) else "the fleet" if by else "common practice"
 
 
 def _basis(a: Alignment, correction: Correction) -> str:
@@ -348,13 +356,13 @@ def _cautions(a: Alignment, policy: Policy) -> list[str]:
             pass
         elif room.how == PREDICTED:
             held = a.tilt.set.value >= a.room_used_deg - 1e-6
+            of = f"nine of ten of {whose_room(a)}" if room.by else "nine of ten by common practice"
             out.append(
-                "The tilt room was not read"
+                "The tilt room was not read: "
                 + (
-                    f": the tilt is held at the {a.room_used_deg:.1f}° that nine of ten of its family have"
-                    f"{_more(a, policy)}. "
+                    f"the tilt is held at the {a.room_used_deg:.1f}° that {of} have{_more(a, policy)}. "
                     if held
-                    else f": nine of ten of its family have {a.room_used_deg:.1f}°. "
+                    else f"{of} have {a.room_used_deg:.1f}°. "
                 )
                 + "Read it before a wedge is cut."
             )

@@ -23,7 +23,7 @@ from fleet.faults.visits import in_order, last_assembly
 from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS, SPHERICAL
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
-from fleet.numerals import number, plus_minus, unknown
+from fleet.numerals import count, number, plus_minus, unknown
 from fleet.policy.own_target import own_target, target_words
 from fleet.policy.policy import Policy
 from fleet.results import Result
@@ -122,7 +122,7 @@ def judge(
     row = _row(sheet, scores, sentence, flagged=flagged)
     change = _since_last(sheet, visits, house)
     target = target_words(sheet.to_dict())
-    lines = tuple(_lines(resid, alignment, again, change, target))
+    lines = (*_beside(resid, house, taught=taught), *_lines(alignment, again, change, target))
     return Verdict(row, sentence, alignment, again, change, lines)
 
 
@@ -182,10 +182,11 @@ def _again(resid: Residuals, scores: Scores) -> str:
     return ""
 
 
-def _lines(
-    resid: Residuals, alignment: Alignment, again: str, change: Change | None, target: str
-) -> list[str]:
+def _beside(resid: Residuals, house: House, *, taught: bool) -> list[str]:
+    """Each reading beside what its kind has, and how many such readings say so."""
     lines = []
+    known = bool(resid.seen["family"][0])
+    family = str(resid.observed["family"].iloc[0]) if known else None
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
             continue
@@ -193,12 +194,17 @@ def _lines(
         expected = float(resid.expected[0, j])
         reading = own.figure(resid.value[0, j] + expected, digits)
         sd = float(np.sqrt(resid.covariance[0, j, j]))
+        others = max(round(house.readings(name, family)) - taught, 0)
+        stands = f"two sigmas; {count(others, 'reading')} of {f'family {family}' if known else 'the fleet'}"
         lines.append(
             f"{_capital(own.long)}: {reading}; its kind {number(expected, digits)} "
-            f"{plus_minus(2.0 * sd, own.unit, digits)} (two sigmas)"
+            f"{plus_minus(2.0 * sd, own.unit, digits)} ({stands})"
         )
-    if change is not None:
-        lines.append(change.sentence)
+    return lines
+
+
+def _lines(alignment: Alignment, again: str, change: Change | None, target: str) -> list[str]:
+    lines = [] if change is None else [change.sentence]
     if again:
         lines.append(f"Read {again}.")
     if target:

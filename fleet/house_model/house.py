@@ -137,6 +137,17 @@ class House:
         index = [JUDGED.index(n) for n in names]
         return np.asarray(self.correlation[np.ix_(index, index)])
 
+    def readings(self, link: str, family: str | None = None) -> float:
+        """Units whose reading of a link's quantity taught the model, of one family or of all.
+
+        Every rake counts as one, with a tracking angle beside it or not.
+        """
+        fit = self.links.get(link) or (self.links.get("built_in") if link == RAKE else None)
+        if fit is None:
+            return 0.0
+        mine = slice(None) if family is None else fit.cells.levels["family"] == family
+        return float(fit.cells.counts[mine].sum())
+
     def share_faulty(self, source: str) -> float:
         """Share of units beyond a cut in any link, the source's own record pooled toward the fleet's."""
         units = sum(n for n, _ in self.faulty.values())
