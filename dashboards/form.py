@@ -11,9 +11,17 @@ import streamlit as st
 from dashboards import state
 from dashboards.data import store_state
 from dashboards.layout import Ready
-from fleet.columns import CODE_PATTERN, COLUMNS, COMPLIANCE_FREQUENCIES_HZ, ENQUIRY_COLUMNS, Column
+from fleet.columns import (
+    CODE_PATTERN,
+    COLUMNS,
+    COMPLIANCE_FREQUENCIES_HZ,
+    ENQUIRY_COLUMNS,
+    READ_BY,
+    READERS,
+    Column,
+)
 from fleet.errors import FleetError
-from fleet.words import plain_word, quantity
+from fleet.words import READER_WORDS, plain_word, quantity
 
 STEPS: Final = {"vtf_mn": 0.5, "compliance_um_per_mn": 0.5, "temperature_c": 0.5, "hours_used": 50.0}
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
@@ -44,8 +52,17 @@ def enquiry(found: Ready, levels: Mapping[str, Sequence[str]] | None = None) -> 
             note=ENQUIRY_COLUMNS[state.FREQUENCY].note,
         )
         told |= {} if frequency is None else {state.FREQUENCY: float(frequency)}
-    with st.expander("From an earlier visit or the owner: rake, tracking angle"):
-        told |= _figures(state.EARLIER, ENQUIRY_COLUMNS, "not told")
+    with st.expander("Read of this very unit before: rake, tracking angle"):
+        read = _figures(state.EARLIER, ENQUIRY_COLUMNS, "not told")
+        reader = state.maybe(
+            "Read by",
+            READERS,
+            state.READER,
+            names=lambda word: READER_WORDS[word][0],
+            note="Whoever read it, the quote trusts it as far as the policy says. Empty: a bench.",
+            nothing="a bench",
+        )
+        told |= read | ({READ_BY[name]: reader for name in read} if reader is not None else {})
     _empty(state.ENQUIRY, told)
     return told
 

@@ -22,14 +22,15 @@ FIGURES: Final = (
     "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "tilt_room_deg", "temperature_c", "hours_used",
 )  # fmt: skip
 FREQUENCY: Final = "compliance_frequency_hz"
-EARLIER: Final = ("sra_static_deg", "vta_dynamic_deg")
+EARLIER: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
+READER: Final = "read_by"
 SIDE: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg")
 FRONT: Final = ("azimuth_optical_deg", "azimuth_electrical_deg", "zenith_deg", "channel_balance_db")
 UNIT: Final = (
     "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "hours_used",
     "height_mm", "tip_to_mount_mm", "roll_applied_deg",
 )  # fmt: skip
-ENQUIRY: Final = (*KIND, *FIGURES, FREQUENCY, *EARLIER)
+ENQUIRY: Final = (*KIND, *FIGURES, FREQUENCY, *EARLIER, READER)
 SAVE: Final = ("save_number", "save_day", "save_sure")
 INTAKE: Final = ("file", "guide", "supersede", "confirm", "report")
 BENCH: Final = (*KIND, "bench", *SIDE, *FRONT, *UNIT)

@@ -47,6 +47,8 @@ TARGET_REASONS: Final = ("owners_wish", "records", "arm", "condition", "other")
 """Why a unit is given a target of its own: the owner asked, the records are cut otherwise, the arm doesn't
 allow more, the stylus or its suspension is what it is."""
 COMPLIANCE_FREQUENCIES_HZ: Final = (0.0, 10.0, 100.0)
+READERS: Final = ("bench", "photo", "eye", "maker")
+"""Who may have read an angle that an enquiry tells."""
 
 
 @dataclass(frozen=True)
@@ -207,13 +209,36 @@ _ENQUIRY_NAMES = (
     "hours_used",
     "peculiarities",
     "sra_static_deg",
+    "sra_static_read_by",
+    "sra_dynamic_deg",
+    "sra_dynamic_read_by",
     "vta_dynamic_deg",
+    "vta_dynamic_read_by",
 )
-_POLICY = Column("policy", "code", note="name of the target policy to judge by")
+READ_BY: Final = {
+    "sra_static_deg": "sra_static_read_by",
+    "sra_dynamic_deg": "sra_dynamic_read_by",
+    "vta_dynamic_deg": "vta_dynamic_read_by",
+}
+"""Angles of the unit itself that an enquiry may tell, each with the column that says who read it."""
+
+_OWN_COLUMNS = {
+    "policy": Column("policy", "code", note="name of the target policy to judge by"),
+    **{
+        column: Column(
+            column,
+            "word",
+            words=READERS,
+            note=f"who read {told}: a bench (also where empty), the owner from a photo or by eye, "
+            "or the maker of this very unit",
+        )
+        for told, column in READ_BY.items()
+    },
+}
 
 ENQUIRY_COLUMNS: Final[dict[str, Column]] = {
     "enquiry_id": Column("enquiry_id", "text", required=True, note="the bench's own number of the enquiry"),
-    **{n: _POLICY if n == "policy" else replace(COLUMNS[n], required=False) for n in _ENQUIRY_NAMES},
+    **{n: _OWN_COLUMNS.get(n) or replace(COLUMNS[n], required=False) for n in _ENQUIRY_NAMES},
 }
 """Every enquiry column by name, in the order of the contract."""
 

@@ -105,6 +105,9 @@ _ALL: Final = (
     _q("sra_static_deg", "rake, record still", "static rake", symbol="SRA", read_with="the rake"),
     _q("sra_dynamic_deg", "rake, record turning", "dynamic rake", symbol="SRA"),
     _q("vta_dynamic_deg", "tracking angle, record turning", "tracking angle", symbol="VTA"),
+    _q("sra_static_read_by", "who read the rake, record still", "static rake read by"),
+    _q("sra_dynamic_read_by", "who read the rake, record turning", "dynamic rake read by"),
+    _q("vta_dynamic_read_by", "who read the tracking angle", "tracking angle read by"),
     _q(
         "vta_static_deg",
         "tracking angle, record still",
@@ -242,10 +245,19 @@ def titles(names: Iterable[str]) -> dict[str, str]:
     return {name: quantity(name).title for name in names}
 
 
-def known_fact(name: str) -> str:
-    """What an enquiry tells, in words; an angle that it tells was read earlier, elsewhere."""
+READER_WORDS: Final = {
+    "bench": ("a bench, earlier", "an earlier reading of the"),
+    "photo": ("the owner, from a photo", "the owner's photo of the"),
+    "eye": ("the owner, by eye", "the owner's estimate of the"),
+    "maker": ("the maker, of this unit", "the maker's reading of the"),
+}
+"""Who read an angle that an enquiry tells, and how that reading is called."""
+
+
+def known_fact(name: str, reader: str | None = None) -> str:
+    """What an enquiry tells, in words; an angle of the unit with who read it, a bench if nobody is named."""
     own = quantity(name)
-    return f"an earlier reading of the {own.short}" if own.symbol in ("SRA", "VTA") else own.short
+    return f"{READER_WORDS[reader or 'bench'][1]} {own.short}" if own.symbol in ("SRA", "VTA") else own.short
 
 
 _CODES: Final = frozenset({*STYLUS_PROFILES, *CANTILEVER_MATERIALS, *GENERATORS, NOT_TOLD})

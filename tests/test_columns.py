@@ -11,6 +11,7 @@ from fleet.columns import (
     COLUMNS,
     ENQUIRY_COLUMNS,
     NUMBER_TEXT_PATTERN,
+    READ_BY,
     STORED_COLUMNS,
     number_columns,
 )
@@ -56,9 +57,10 @@ def test_the_store_keeps_a_token_where_the_sheet_has_a_serial() -> None:
 
 
 def test_an_enquiry_column_is_the_sheets_own_column() -> None:
-    """Enquiries use the bench sheet's units, ranges and words; only the policy is their own."""
+    """Enquiries use the bench sheet's units, ranges and words; policy and readers are their own."""
     own = set(ENQUIRY_COLUMNS) - set(COLUMNS)
-    assert own == {"policy"}
+    assert own == {"policy", *READ_BY.values()}
+    assert set(READ_BY) == {n for n in ENQUIRY_COLUMNS if n.startswith(("sra_", "vta_")) and n in COLUMNS}
     for name in set(ENQUIRY_COLUMNS) & set(COLUMNS) - {"enquiry_id"}:
         sheet, enquiry = COLUMNS[name], ENQUIRY_COLUMNS[name]
         assert (sheet.kind, sheet.low, sheet.high, sheet.words) == (

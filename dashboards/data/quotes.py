@@ -62,7 +62,7 @@ def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
     frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
     quotes = quote_as_told(frame, model, policy, use)
-    true = model.draw(frame)
+    true = model.draw(frame, [policy])
     if use is not None:
         true = apply_recalibration(true, np.array(quotes.standing, dtype=object), use)
     trade = trade_off(true.sra_true[0], true.vta_true[0], true.tilt_room[0], policy)

@@ -12,18 +12,39 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from fleet.columns import CANTILEVER_MATERIALS, ENQUIRY_COLUMNS, STYLUS_PROFILES, Column
+from fleet.columns import (
+    CANTILEVER_MATERIALS,
+    ENQUIRY_COLUMNS,
+    READ_BY,
+    READERS,
+    STYLUS_PROFILES,
+    Column,
+)
 from fleet.errors import FleetError
 from fleet.words import shorts
 
 if TYPE_CHECKING:
     import pandas as pd
 
-ENQUIRY_FACTS: Final = {n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy"}}
+READ_BY_OPTION: Final = "read_by"
+"""One option says who read all typed angles; a file can say it for each."""
+ENQUIRY_FACTS: Final = {
+    **{n: c for n, c in ENQUIRY_COLUMNS.items() if n not in {"enquiry_id", "policy", *READ_BY.values()}},
+    READ_BY_OPTION: Column(
+        READ_BY_OPTION,
+        "word",
+        words=READERS,
+        note="who read the angles told here, of this very unit: a bench (if left out), the owner from "
+        "a photo or by eye, its maker",
+    ),
+}
 """What may be known of a pickup before bench time."""
 FORCE, GRAMS = "vtf_mn", "vtf_g"
 _PANEL: Final = "Readings and facts (all may be left out)"
-SHORT_NAMES: Final = shorts(("body_family", "assembly_source", "stylus_profile", "cantilever_material"))
+SHORT_NAMES: Final = {
+    **shorts(("body_family", "assembly_source", "stylus_profile", "cantilever_material")),
+    **dict.fromkeys(READ_BY.values(), "read-by"),
+}
 """Short forms of options that are typed often."""
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from fleet.cli import common
-from fleet.cli.column_options import split_kind, typed_row
+from fleet.cli.column_options import READ_BY_OPTION, split_kind, typed_row
 from fleet.cli.common import ASKED
-from fleet.columns import ENQUIRY_COLUMNS
+from fleet.columns import ENQUIRY_COLUMNS, READ_BY, READERS
 from fleet.errors import FleetError
 from fleet.numerals import count
 
@@ -60,6 +60,9 @@ def enquiries_from(
             common.show_faults(faults)
             raise FleetError(f"{file} holds no enquiry that can be answered; its faults stand above.")
         return enquiries, faults
+    reader = told.pop(READ_BY_OPTION, None)
+    if reader is not None:
+        told |= _read_by(reader, told)
     if kind is not None:
         told |= split_kind(kind, told)
     if not told:
@@ -119,6 +122,18 @@ def known_key(store: Store) -> bool:
 
     key = load_key(make=False)
     return key is not None and store.key_check() == key.check
+
+
+def _read_by(reader: str, told: dict[str, str]) -> dict[str, str]:
+    """Who read each angle that is told."""
+    if reader not in READERS:
+        raise FleetError(f"--read-by takes one of {', '.join(READERS)}.")
+    found = {READ_BY[name]: reader for name in told if name in READ_BY}
+    if not found:
+        raise FleetError(
+            "--read-by says who read an angle of this unit; tell the angle too, such as --sra-static-deg 91."
+        )
+    return found
 
 
 def correction(store: Store) -> Recalibration | None:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from fleet import __version__
-from fleet.columns import ENQUIRY_COLUMNS
+from fleet.columns import ENQUIRY_COLUMNS, READ_BY
 from fleet.errors import FleetError
 from fleet.fitting.fit import fit_store, fit_sums
 from fleet.fitting.refitted import Refitted, keep_house
@@ -48,7 +48,7 @@ SMALL_SHARE: Final = 0.02
 """Trial units fewer than this share of all are held back at once: teaching hardly misses them."""
 NEWEST_SHARE: Final = 0.2
 """Where no new units came but the way of fitting changed, the newest fifth of all units is held back."""
-_NOT_FACTS: Final = ("enquiry_id", "serial", "policy", "sra_static_deg", "vta_dynamic_deg", "peculiarities")
+_NOT_FACTS: Final = ("enquiry_id", "serial", "policy", *READ_BY, *READ_BY.values(), "peculiarities")
 FACTS: Final = tuple(n for n in ENQUIRY_COLUMNS if n not in _NOT_FACTS)
 _READ: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 _NEEDED: Final = tuple(dict.fromkeys(("unit", "newest", "bench", "sheet_no", "measured_on", *FACTS, *_READ)))

@@ -6,9 +6,10 @@ readings.  The same random numbers serve every enquiry, so that a quote does not
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -29,15 +30,22 @@ from fleet.house_model.chain import (
     REFERENCE_TEMPERATURE_C,
     SPHERICAL,
     TYPICAL_DRAG_RATIO,
+    shared_by_rakes,
 )
-from fleet.house_model.earlier_readings import Earlier, condition_on_earlier
+from fleet.house_model.earlier_readings import (
+    Earlier,
+    condition_on_earlier,
+    figures_told,
+    told_readings,
+)
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.factor_scenarios import ScenarioChooser, Scenarios, known_factors
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
-from fleet.house_model.house import House, LinkFit
+from fleet.house_model.house import House
 from fleet.house_model.joint_angles import correlate_normals
 from fleet.house_model.variance_function import nearest_covariance
 from fleet.physics.sag import pressed_deg, sag_scale_deg
+from fleet.policy.policy import Policy
 from fleet.statistics.gram import Floats, Ints
 
 DIMENSIONS: Final = (
@@ -51,6 +59,7 @@ JUMP_LOG_SD: Final = 0.25
 """Sizes of faults beyond the cut differ by about a quarter."""
 LARGEST_CORRELATION: Final = 0.95
 SMALLEST_SLOPE: Final = 0.02
+TYPICAL_SCALE_DEG: Final = 1.5
 HOURS_BETWEEN_VISITS: Final = 250.0
 """Hours of play from one visit to the next, exponentially spread: half a year of an hour and a half a day
 (common practice, no source)."""
@@ -103,13 +112,22 @@ class Forecaster:
         u = np.clip(sobol.random(power)[:n_draws], 1e-12, 1.0 - 1e-12)
         self._u = dict(zip(DIMENSIONS, u.T, strict=True))
         self._z = {name: special.ndtri(x) for name, x in self._u.items()}
+        # A dimension more would draw all others anew.
+        self._told_noise = np.stack(
+            [
+                self._z["visit_static"],
+                np.random.default_rng(seed).standard_normal(n_draws),
+                self._z["visit_vta"],
+            ]
+        )
         self._chooser = ScenarioChooser(house.facts)
 
     @cached_property
     def _unit_factor(self) -> Floats:
         """Cholesky factor (3, 3) of the correlations between true units' two combinations and sag."""
         house = self.house
-        total = np.array([_typical_total(house.links[n]) for n in ANGLES])
+        spreads = [house.links[n].spread for n in ANGLES]
+        total = np.array([s.noise + s.plain(np.full(1, TYPICAL_SCALE_DEG**2))[0] for s in spreads])
         residual = house.correlation_of(ANGLES) * np.sqrt(total * total[:, None])
         unit = residual - house.noise_covariance(ANGLES)
         np.fill_diagonal(unit, np.maximum(np.diag(unit), 0.05 * total))
@@ -121,35 +139,37 @@ class Forecaster:
         np.fill_diagonal(corr, 1.0)
         return np.asarray(np.linalg.cholesky(nearest_covariance(corr, floor=1e-4)))
 
-    def draw(self, enquiries: pd.DataFrame) -> Draws:
+    def draw(self, enquiries: pd.DataFrame, policies: Sequence[Policy] | None = None) -> Draws:
         """Joint draws for each enquiry.
 
         Parameters
         ----------
         enquiries : one row each, the enquiry columns of the bench-sheet contract (missing ones = not told)
+        policies : one an enquiry, which says how far told readings may be off; the default policy if None
         """
         records = [{str(k): v for k, v in r.items()} for r in enquiries.to_dict("records")]
         chosen = tuple(self._candidates(r) for r in records)
         m = len(records)
-        warm = _told(enquiries, "temperature_c", m) - REFERENCE_TEMPERATURE_C
-        aged = (_told(enquiries, "hours_used", m) - REFERENCE_HOURS) / 1000.0
+        warm = figures_told(enquiries, "temperature_c") - REFERENCE_TEMPERATURE_C
+        aged = (figures_told(enquiries, "hours_used") - REFERENCE_HOURS) / 1000.0
         rows, row = self._rows(chosen, np.nan_to_num(warm), np.nan_to_num(aged))
         parameters = self._parameters(m)
         figures = self._figures(enquiries, rows, row)
-        t, b, sag, pick = self._sag(figures, rows, row, parameters, self._visit(enquiries, m))
+        visit = told_readings(enquiries, self.house.noise, policies)
+        t, b, sag, pick = self._sag(figures, rows, row, parameters, visit)
         row, parameters = np.take_along_axis(row, pick, axis=1), np.take_along_axis(parameters, pick, axis=1)
         room = self._room(enquiries, rows, row, parameters)
         return self._read(t, b, sag, room, row, parameters, rows, chosen)
 
-    def _candidates(self, record: dict[str, object]) -> Scenarios:
+    def _candidates(self, record: dict[str, Any]) -> Scenarios:
         told = known_factors(record, FACTOR_COLUMNS)
-        if "compliance_um_per_mn" not in record or _missing(record["compliance_um_per_mn"]):
+        if "compliance_um_per_mn" not in record or pd.isna(record["compliance_um_per_mn"]):
             told.pop("frequency", None)
         else:
             told.setdefault("frequency", "")
         told.pop("bench", None)
         names = (*SPECIFICATIONS, "tilt_room_deg")
-        figures = {n: float(str(record[n])) for n in names if n in record and not _missing(record[n])}
+        figures = {n: float(str(record[n])) for n in names if n in record and not pd.isna(record[n])}
         return self._chooser.choose(told, figures)
 
     def _rows(self, chosen: tuple[Scenarios, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
@@ -186,15 +206,6 @@ class Forecaster:
         total = sigma2 * (spread.noise + unit)
         return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
 
-    def _visit(self, enquiries: pd.DataFrame, m: int) -> Earlier:
-        noise = self.house.noise
-        return Earlier(
-            _told(enquiries, "sra_static_deg", m),
-            _told(enquiries, "vta_dynamic_deg", m),
-            noise["sra_static_deg"],
-            noise["vta_dynamic_deg"],
-        )
-
     def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
         """Expected combinations of tracking and built-in angle (2, m, n) and covariance (2, 2, m, n)."""
         levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
@@ -218,7 +229,7 @@ class Forecaster:
             sd = np.where(np.isnan(own), sd, 0.0)
             mean = np.where(np.isnan(own), mean, np.log(own))
             value = np.exp(mean[row] + sd[row] * self._z[name])
-            told = _told(enquiries, name, len(row))[:, None]
+            told = figures_told(enquiries, name)[:, None]
             out[name] = np.where(np.isnan(told), value, told)
         return out
 
@@ -251,12 +262,13 @@ class Forecaster:
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
             sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own) + sag_fault
-            since = self._since_visit(parameters[visit.told])
             cov[0, 0] += sd[0] ** 2
             cov[1, 1] += sd[1] ** 2
             middle = self._angles(mean) + fault
             middle[0] += pressed
-            angles, pick = self._condition(angles, middle, cov, np.maximum(sag, 0.0), visit, since)
+            profile = rows["profile"].to_numpy(dtype=object)[row]
+            sag = np.maximum(sag, 0.0)
+            angles, pick = self._condition(angles, middle, cov, sag, visit, parameters, profile)
             beta, s2, sd_sag, own, sag_fault, *kept = (
                 np.take_along_axis(x, pick, axis=1)
                 for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
@@ -316,20 +328,20 @@ class Forecaster:
         return np.asarray(np.maximum(slope, SMALLEST_SLOPE))
 
     def _condition(
-        self, angles: Floats, mean: Floats, pair_cov: Floats, sag: Floats, visit: Earlier, since: Floats
+        self,
+        angles: Floats,
+        mean: Floats,
+        pair_cov: Floats,
+        sag: Floats,
+        visit: Earlier,
+        parameters: Ints,
+        profile: NDArray[np.object_],
     ) -> tuple[Floats, Ints]:
-        """Angles of enquiries that tell of an earlier visit, given its readings; the others as they are."""
-        told = visit.told
+        """Angles of enquiries that tell readings of the unit, given these; the others as they are."""
         back = np.linalg.inv(self.house.turn)
-        cov = np.einsum("ik,klmn,jl->ijmn", back, pair_cov[:, :, told], back)
-        mine = Earlier(visit.sra_static[told], visit.vta_dynamic[told], visit.noise_static, visit.noise_vta)
-        noise = np.stack([self._z["visit_static"], self._z["visit_vta"]])
-        then, then_mean = angles[:, told] - since, np.broadcast_to(mean, angles.shape)[:, told] - since
-        changed, chosen = condition_on_earlier(then, then_mean, cov, sag[told], mine, noise)
-        out, pick = angles.copy(), np.tile(np.arange(self.n), (angles.shape[1], 1))
-        out[:, told] = changed + np.take_along_axis(since, chosen[None], axis=2)
-        pick[told] = chosen
-        return out, pick
+        cov = np.einsum("ik,klmn,jl->ijmn", back, pair_cov, back)
+        since, noise = self._since_visit(parameters), self._told_noise
+        return condition_on_earlier(angles, mean, cov, sag, visit, noise, since=since, profile=profile)
 
     def _fault(self, link: str, short: str) -> Floats:
         """What defective units add, as often and as far as the fleet's own were beyond the cut."""
@@ -339,7 +351,7 @@ class Forecaster:
         return np.where(u < fit.cut_share, sign * fit.cut_size * np.exp(JUMP_LOG_SD * z), 0.0)
 
     def _room(self, enquiries: pd.DataFrame, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
-        told = _told(enquiries, "tilt_room_deg", len(row))[:, None]
+        told = figures_told(enquiries, "tilt_room_deg")[:, None]
         fit = self.house.links["tilt_room"]
         mean, var = self._moments("tilt_room", rows, {})
         unit = fit.posterior.sigma[parameters] ** 2 * fit.spread.plain(np.ones(1))[0]
@@ -359,7 +371,9 @@ class Forecaster:
     ) -> Draws:
         noise = self.house.noise
         e_static = noise["sra_static_deg"] * self._z["read_static"]
-        e_dynamic = noise["sra_dynamic_deg"] * self._z["read_dynamic"]
+        same = shared_by_rakes(noise)
+        own = same * self._z["read_static"] + np.sqrt(1.0 - same**2) * self._z["read_dynamic"]
+        e_dynamic = noise["sra_dynamic_deg"] * own
         e_vta = noise["vta_dynamic_deg"] * self._z["read_vta"]
         no_rake = np.where((rows["profile"] == SPHERICAL).to_numpy()[row], np.nan, 0.0)
         sra_true, vta_true = t + b - sag + no_rake, t - sag
@@ -382,18 +396,3 @@ class Forecaster:
         log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict
         unit = fit.posterior.sigma[parameters] * np.sqrt(fit.spread.plain(np.ones(1))[0])
         return np.asarray(np.exp(log_minutes + unit * self._z["unit_minutes"]))
-
-
-def _typical_total(fit: LinkFit) -> float:
-    s2 = np.full(1, 1.5**2)
-    return float(fit.spread.noise + fit.spread.plain(s2)[0])
-
-
-def _told(enquiries: pd.DataFrame, name: str, m: int) -> Floats:
-    if name not in enquiries:
-        return np.full(m, np.nan)
-    return np.asarray(pd.to_numeric(enquiries[name]).to_numpy(dtype=np.float64, na_value=np.nan))
-
-
-def _missing(value: object) -> bool:
-    return value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value))

@@ -39,6 +39,15 @@ guard_sigmas = 0.0
 # rake_reading_sd_deg = 0.15      # the bench's own repeatability; needed as soon as guard_sigmas is not 0
 # tracking_reading_sd_deg = 0.35
 
+# How far an angle that an enquiry tells may be off, by who read it: standard deviations (common practice, no
+# source). What a bench read is taken to be as good as the bench's own repeats.
+photo_rake_sd_deg = 1.0           # the owner's photo
+photo_tracking_sd_deg = 1.5
+eye_rake_sd_deg = 2.0             # the owner, by eye
+eye_tracking_sd_deg = 3.0
+maker_rake_sd_deg = 0.5           # the maker's own sheet about this unit
+maker_tracking_sd_deg = 1.0
+
 # How the tilt is made.
 arm_only_deg = [-1.0, 1.0]
 stock_wedges_deg = []             # an angle serves both senses, turned round

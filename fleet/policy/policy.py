@@ -33,6 +33,12 @@ _WEDGE: Final = {
     "wedge_density_g_cm3": (0.1, 25.0),
 }
 """Keys of a wedge's own dimensions, with the range that each may have."""
+_TOLD_SD: Final = {
+    f"{reader}_{angle}_sd_deg": (0.01, 20.0)
+    for reader in ("photo", "eye", "maker")
+    for angle in ("rake", "tracking")
+}
+"""Keys that say how far a told angle may be off, by who read it, with the range that each may have [deg]."""
 _OPTIONAL: Final = (
     "rake_aim_deg",
     "rake_kept_deg",
@@ -73,6 +79,12 @@ class Policy:
     guard_sigmas: float = 0.0
     rake_reading_sd_deg: float | None = None
     tracking_reading_sd_deg: float | None = None
+    photo_rake_sd_deg: float = 1.0
+    photo_tracking_sd_deg: float = 1.5
+    eye_rake_sd_deg: float = 2.0
+    eye_tracking_sd_deg: float = 3.0
+    maker_rake_sd_deg: float = 0.5
+    maker_tracking_sd_deg: float = 1.0
     arm_only_deg: tuple[float, float] = (-1.0, 1.0)
     stock_wedges_deg: tuple[float, ...] = ()
     stock_tolerance_deg: float = 0.25
@@ -122,9 +134,9 @@ class Policy:
     def fingerprint(self) -> str:
         """Twelve hex digits of the content, the name apart: equal content, equal fingerprint, anywhere.
 
-        A wedge dimension at its default is left out, so that policies from before there were any keep theirs.
+        A key that came later and is at its default is left out, so that policies from before it keep theirs.
         """
-        plain = {f.name: f.default for f in dataclasses.fields(self) if f.name in _WEDGE}
+        plain = {f.name: f.default for f in dataclasses.fields(self) if f.name in {**_WEDGE, **_TOLD_SD}}
         content = {
             k: v
             for k, v in dataclasses.asdict(self).items()
@@ -137,6 +149,17 @@ class Policy:
     def label(self) -> str:
         """Name and fingerprint, to stand beside every result."""
         return f"{self.name} ({self.fingerprint})"
+
+    def told_sd_deg(self, column: str, reader: str) -> float | None:
+        """How far an angle that an enquiry tells may be off [deg]; None for a bench, which knows its own.
+
+        Parameters
+        ----------
+        column : the angle, such as ``sra_static_deg``
+        reader : who read it, of `fleet.columns.READERS`
+        """
+        angle = "rake" if column.startswith("sra") else "tracking"
+        return getattr(self, f"{reader}_{angle}_sd_deg", None)
 
     def but(self, **changes: Any) -> Policy:
         """Return the same policy with some values changed, checked again.
@@ -250,7 +273,7 @@ def _check_tilt_and_wedges(policy: Policy) -> None:
         raise _wrong(policy, "wedge_step_deg", "must be from 0.001 to 5 deg")
     if not -20.0 <= policy.wedge_range_deg[0] <= policy.wedge_range_deg[1] <= 20.0:
         raise _wrong(policy, "wedge_range_deg", "must be within -20..20 deg")
-    for key, (low, high) in _WEDGE.items():
+    for key, (low, high) in {**_WEDGE, **_TOLD_SD}.items():
         if not low <= getattr(policy, key) <= high:
             raise _wrong(policy, key, f"must be from {low:g} to {high:g}")
     if policy.wedge_edge_to_holes_mm > policy.wedge_length_mm:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.columns import READ_BY
 from fleet.house_model.house import House
 from fleet.policy.policy import Policy
 from fleet.quotes.baselines import reference_scores
@@ -33,7 +34,7 @@ USUAL_SHARES: Final = {
 """How often an enquiry tells a fact, until a bench's own enquiries show it (assumed, no source)."""
 ENOUGH_ENQUIRIES: Final = 30
 """From so many enquiries of its own on, a bench's own habit of telling is taken."""
-NEVER_TOLD: Final = ("temperature_c", "sra_static_deg", "vta_dynamic_deg", "peculiarities")
+NEVER_TOLD: Final = ("temperature_c", *READ_BY, *READ_BY.values(), "peculiarities")
 """What only the bench finds out (or an earlier visit, which a unit's first sheet has not)."""
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.alignment.tilt import choose_tilt, reach
+from fleet.columns import READ_BY
 from fleet.errors import FleetError
 from fleet.house_model.chain import FACTORS, SPHERICAL
 from fleet.house_model.factor_scenarios import NEVER_SEEN
@@ -29,7 +30,7 @@ from fleet.quotes.recalibration import (
 )
 from fleet.results import Result
 from fleet.statistics.quantile_forecasts import densest_middle, quantiles_of
-from fleet.words import known_fact
+from fleet.words import known_fact, quantity
 
 Floats = NDArray[np.float64]
 DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
@@ -55,7 +56,7 @@ FEW_UNITS: Final = 60
 FACTS: Final = (
     "body_family", "generator", "stylus_profile", "cantilever_material", "assembly_source", "vtf_mn",
     "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "tilt_room_deg", "hours_used",
-    "sra_static_deg", "vta_dynamic_deg",
+    "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg",
 )  # fmt: skip
 """Facts of an enquiry that a quote stands on, in the order in which they are told."""
 
@@ -175,7 +176,7 @@ def quote(
 def _answer(
     frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
 ) -> tuple[pd.DataFrame, dict[str, Floats], NDArray[np.object_]]:
-    plain = forecaster.draw(frame)
+    plain = forecaster.draw(frame, policies)
     standing = mondrian_categories(frame, plain.candidates)
     corrects = use is not None and bool(use.changes)
     draws = apply_recalibration(plain, standing, use) if use is not None and corrects else plain
@@ -217,7 +218,7 @@ def _answer(
     table["policy"] = [labels[p] for p in policies]
     corrected = ["" if use is None else use.told(str(s)) for s in standing]
     table["basis"] = [
-        "; ".join(filter(None, [_basis(r, draws, i, forecaster.house.units, counts), corrected[i]]))
+        "; ".join(filter(None, [_basis(r, draws, i, forecaster.house, counts), corrected[i]]))
         for i, r in enumerate(_records(frame))
     ]
     return pd.DataFrame(table), arrays, standing
@@ -276,21 +277,29 @@ def _counts(house: House) -> _Counts:
     return _Counts(family, kind)
 
 
-def _basis(record: Mapping[str, object], draws: Draws, i: int, units: float, counts: _Counts) -> str:
-    """Which facts were told and how many units the answer stands on."""
-    told = [known_fact(c) for c in FACTS if c in record and _named(record[c]) is not None]
+def _basis(record: Mapping[str, object], draws: Draws, i: int, house: House, counts: _Counts) -> str:
+    """Which facts were told, and how many units and readings of each quantity the answer stands on."""
+    told = [
+        known_fact(c, _named(record.get(READ_BY.get(c, ""))))
+        for c in FACTS
+        if _named(record.get(c)) is not None
+    ]
     candidates = draws.candidates[i]
     words = [f"told: {', '.join(told)}" if told else "nothing told"]
+    units = house.units
     if units == 0.0:
         return "; ".join([*words, "no sheet in the store yet: mechanics and common practice only"])
     family = _named(record.get("body_family"))
     if family is not None and candidates.known_family:
-        words.append(f"{_units(counts.family.get(family, 0.0))} of family {family}")
+        own = _units(counts.family.get(family, 0.0))
+        words.append(f"{own} of family {family} ({_read(house, family)})")
     elif family is not None:
         words.append(f"family {family} never measured here; {_units(candidates.matched)} match the rest")
     else:
         likely = _likely_family(candidates.levels, candidates.weights)
         words.append(f"{_units(candidates.matched)} match what was told{likely}")
+    if family is None or not candidates.known_family:
+        words.append(f"the fleet read {_read(house, None)}")
     profile, cantilever = _named(record.get("stylus_profile")), _named(record.get("cantilever_material"))
     if profile is not None and cantilever is not None:
         same = counts.kind.get((profile, cantilever), 0.0)
@@ -302,6 +311,13 @@ def _basis(record: Mapping[str, object], draws: Draws, i: int, units: float, cou
     if units < FEW_UNITS:
         words.append("few sheets yet, so common practice still speaks along")
     return "; ".join(words)
+
+
+def _read(house: House, family: str | None) -> str:
+    """How often each quantity of a quote was read, in a family or in the whole fleet."""
+    links = ("rake", "tracking", "sag")
+    names = (quantity(name).short for name in ("rake_both_deg", "vta_dynamic_deg", "sag_deg"))
+    return ", ".join(f"{name} {house.readings(k, family):.0f}" for name, k in zip(names, links, strict=True))
 
 
 def _likely_family(levels: NDArray[np.object_], weights: Floats) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.alignment.tilt import choose_tilt
+from fleet.columns import READ_BY
 from fleet.house_model.chain import FACTOR_COLUMNS, FACTORS
 from fleet.house_model.factor_scenarios import NEVER_SEEN
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 ASKABLE: Final = (
     "body_family", "stylus_profile", "cantilever_material", "assembly_source", "generator", "vtf_mn",
     "compliance_um_per_mn", "cantilever_length_mm", "tilt_room_deg", "sra_static_deg", "vta_dynamic_deg",
+    "sra_static_by_photo", "vta_dynamic_by_photo",
 )  # fmt: skip
 """Facts that a question can settle. Temperature and hours are left out: a quote takes the usual ones, and is
 as wide with as without them."""
@@ -44,6 +46,8 @@ MOST_ANSWERS: Final = 24
 QUANTILES: Final = 9
 READ_BEFORE: Final = ("sra_static_deg", "vta_dynamic_deg")
 """Facts that only a unit already measured somewhere has."""
+PHOTOS: Final = {"sra_static_by_photo": "sra_static_deg", "vta_dynamic_by_photo": "vta_dynamic_deg"}
+"""Facts that the owner's photo could tell, and which angle each is."""
 WORTH_ASKING: Final = 0.03
 """A fact that takes less off is not worth a question (our choice; the draws' own noise is below it)."""
 COLUMNS: Final = (
@@ -90,25 +94,29 @@ def information(
     """
     forecaster = Forecaster(house, n_draws=n_draws, seed=seed)
     row = enquiry.reset_index(drop=True).iloc[[0]]
-    draws = forecaster.draw(row)
+    draws = forecaster.draw(row, [policy])
     spherical = bool(np.isnan(draws.sra_true).all())
     open_facts = [
         name
         for name in ASKABLE
-        if _empty(row, name) and not (spherical and name == "sra_static_deg") and _can_answer(house, name)
+        if _empty(row, _column(name))
+        and not (spherical and _column(name) == "sra_static_deg")
+        and _can_answer(house, name)
     ]
     asked: list[pd.DataFrame] = [row]
     weights: dict[str, Floats] = {}
     for name in open_facts:
-        values, weight = _answers(house, draws, name)
+        values, weight = _answers(house, draws, name, policy)
         if len(values) < 2:
             continue
         told = pd.concat([row] * len(values), ignore_index=True)
-        told[name] = pd.Series(values, dtype="float64" if name not in FACTOR_NAMES else "str")
+        told[_column(name)] = pd.Series(values, dtype="float64" if name not in FACTOR_NAMES else "str")
+        if name in PHOTOS:
+            told[READ_BY[_column(name)]] = "photo"
         asked.append(told)
         weights[name] = weight
     every = pd.concat(asked, ignore_index=True)
-    width, both = _widths(forecaster.draw(every), policy)
+    width, both = _widths(forecaster.draw(every, [policy] * len(every)), policy)
     now, start, rows = {name: float(w[0]) for name, w in width.items()}, 1, []
     for name, weight in weights.items():
         part = slice(start, start + len(weight))
@@ -122,11 +130,15 @@ def information(
 FACTOR_NAMES: Final = {column: factor for factor, column in FACTOR_COLUMNS.items()}
 
 
+def _column(name: str) -> str:
+    return PHOTOS.get(name, name)
+
+
 def _can_answer(house: House, name: str) -> bool:
     return name in FACTOR_NAMES or name not in SPECIFICATIONS or name in house.facts.specs
 
 
-def _answers(house: House, draws: Draws, name: str) -> tuple[list[Any], Floats]:
+def _answers(house: House, draws: Draws, name: str, policy: Policy) -> tuple[list[Any], Floats]:
     """Answers that a fact may have, given what is told, and their chances."""
     if name in FACTOR_NAMES:
         chosen = draws.candidates[0]
@@ -142,7 +154,10 @@ def _answers(house: House, draws: Draws, name: str) -> tuple[list[Any], Floats]:
             "tilt_room_deg": draws.tilt_room,
             "sra_static_deg": draws.sra_static,
             "vta_dynamic_deg": draws.vta_dynamic,
-        }[name][0]
+        }[_column(name)][0]
+        if name in PHOTOS:
+            z = np.random.default_rng(6).standard_normal(len(values))
+            values = values + (policy.told_sd_deg(_column(name), "photo") or 0.0) * z
     told = values[np.isfinite(values)]
     if not len(told):
         return [], np.empty(0)
@@ -198,7 +213,10 @@ def _widths(draws: Draws, policy: Policy) -> tuple[dict[str, Floats], Floats]:
 def _row(
     name: str, now: dict[str, float], width: dict[str, Floats], weight: Floats, moved: Floats
 ) -> dict[str, object]:
-    row: dict[str, object] = {"fact": name, "words": known_fact(name)}
+    row: dict[str, object] = {
+        "fact": name,
+        "words": known_fact(_column(name), "photo" if name in PHOTOS else None),
+    }
     shares = {}
     for angle, values in width.items():
         told = np.isfinite(values)  # an answer may be a stylus that has no rake
@@ -216,7 +234,7 @@ def _sentence(table: pd.DataFrame, now: dict[str, float]) -> str:
     if table.empty:
         return "Everything that a question could settle is told."
     telling = table[table["worth"] >= WORTH_ASKING]
-    facts = telling[~telling["fact"].isin(READ_BEFORE)]
+    facts = telling[~telling["fact"].isin([*READ_BEFORE, *PHOTOS])]
     earlier = telling[telling["fact"].isin(READ_BEFORE)]
     if facts.empty:
         text = "No fact about its make-up would narrow this quote by more than a few per cent."
@@ -224,6 +242,9 @@ def _sentence(table: pd.DataFrame, now: dict[str, float]) -> str:
         text = f"Ask first for {_the(facts.iloc[0]['words'])}: it narrows {_narrows(facts.iloc[0], now)}."
         if len(facts) > 1:
             text += f" Next: {', '.join(_the(words) for words in facts['words'].iloc[1:3])}."
+    photos = telling[telling["fact"].isin(PHOTOS)]
+    if len(photos):
+        text += f" {_capital(photos.iloc[0]['words'])} would narrow {_narrows(photos.iloc[0], now)}."
     if len(earlier):
         text += f" If the unit was ever read before, {_the(earlier.iloc[0]['words'])} says most."
     return text
@@ -240,6 +261,10 @@ def _narrows(row: pd.Series, now: dict[str, float]) -> str:
 
 def _the(words: str) -> str:
     return words if words.startswith("an ") else f"the {words}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _empty(row: pd.DataFrame, name: str) -> bool:

@@ -10,7 +10,7 @@ import pandas as pd
 from fleet.alignment.tradeoff import trade_off
 from fleet.charts import enquiry as charts
 from fleet.charts import tables
-from fleet.columns import ENQUIRY_COLUMNS
+from fleet.columns import ENQUIRY_COLUMNS, READ_BY
 from fleet.errors import FleetError
 from fleet.numerals import NOT_KNOWN, figure, percent, percents, span
 from fleet.policy.files import pick_policy
@@ -84,12 +84,13 @@ def quote_papers(
             f"{len(enquiries)} enquiries are more than the {MOST_PAPERS} that fit one paper; name one with "
             "--enquiry ID, or write a table with fleet quote --out."
         )
-    draws = forecaster.draw(enquiries)
     named = enquiries["policy"] if "policy" in enquiries else pd.Series([None] * len(enquiries))
+    chosen = [pick_policy(dict(policies), None if pd.isna(name) else str(name)) for name in named]
+    draws = forecaster.draw(enquiries, chosen)
     papers = []
     for i, row in quotes.table.iterrows():
         n = int(str(i))
-        policy = pick_policy(dict(policies), None if pd.isna(named.iloc[n]) else str(named.iloc[n]))
+        policy = chosen[n]
         trade = trade_off(draws.sra_true[n], draws.vta_true[n], draws.tilt_room[n], policy)
         own = pd.DataFrame({q: quotes.arrays[q][n] for q in quotes.arrays})
         told = _told(enquiries.iloc[n])
@@ -123,7 +124,10 @@ def _told(row: pd.Series) -> dict[str, str]:
             continue
         column = ENQUIRY_COLUMNS[name]
         number = column.kind == "number"
-        told[known_fact(name)] = figure(float(value), column.unit, 1) if number else plain_word(str(value))
+        reader = row.get(READ_BY.get(name, ""))
+        told[known_fact(name, reader if isinstance(reader, str) else None)] = (
+            figure(float(value), column.unit, 1) if number else plain_word(str(value))
+        )
     return told
 
 

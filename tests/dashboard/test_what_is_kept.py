@@ -48,6 +48,7 @@ UNIT = {
     "sra_static_deg": 92.0,
     "sra_dynamic_deg": 91.3,
     "vta_dynamic_deg": 22.0,
+    "read_by": "photo",
     "azimuth_optical_deg": 0.4,
     "azimuth_electrical_deg": 0.5,
     "zenith_deg": 4.9,

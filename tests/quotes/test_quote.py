@@ -197,13 +197,17 @@ def test_draws_come_as_a_long_frame(quotes: Quotes) -> None:
 
 
 def test_the_basis_says_what_the_quote_stands_on(table: pd.DataFrame, fleet: Fleet) -> None:
-    """Facts told, units of the family and kind, and what was never met."""
+    """Facts told, units of the family and kind, readings of each quantity, and what was never met."""
     units = fleet.house.facts.combos.groupby("family")["n"].sum()
-    assert table.loc["known", "basis"] == f"told: family; {units['F001']:.0f} units of family F001"
+    assert table.loc["known", "basis"].startswith(f"told: family; {units['F001']:.0f} units of family F001 (")
     assert "nothing told" in table.loc["nothing", "basis"]
     assert f"{units.sum():.0f} units match" in table.loc["nothing", "basis"]
     assert "family ZZ never measured here" in table.loc["new code", "basis"]
     assert "an earlier reading of the static rake" in table.loc["visit", "basis"]
+    own = {link: fleet.house.readings(link, "F001") for link in ("rake", "tracking", "sag")}
+    read = f"(rake {own['rake']:.0f}, tracking angle {own['tracking']:.0f}, sag {own['sag']:.0f})"
+    assert table.loc["known", "basis"].endswith(read)
+    assert f"the fleet read rake {fleet.house.readings('rake'):.0f}, " in table.loc["nothing", "basis"]
 
 
 def test_kinds_are_counted_when_both_parts_are_told(fleet: Fleet) -> None:

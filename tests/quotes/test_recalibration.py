@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
@@ -41,8 +42,8 @@ class Misfit(Forecaster):
 
     scale = 0.5
 
-    def draw(self, enquiries: pd.DataFrame) -> Draws:
-        d = super().draw(enquiries)
+    def draw(self, enquiries: pd.DataFrame, policies: Sequence[Policy] | None = None) -> Draws:
+        d = super().draw(enquiries, policies)
         f = np.full((len(enquiries), 1), self.scale)
         names = ("sag", "sra_dynamic", "vta_dynamic", "sra_true", "vta_true")
         wrong = {name: scale_about_median(getattr(d, name), f) for name in names}

@@ -72,6 +72,20 @@ def test_a_reading_of_the_unit_itself_tells_most(house: House) -> None:
         assert abs(table.loc["tilt_room_deg", "vta_dynamic_deg_share"]) < 0.06
 
 
+def test_a_photo_buys_less_than_a_bench_and_as_much_as_the_policy_trusts_it(house: House) -> None:
+    """An owner's photo narrows the rake, more the better photos are, never as far as a bench's reading."""
+    family = str(house.facts.combos["family"].iloc[0])
+    shares = []
+    for sd_deg in (2.0, 1.0, 0.4):
+        found = information(asked(body_family=family), house, Policy(photo_rake_sd_deg=sd_deg))
+        shares.append(found.table.set_index("fact")["sra_dynamic_deg_share"])
+    photo = [share["sra_static_by_photo"] for share in shares]
+    assert 0.0 < photo[0] < photo[1] < photo[2] < shares[0]["sra_static_deg"]
+    assert "The owner's photo of the static rake would narrow rake from" in found.sentence
+    read = information(asked(body_family=family, sra_static_deg=92.0), house, Policy()).table
+    assert "sra_static_by_photo" not in set(read["fact"])
+
+
 def test_the_family_settles_its_own_specification(house: House) -> None:
     """With the family told, its make-up facts have one answer each and are no questions any more."""
     family = str(house.facts.combos["family"].iloc[0])
@@ -83,7 +97,7 @@ def test_the_family_settles_its_own_specification(house: House) -> None:
 def test_a_spherical_stylus_is_not_asked_for_rake(house: House) -> None:
     """No rake, so no earlier rake reading and no share of it."""
     table = information(asked(stylus_profile="spherical"), house, Policy()).table
-    assert "sra_static_deg" not in set(table["fact"])
+    assert not {"sra_static_deg", "sra_static_by_photo"} & set(table["fact"])
     assert table["sra_dynamic_deg_share"].isna().all()
     assert set(WIDTHS) == {"sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg"}
 

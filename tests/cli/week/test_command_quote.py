@@ -177,6 +177,24 @@ def test_an_old_model_is_said(
     assert "older than the sheets" in fleet("status").out
 
 
+def test_an_angle_is_trusted_as_far_as_its_reader(fleet: Fleet, demo_store: Path) -> None:
+    """The same rake told by a bench, a photo, an eye: every range wider than the last, as the basis says."""
+    widths = []
+    for reader in ((), ("--read-by", "photo"), ("--read-by", "eye")):
+        ran = fleet(
+            "quote", "--family", "F003", "--sra-static-deg", "92", *reader, "--out", "q.csv", "--no-keep"
+        )
+        assert ran.status == 0, ran.err
+        row = pd.read_csv("q.csv").iloc[0]
+        widths.append(row["sra_dynamic_deg_q95"] - row["sra_dynamic_deg_q05"])
+    assert widths[0] < widths[1] < widths[2]
+    assert "told: family, the owner's estimate of the static rake" in row["basis"]
+    alone = fleet("quote", "--family", "F003", "--read-by", "photo")
+    assert (alone.status, "tell the angle too" in alone.err) == (2, True)
+    wrong = fleet("quote", "--sra-static-deg", "92", "--read-by", "guess")
+    assert (wrong.status, wrong.err) == (2, "fleet: --read-by takes one of bench, photo, eye, maker.\n")
+
+
 def test_what_next_says_which_question_is_worth_asking(
     fleet: Fleet, demo_store: Path, demo_folder: Path
 ) -> None:
