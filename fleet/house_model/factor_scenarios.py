@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD
-from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts
+from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS, FleetFacts
 from fleet.statistics.gram import Floats
 
 NEVER_SEEN: Final = "\x00never seen"
@@ -26,9 +27,9 @@ OTHER_FIGURE: Final = 0.02
 """Chance that a family's figure is told as another one (slips, variants)."""
 BY_CHANCE: Final = 0.15
 """Chance that a family never seen has the same figure as a given known one (catalogues use round figures)."""
-OTHER_NAME: Final = 0.5
-"""Chance that a code this bench never met is somebody else's code for a family it knows (no source: a plain
-half)."""
+OTHER_NAME: Final = (1.0, 2.0)
+"""Chance that a code this bench never met is somebody else's code for a family it knows, as one code in two
+would show it: a plain half (no source), less with every code that the bench keeps apart from one alike."""
 ROOM_SD_DEG: Final = 0.3
 BACK_OFF: Final = ("source", "generator", "frequency", "cantilever", "profile")
 """Order in which told factors are let go when no combination of the fleet has them all."""
@@ -78,6 +79,7 @@ class ScenarioChooser:
         per_family = facts.families["n"].to_numpy(dtype=float) if len(facts.families) else np.empty(0)
         once = float((per_family == 1.0).sum())
         self._new_share = (once + 0.5) / (per_family.sum() + 1.0)
+        self._other_name = OTHER_NAME[0] / (OTHER_NAME[1] + codes_alike(facts.families))
         self._cache: dict[tuple[object, ...], Scenarios] = {}
 
     def choose(self, told: dict[str, str], figures: dict[str, float]) -> Scenarios:
@@ -104,7 +106,7 @@ class ScenarioChooser:
         matched = float(weights.sum())
         told = {f: label for f, label in told.items() if f != "family" or known}
         if not known:
-            new = self._new_share if family is None else 1.0 - OTHER_NAME
+            new = self._new_share if family is None else 1.0 - self._other_name
             unseen = levels.copy()
             unseen[:, FACTORS.index("family")] = NEVER_SEEN if family is None else family
             extra = weights * new * BY_CHANCE ** len(figures)
@@ -144,6 +146,16 @@ class ScenarioChooser:
                 fit = np.where(np.abs(np.log(value / own)) < SAME_FIGURE, 1.0, OTHER_FIGURE)
             out *= np.where(np.isnan(own), 0.3, fit)
         return out
+
+
+def codes_alike(families: pd.DataFrame) -> int:
+    """How many codes have the make-up and catalogue figures of another code, and yet are another family."""
+    named = families[families.index != NOT_TOLD]
+    alike = named.reindex(columns=list(SPEC_FACTORS)).astype(str)
+    for name in SPECIFICATIONS:
+        figure = named.reindex(columns=[name])[name].astype(float)
+        alike[name] = np.round(np.log(figure) / SAME_FIGURE)
+    return int(alike.duplicated(keep=False).sum())
 
 
 def _merge(

@@ -81,7 +81,7 @@ def test_a_photo_buys_less_than_a_bench_and_as_much_as_the_policy_trusts_it(hous
         shares.append(found.table.set_index("fact")["sra_dynamic_deg_share"])
     photo = [share["sra_static_by_photo"] for share in shares]
     assert 0.0 < photo[0] < photo[1] < photo[2] < shares[0]["sra_static_deg"]
-    assert "The owner's photo of the static rake would narrow rake from" in found.sentence
+    assert "The owner's photo of the static rake would narrow dynamic rake from" in found.sentence
     read = information(asked(body_family=family, sra_static_deg=92.0), house, Policy()).table
     assert "sra_static_by_photo" not in set(read["fact"])
 

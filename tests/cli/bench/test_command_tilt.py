@@ -41,9 +41,10 @@ def test_tilt_of_what_is_missing_or_a_slip(fleet: Fleet) -> None:
     assert (untold.status, untold.err.count("\n")) == (2, 2)
     assert "tell the stylus profile, or read the rake" in untold.err
     steep = fleet("tilt", "--sra-dynamic-deg", "82.8", "--vta-dynamic-deg", "18")
-    assert "Tilt room predicted from the fleet" in steep.out
+    assert "Tilt room predicted from common practice" in steep.out
     assert (
-        "the tilt is held at the 1.7° that nine of ten of the fleet have; the rake asks for 8.2°" in steep.out
+        "the tilt is held at the 1.7° that nine of ten by common practice have; the rake asks for 8.2°"
+        in steep.out
     )
     slip = fleet("tilt", "--sra-dynamic-deg", "120", "--vta-dynamic-deg", "0", "--tilt-room-deg", "3")
     assert (slip.status, slip.err.count("\n")) == (2, 1)
