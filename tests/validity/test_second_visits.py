@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from worlds import FACTS, LONG, ideal, reference
+from worlds import FACTS, LONG, house_of, ideal, long_only, reference
 
 from fleet.house_model.predict import Forecaster
 from fleet.statistics.quantile_forecasts import crps, quantiles_of
+from synthetic_data.world import Noise, World, WorldSpec
 
 pytestmark = pytest.mark.validity
 SEEDS = range(1, 13) if LONG else range(1, 4)
@@ -32,9 +33,8 @@ def second_visits(seed: int) -> tuple[pd.DataFrame, pd.Series]:
     return asked, both["sra_dynamic_deg"]
 
 
-def units_asked_about(seed: int) -> pd.DataFrame:
+def units_asked_about(world: World) -> pd.DataFrame:
     """Sound units of a bench's families that it hasn't met yet, one sheet each."""
-    world = ideal(seed)
     sheets, _ = world.sheets(300)
     more, truth = world.sheets(600, stream=1)
     sound = truth.set_index("sheet_no")["fault"].reindex(more["sheet_no"]).eq("healthy").to_numpy()
@@ -50,7 +50,7 @@ def test_an_owners_rake_is_trusted_as_far_as_it_deserves(reader: str, sd_deg: fl
     """
     inside, score, rash = [], [], []
     for seed in SEEDS:
-        units = units_asked_about(seed)
+        units = units_asked_about(ideal(seed))
         owner = np.random.default_rng(seed).normal(0.0, sd_deg, len(units))
         asked = units[[*FACTS, "temperature_c", "hours_used"]].assign(
             sra_static_deg=units["sra_static_deg"] + owner
@@ -79,3 +79,21 @@ def test_an_earlier_visit_narrows_the_rake_and_keeps_its_promise() -> None:
     assert len(np.concatenate(inside)) > 500
     assert 0.87 <= np.concatenate(inside).mean() <= 0.93
     assert np.mean(ratio) < 0.5
+
+
+@long_only
+def test_a_hands_habit_makes_no_sag_less_sure() -> None:
+    """Operators who read every rake off by 1.5 times a reading's noise: ranges of the sag hold."""
+    inside: dict[float, list[np.ndarray]] = {0.5: [], 0.9: []}
+    for seed in range(1, 7):
+        world = World(WorldSpec(seed=seed, noise=Noise(operator=1.5)))
+        units = units_asked_about(world)
+        drawn = Forecaster(house_of(world.sheets(300)[0])).draw(
+            units[[*FACTS, "temperature_c", "hours_used"]]
+        )
+        found = (units["sra_static_deg"] - units["sra_dynamic_deg"]).to_numpy()
+        for share, held in inside.items():
+            low, high = np.quantile(drawn.sag, [0.5 - share / 2.0, 0.5 + share / 2.0], axis=1)
+            held.append((found >= low) & (found <= high))
+    assert 0.45 <= np.concatenate(inside[0.5]).mean() <= 0.55
+    assert 0.87 <= np.concatenate(inside[0.9]).mean() <= 0.93
