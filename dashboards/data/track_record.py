@@ -34,14 +34,14 @@ def answers(path: str, revision: str, source: str) -> tuple[ForecastPairs, int]:
 def with_rivals(path: str, revision: str, source: str) -> ForecastPairs:
     """The same with scores of simpler forecasts beside them; a back-test has kept its own."""
     from fleet.quotes.hindcasts import add_references as let_try
-    from fleet.quotes.kept_quotes import FACTS
+    from fleet.quotes.kept_quotes import SHEET_FACTS
     from fleet.store.quotes import sheets_by_intake
 
     found, _ = answers(path, revision, source)
     if source == BACKTEST or not len(found):
         return found
     read = ("unit", "measured_on", "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
-    return let_try(found, sheets_by_intake(Store(path), tuple(dict.fromkeys((*read, *FACTS)))))
+    return let_try(found, sheets_by_intake(Store(path), tuple(dict.fromkeys((*read, *SHEET_FACTS)))))
 
 
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Scoring …")

@@ -6,7 +6,7 @@ import json
 
 import pandas as pd
 
-from fleet.columns import ENQUIRY_COLUMNS
+from fleet.columns import COLUMNS, ENQUIRY_COLUMNS
 from fleet.house_model.house import House
 from fleet.quotes.outcomes import FORECAST, policy_text
 from fleet.quotes.quote import Quotes
@@ -15,6 +15,8 @@ from fleet.statistics.quantile_forecasts import quantiles_of
 NOT_FACTS = ("enquiry_id", "serial", "policy")
 FACTS = tuple(name for name in ENQUIRY_COLUMNS if name not in NOT_FACTS)
 """Enquiry columns that are facts about a pickup."""
+SHEET_FACTS = tuple(name for name in FACTS if name in COLUMNS)
+"""Those that a bench sheet tells as well."""
 
 
 def archive_rows(

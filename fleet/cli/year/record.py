@@ -54,11 +54,11 @@ def record(
 
 def _with_rivals(store: Store, answers: ForecastPairs, *, boosting: bool) -> ForecastPairs:
     from fleet.quotes.hindcasts import add_references
-    from fleet.quotes.kept_quotes import FACTS
+    from fleet.quotes.kept_quotes import SHEET_FACTS
     from fleet.store.quotes import sheets_by_intake
 
     read = ("unit", "measured_on", "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
-    columns = tuple(dict.fromkeys((*read, *FACTS)))
+    columns = tuple(dict.fromkeys((*read, *SHEET_FACTS)))
     return add_references(answers, sheets_by_intake(store, columns), boosting=boosting)
 
 
