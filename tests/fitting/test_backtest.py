@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from worlds import stored, tokened
 
+from fleet.columns import READ_BY
 from fleet.errors import FleetError
 from fleet.fitting.backtest import FIRST_UNITS, Fold, folds, origins
 from fleet.fitting.fit import fit_store
@@ -116,15 +117,15 @@ def test_what_only_the_bench_finds_out_is_never_told() -> None:
 
 
 def test_hidden_facts_are_empty_in_the_enquiry() -> None:
-    """What is told is the sheet's own; readings are no column of an enquiry."""
+    """What is told is the sheet's own; what only the bench finds out stays empty or is no column."""
     some = sheets().head(6).reset_index(drop=True)
     told = all_facts(6)
     told[:3, FACTS.index("body_family")] = False
     enquiries = as_enquiries(some, told)
     assert enquiries["body_family"].isna().tolist() == [True] * 3 + [False] * 3
     assert enquiries["vtf_mn"].equals(some["vtf_mn"])
-    assert "sra_dynamic_deg" not in enquiries
-    assert enquiries["sra_static_deg"].isna().all()
+    assert "zenith_deg" not in enquiries
+    assert enquiries[list(READ_BY)].isna().all(axis=None)
 
 
 def test_rivals_get_the_same_past_in_back_test_and_record(tried: list[Fold]) -> None:
