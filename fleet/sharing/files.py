@@ -255,6 +255,9 @@ def _wrong_sums(sums: Sums, k: int, units: Any, smallest: int) -> str:
     if (sums.counts < 0.0).any() or (sums.counts > units + smallest).any():
         return "count more units than there are"
     root = np.sqrt(np.maximum(np.einsum("mii->mi", sums.moments), 1e-12))
-    scaled = sums.moments / root[:, :, None] / root[:, None, :]
+    with np.errstate(all="ignore"):
+        scaled = sums.moments / root[:, :, None] / root[:, None, :]
+    if not np.isfinite(scaled).all():
+        return "are none that readings can have"
     uneven = np.abs(scaled - scaled.transpose(0, 2, 1)).max() > 1e-9
     return "are none that readings can have" if uneven or (np.linalg.eigvalsh(scaled) < -1e-6).any() else ""

@@ -45,10 +45,11 @@ def other_policy(wish: str, policy: Policy, policies: dict[str, Policy]) -> Poli
 
     if wish in policies:
         return policies[wish]
+    told = " ".join(wish.split())[:100]
     if "=" in wish:
         changes = toml_tables(
             wish.replace(";", "\n"),
-            no_toml=f"--what-if {wish[:100]} can't be read; write it as tracking_limit_deg=24, "
+            no_toml=f"--what-if {told} can't be read; write it as tracking_limit_deg=24, "
             "or rake_accepted_deg=[90.0,93.0], several with ; between them",
         )
         return policy.but(**{**changes, "name": "what-if"})
@@ -56,7 +57,7 @@ def other_policy(wish: str, policy: Policy, policies: dict[str, Policy]) -> Poli
         if Path(wish).is_file():
             return load_policy(wish)["default"]
     raise FleetError(
-        f"--what-if {wish} is neither a policy ({', '.join(policies)}) nor a policy file nor KEY=VALUE."
+        f"--what-if {told} is neither a policy ({', '.join(policies)}) nor a policy file nor KEY=VALUE."
     )
 
 

@@ -207,7 +207,7 @@ def _rule(header: str, entry: Any, name: str) -> Rule:
             optional=bool(entry.get("optional", False)),
             ask=str(entry.get("ask", "")),
         )
-    except (AttributeError, TypeError, ValueError) as error:
+    except (AttributeError, TypeError, ValueError, OverflowError) as error:
         raise FleetError(f"{where}: words and sense are tables, empty is a list of texts.") from error
     _check_rule(rule, where)
     return rule
