@@ -14,7 +14,7 @@ from fleet.charts import planes
 from fleet.numerals import NOT_KNOWN, figure, span
 from fleet.policy.remedies import price
 from fleet.report.paper import Field, Paper, Section, Table, tilt_words, turn_words
-from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, REMEDIES, plain_word
+from fleet.words import CLEARANCE, FAULT_WORDS, HANDLING, NO_REPAIR, REMEDIES, plain_word
 
 if TYPE_CHECKING:
     import altair as alt
@@ -26,21 +26,7 @@ if TYPE_CHECKING:
 MN_PER_GRAM: Final = 9.80665
 VALID_DAYS: Final = 30
 """How long a card's price stands where nothing else is said (common practice, no source)."""
-FOUND: Final = {
-    "rake_set_wrong": "the stylus was set at the wrong angle on its cantilever, seen from the side",
-    "stylus_twisted": "the stylus was twisted on its cantilever",
-    "stylus_canted": "the stylus leans to one side on its cantilever",
-    "generator_rolled": "the generator inside sits rolled to one side",
-    "assembly_rolled": "the stylus and its generator sit rolled to one side in the body",
-    "cantilever_angle": "the cantilever was set at the wrong angle",
-    "suspension_soft": "the suspension is softer than it should be",
-    "suspension_stiff": "the suspension is stiffer than it should be",
-    "weak_channel": "one channel is weaker than the other",
-    "misread": "one of our readings is doubtful, so we shall measure again",
-    "other": "something is unusual that fits no fault we know",
-}
-"""What each likely cause is called towards an owner."""
-SURE: Final = ((0.9, "Very probably"), (0.7, "Probably"), (0.4, "Perhaps"))
+SURE: Final = ((0.9, "Very probably:"), (0.7, "Probably:"), (0.4, "Perhaps:"))
 """A chance from so much on, as a word; below the last it is only one of several causes (our choice)."""
 
 
@@ -94,9 +80,10 @@ def found_words(verdict: Verdict) -> str:
     word = next((w for least, w in SURE if chance >= least), None)
     if word is None:
         return "It doesn't measure as its kind does, and several causes are possible; we measure again."
-    if leading == "misread":
-        return f"{word} {FOUND[leading]}."
-    return f"It doesn't measure as its kind does. {word} {FOUND[leading]}; that is for its maker to mend."
+    cause = FAULT_WORDS[leading].cause.replace("probably ", "")
+    if leading in ("misread", "other"):
+        return f"It doesn't measure as its kind does. {word} {cause}; we measure again."
+    return f"It doesn't measure as its kind does. {word} {cause}; that is for its maker to mend."
 
 
 def outcome_words(found: Alignment, policy: Policy) -> str:

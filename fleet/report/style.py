@@ -21,8 +21,8 @@ body {{ margin: 0 auto; max-width: 178mm; padding: 6mm; }}
 @media screen and (max-width: 170mm) {{
   body {{ padding: 3mm; }}
   dl.headlines, .pictures, dl.basis > div {{ flex-wrap: wrap; }}
-  dl.headlines > div {{ flex-basis: 40%; }}
-  .pictures figure {{ flex: 1 1 100% !important; }}
+  dl.headlines > div {{ flex-basis: 12em; }}
+  .pictures figure {{ flex: 1 1 90vw !important; }}
   table {{ display: block; overflow-x: auto; }}
 }}
 main + main {{ break-before: page; margin-top: 14mm; }}
