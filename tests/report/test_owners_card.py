@@ -113,10 +113,10 @@ def _with_row(verdict: Verdict, row: dict[str, Any]) -> Verdict:
 def test_price_reference_and_lines_to_sign(unit: pd.DataFrame, house: House) -> None:
     """With a rate the price of the bench's minutes stands with its last day; without one, a ruled line."""
     sheet = unit.assign(bench_minutes=60.0)
-    rated = Policy(hourly_rate=50.0, wedge_fee=20.0, currency="units")
+    rated = Policy(hourly_rate=50.0, wedge_fee=20.0, currency="EUR")
     made = judge(house, sheet, rated).alignment.remedy == "made_wedge"
     said = text(card_of(sheet, house, rated, workshop="Bench two", reference="R-7", valid_days=10))
-    assert f"{50 + 20 * made} units, valid until 2025-07-11" in said
+    assert f"{50 + 20 * made} EUR, valid until 2025-07-11" in said
     assert "Bench two" in said
     assert "R-7" in said
     bare = card_of(sheet, house)
