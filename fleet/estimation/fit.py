@@ -41,7 +41,7 @@ from fleet.house_model.chain import (
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
-from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
+from fleet.house_model.priors import AGAINST, BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
 from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
@@ -159,9 +159,11 @@ class _Finisher(Fitter):
         """Two combinations of tracking and built-in angle that are fitted one at a time.
 
         The rake comes first, or the tracking angle where few sheets read a rake, and learns from all of them.
-        A few rows of what is believed stand in where hardly a sheet reads both.
+        A few rows of what is believed stand in where hardly a sheet reads both: with angles that go against
+        each other, or a bench without rakes would quote them more widely than one that reads nothing.
         """
-        believed = np.diag([BELIEFS[n].base + BELIEFS[n].growth * TYPICAL_S2 for n in PAIRED])
+        sd = np.sqrt([BELIEFS[n].base + BELIEFS[n].growth * TYPICAL_S2 for n in PAIRED])
+        believed = np.outer(sd, sd) * [[1.0, AGAINST], [AGAINST, 1.0]]
         t, b = (_pooled(self.products, n, n) for n in PAIRED)
         cross = _pooled(self.products, *PAIRED)
         rows = float(self.joint.counts.sum())

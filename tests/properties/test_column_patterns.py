@@ -134,6 +134,22 @@ def test_no_pattern_of_columns_makes_anything_fail(part: int) -> None:
     assert failures([(size, p) for p in EVERY[part::PARTS] for size in SIZES])[0] == []
 
 
+def test_an_angle_that_is_read_widens_no_quote_of_the_other() -> None:
+    """Thirty sheets with rakes alone, with tracking angles alone or with both quote neither angle more widely
+    than sheets that hold no angle."""
+    world = ideal(7, **WORLD)
+    facts = [f for f in family_lines(world) if f["stylus_profile"] != "spherical"]
+    sheets = world.sheets(30)[0]
+
+    def quoted(rakes: bool, tracking: bool) -> list[float]:
+        read = (rakes, rakes, tracking, *[True] * 6)
+        return widths(fleet_from(world, without(sheets, read)).house, facts)
+
+    neither = quoted(rakes=False, tracking=False)
+    for rakes, tracking in ((True, False), (False, True), (True, True)):
+        assert np.all(np.array(quoted(rakes, tracking)) < neither), (rakes, tracking)
+
+
 TOLD = (
     ("body_family",),
     ("assembly_source",),
