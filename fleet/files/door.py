@@ -33,6 +33,10 @@ class RefusedError(Exception):
     """Why a file is refused, as the second half of a line."""
 
 
+class TooLargeError(RefusedError):
+    """An archive that unpacks to more than is let in."""
+
+
 @contextmanager
 def open_ordinary(path: Path | str) -> Iterator[IO[bytes]]:
     """Open a file for reading, if it is one: no device, no pipe, nothing that could go on for ever.
@@ -158,7 +162,7 @@ def unpack(content: bytes, *, most: int) -> Iterator[tuple[str, bytes]]:
         with zipfile.ZipFile(io.BytesIO(content)) as packed:
             told = packed.infolist()
             if sum(part.file_size for part in told) > most:
-                raise RefusedError(f"it unpacks to more than {_size(most)}")
+                raise TooLargeError(f"it unpacks to more than {_size(most)}")
             for part in told:
                 yield part.filename, _unpack_part(content, part)
     except (zipfile.BadZipFile, zlib.error, struct.error, ValueError, OSError, NotImplementedError):

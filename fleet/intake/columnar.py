@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 from fleet.columns import CODE_PATTERN, Column
 from fleet.errors import UnreadableFileError
 from fleet.extras import how_to_install
-from fleet.files.door import RefusedError, unpack
+from fleet.files.door import TooLargeError, unpack
 from fleet.intake.guides.guide import Guide
 from fleet.intake.guides.layout import find_header, join_rows
 from fleet.intake.table import ABOVE, PAGE, SheetTable, Text, fits, match_headers, one_of
@@ -277,12 +277,10 @@ def _look_over(file: IO[bytes], name: str) -> bool:
     content = file.read(_LARGEST_UNPACKED_BYTES + 1)
     try:
         parts = dict(unpack(content, most=_LARGEST_UNPACKED_BYTES))
-    except RefusedError as error:
-        if "more than" in str(error):
-            raise UnreadableFileError(
-                f"{name} unpacks to more than a workbook of 32 MB; save it as CSV."
-            ) from None
-        raise
+    except TooLargeError:
+        raise UnreadableFileError(
+            f"{name} unpacks to more than a workbook of 32 MB; save it as CSV."
+        ) from None
     large = {part for part in parts if part.startswith(("xl/worksheets/", "xl/sharedStrings"))}
     if sum(len(text) for part, text in parts.items() if part not in large) > _LARGEST_OTHER_PARTS_BYTES:
         raise UnreadableFileError(f"{name} unpacks to more than a workbook of 32 MB; save it as CSV.")

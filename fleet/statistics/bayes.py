@@ -24,7 +24,7 @@ import numpy as np
 from scipy import optimize
 
 from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Floats, Gram
+from fleet.statistics.gram import Floats, Gram, theta_unit
 from fleet.statistics.gram import response_sd as response_sd  # also looked for here
 from fleet.statistics.psis import SplitT, smooth_weights
 from fleet.statistics.reml import (
@@ -35,7 +35,6 @@ from fleet.statistics.reml import (
     full_inverse,
     slopes,
     solve,
-    theta_unit,
 )
 from fleet.statistics.slice_sampling import chain_ess, slice_chain
 

@@ -328,3 +328,9 @@ def response_sd(gram: Gram) -> float:
     if total <= 1e-13 * gram.yy:
         total = 1e-12 * gram.yy or 1e-12
     return float(np.sqrt(total / weight))
+
+
+def theta_unit(gram: Gram) -> Floats:
+    """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
+    rows = gram.rows_per_level
+    return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))

@@ -28,7 +28,7 @@ from scipy import linalg
 
 from fleet.errors import FleetError
 from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Cells, Floats, Gram, Term, build_gram, response_sd
+from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram, response_sd, theta_unit
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
@@ -214,9 +214,8 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     Notes
     -----
     In ``v = asinh(theta / unit)`` the criterion is even: no bound is needed, and 0 is always stationary.  So
-    each term is tried at 0, and one that is 0 away from it, until neither lowers the criterion.  Where the
-    fit leaves no residual (every row equal to its level's mean, say) sigma has no maximum; it is then held
-    at `HELD` times the response's sd.
+    each term is tried at 0, and one that is 0 away from it, until neither lowers the criterion.  Where no
+    residual is left, sigma has no maximum; it is then held at `HELD` times the response's sd.
     """
     if gram.n < gram.p or (sigma is None and gram.n <= gram.p):
         raise FleetError(f"got {gram.n:.0f} rows for {gram.p} fixed columns, expected more rows than columns")
@@ -240,12 +239,6 @@ def _check_fixed(gram: Gram) -> None:
         raise FleetError(f"fixed column {name!r} says no more than the ones before it: leave it out")
 
 
-def theta_unit(gram: Gram) -> Floats:
-    """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
-    rows = gram.rows_per_level
-    return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
-
-
 def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     search = _Search(gram, sigma)
     first = np.maximum(0.5, search.unit) if start is None else np.maximum(start, 0.3 * search.unit)
@@ -254,12 +247,12 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
     q = gram.design.q
-    variance = inverse_diagonal(s.factor)[q:] * scale**2
-    coef = s.coef * s.scale
-    se, known = np.sqrt(variance), sigma is not None
+    coef, se = s.coef * s.scale, np.sqrt(inverse_diagonal(s.factor)[q:]) * scale
     beside = np.reshape([search.at(v + INSIDE * e)[1] for e in np.eye(len(v))], (len(v), len(v)))
     slope = np.where(v == 0.0, np.diag(beside) / (2.0 * INSIDE * search.unit**2), 0.0)
-    return RemlFit(gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, search.short_by, known)
+    return RemlFit(
+        gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, search.short_by, sigma is not None
+    )
 
 
 class _Search:
@@ -271,13 +264,15 @@ class _Search:
         self.short_by = 0.0
 
     def at(self, v: Floats) -> tuple[float, Floats]:
-        """Criterion and gradient."""
+        """Criterion and gradient; none where no residual is left, as a profiled sigma has no maximum."""
         try:
-            theta = self.unit * np.sinh(np.abs(v))
-            value, gradient, _ = criterion_and_gradient(self.gram, theta, sigma=self.sigma)
+            value, gradient, _ = criterion_and_gradient(
+                self.gram, self.unit * np.sinh(abs(v)), sigma=self.sigma
+            )
         except np.linalg.LinAlgError:
             return TOO_FAR, np.zeros_like(v)
-        return value, gradient * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
+        gradient = gradient * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
+        return value, np.where(np.abs(gradient) < 1e200, gradient, 0.0)
 
     def together(self, vs: Floats) -> Floats:
         """Criterion of each row."""
@@ -306,11 +301,11 @@ class _Search:
             beside = [self.at(v + STEP * e)[1] for e in np.eye(len(v))[free]]
             hessian = np.array([(b - gradient)[free] / STEP for b in beside])
             values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
-            step = np.zeros_like(v)
-            step[free] = -vectors @ (vectors.T @ gradient[free] / np.maximum(np.abs(values), FLAT))
+            step = _newton(values, vectors, gradient, free)
             self.short_by = 0.5 * float(-gradient @ step)
             if self.short_by < ENOUGH * (1.0 + abs(value)):
                 v = v + step
+                v = v + _newton(values, vectors, self.at(v)[1], free)
                 break
             step *= min(1.0, LONGEST / float(np.abs(step).max()))
             while (new := self.at(v + step))[0] > value + 1e-4 * float(gradient @ step):
@@ -323,6 +318,13 @@ class _Search:
         if (snapped != v).any() and (at := float(self.together(snapped[None])[0])) <= value + NEARLY:
             return snapped, at
         return v, value
+
+
+def _newton(values: Floats, vectors: Floats, gradient: Floats, free: Ints) -> Floats:
+    pull = vectors.T @ gradient[free]
+    step = np.zeros_like(gradient)
+    step[free] = -vectors @ (pull / np.maximum(np.abs(values), FLAT))
+    return step
 
 
 def fit_frame(
@@ -371,7 +373,7 @@ def _se_at_zero(gram: Gram, fit: RemlFit, centre: Floats) -> Floats:
     s = solve(gram, fit.sds / fit.sigma)
     q = gram.design.q
     cov = full_inverse(s.factor)[q:, q:] * fit.sigma**2
-    move = np.eye(cov.shape[0])
+    move = np.eye(len(cov))
     move[0, 1:] = -centre
     return np.asarray(np.sqrt(np.diag(move @ cov @ move.T)))
 

@@ -36,7 +36,7 @@ def test_the_verdict_is_the_judgements_own(filled: Path, open_page: OpenPage) ->
     assert app.info[0].value == f"Read {own.again}."
     assert "read the electrical azimuth: the roll stands on it" in text
     readings = app.dataframe[0].value.set_index("reading")
-    assert readings.loc["dynamic sag", "this unit"] == "0.50°"
+    assert readings.loc["dynamic sag", "this unit"] == 0.5
 
 
 def test_saving_needs_the_tick_and_a_whole_sheet(own: Path, open_page: OpenPage) -> None:

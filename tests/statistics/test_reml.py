@@ -7,7 +7,7 @@ from engine_cases import CROSSED, columns, fleet, restricted
 
 from fleet.errors import FleetError
 from fleet.statistics import reml
-from fleet.statistics.gram import Term
+from fleet.statistics.gram import Term, theta_unit
 from fleet.statistics.reml import (
     _Search,
     criterion,
@@ -18,7 +18,6 @@ from fleet.statistics.reml import (
     gram_of_frame,
     response_sd,
     solve,
-    theta_unit,
 )
 
 SLOPE = Term(("source",), "s")
