@@ -163,6 +163,7 @@ def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
         for p in patterns
     ]
     pattern = np.array([f"sheets without {_join(m)}" if m else "sheets with all readings" for m in missing])
+    code = code.ravel()  # numpy 2.0 gives it a second axis
     row, link = np.nonzero(read)
     doubt = resid.share * resid.doubt
     family = "family " + resid.observed["family"].astype(str).to_numpy(dtype=object)
