@@ -37,6 +37,8 @@ OFTEN_FAULTY: Final = 2.0
 WEDGE_FROM: Final = 0.5
 WORTH_ASKING: Final = 0.25
 """A question that takes a quarter off the ranges is asked before anything is quoted (our choice)."""
+SETTLED: Final = 0.1
+"""Where both targets are met in less than this, or missed in less, no answer is waited for (our choice)."""
 NEVER_SURE: Final = (1e-4, 1.0 - 1e-4)
 """Draws that all say the same make nothing certain."""
 SHARED: Final = 0.02
@@ -166,8 +168,14 @@ def _row(
     )
     usual = float(every["p_faulty"].median())
     fact, worth = asked.get(str(quote["enquiry_id"]), ("", 0.0))
+    open_yet = SETTLED <= both <= 1.0 - SETTLED
     reasons = [
-        (ASK_FIRST, worth >= WORTH_ASKING, worth, f"{fact} would narrow the ranges by {percent(worth)}"),
+        (
+            ASK_FIRST,
+            worth >= WORTH_ASKING and open_yet,
+            worth,
+            f"{fact} would narrow the ranges by {percent(worth)}",
+        ),
         (PROMISE_NOTHING, both < UNLIKELY, 1.0 - both, f"both targets met with a chance of {percent(both)}"),
         (
             SUSPECT_KIND,

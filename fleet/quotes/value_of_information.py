@@ -239,14 +239,15 @@ def _sentence(table: pd.DataFrame, now: dict[str, float]) -> str:
     if facts.empty:
         text = "No fact about its make-up would narrow this quote by more than a few per cent."
     else:
-        text = f"Ask first for {_the(facts.iloc[0]['words'])}: it narrows {_narrows(facts.iloc[0], now)}."
+        first = facts.iloc[0]
+        text = f"Ask first for {with_article(first['words'])}: it narrows {_narrows(first, now)}."
         if len(facts) > 1:
-            text += f" Next: {', '.join(_the(words) for words in facts['words'].iloc[1:3])}."
+            text += f" Next: {', '.join(with_article(words) for words in facts['words'].iloc[1:3])}."
     photos = telling[telling["fact"].isin(PHOTOS)]
     if len(photos):
         text += f" {_capital(photos.iloc[0]['words'])} would narrow {_narrows(photos.iloc[0], now)}."
     if len(earlier):
-        text += f" If the unit was ever read before, {_the(earlier.iloc[0]['words'])} says most."
+        text += f" If the unit was ever read before, {with_article(earlier.iloc[0]['words'])} says most."
     return text
 
 
@@ -259,8 +260,9 @@ def _narrows(row: pd.Series, now: dict[str, float]) -> str:
     return f"{', '.join(parts)} (width of nine in ten)"
 
 
-def _the(words: str) -> str:
-    return words if words.startswith("an ") else f"the {words}"
+def with_article(words: str) -> str:
+    """Return a fact's name as it stands in a sentence."""
+    return words if words.startswith(("an ", "the ")) else f"the {words}"
 
 
 def _capital(text: str) -> str:

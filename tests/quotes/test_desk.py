@@ -48,24 +48,24 @@ def quotes(**told: list[float]) -> Quotes:
 
 
 def test_each_decision() -> None:
-    """Ask first goes before promise nothing, suspect kind, made wedge; the rest may be quoted."""
+    """Ask first goes before promise nothing, suspect kind, made wedge, but asks nothing that is settled."""
     found = desk(
         quotes(
-            p_both_met=[0.9, 0.9, 0.2, 0.9, 0.9, 0.1],
-            p_made_wedge=[0.1, 0.8, 0.9, 0.1, 0.1, 0.1],
-            p_faulty=[0.05, 0.05, 0.05, 0.2, 0.05, 0.05],
+            p_both_met=[0.9, 0.9, 0.2, 0.9, 0.9, 0.1, 0.04],
+            p_made_wedge=[0.1, 0.8, 0.9, 0.1, 0.1, 0.1, 0.1],
+            p_faulty=[0.05, 0.05, 0.05, 0.2, 0.05, 0.05, 0.05],
         ),
         units=500.0,
-        asked={"Q4": ("the family", 0.4), "Q0": ("the family", 0.1)},
+        asked={"Q4": ("the family", 0.4), "Q0": ("the family", 0.1), "Q6": ("the family", 0.4)},
     )
     told = dict(zip(found.table["enquiry_id"], found.table["decision"], strict=True))
     assert told == {
         "Q0": QUOTE_IT, "Q1": MADE_WEDGE, "Q2": PROMISE_NOTHING, "Q3": SUSPECT_KIND, "Q4": ASK_FIRST,
-        "Q5": PROMISE_NOTHING,
+        "Q5": PROMISE_NOTHING, "Q6": PROMISE_NOTHING,
     }  # fmt: skip
     places = [DECISIONS.index(d) for d in found.table["decision"]]
     assert places == sorted(places)
-    assert found.table["enquiry_id"].tolist()[1:3] == ["Q5", "Q2"]
+    assert found.table["enquiry_id"].tolist()[1:4] == ["Q6", "Q5", "Q2"]
     why = found.table.set_index("enquiry_id")["why"]
     assert "20 %" in why["Q2"]
     assert "90 %" in why["Q2"]

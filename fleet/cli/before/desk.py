@@ -85,7 +85,7 @@ def _asked(
         )
         return {}
     from fleet.policy.files import pick_policy
-    from fleet.quotes.value_of_information import READ_BEFORE, information
+    from fleet.quotes.value_of_information import READ_BEFORE, information, with_article
 
     found = {}
     for place in range(len(enquiries)):
@@ -96,7 +96,7 @@ def _asked(
         facts = facts[~facts["fact"].isin(READ_BEFORE)]
         if len(facts):
             first = facts.iloc[0]
-            found[str(one["enquiry_id"].iloc[0])] = (f"the {first['words']}", float(first["worth"]))
+            found[str(one["enquiry_id"].iloc[0])] = (with_article(first["words"]), float(first["worth"]))
     return found
 
 
