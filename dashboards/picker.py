@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final, Literal
 
 import altair as alt
@@ -102,21 +102,7 @@ def to_unit_by_row(frame: pd.DataFrame, key: str, numbers: Sequence[str], alt: s
     """Show a table of which a row, clicked anywhere, opens the page of its unit."""
     own = f"{key}_{zlib.crc32(chr(10).join(numbers).encode()):x}"
 
-    def picked() -> None:
-        chosen = _picked_rows(own)
-        if chosen and chosen[-1] < len(numbers):
-            state.go_to_unit(numbers[chosen[-1]])
-
-    st.dataframe(
-        sortable(frame),
-        hide_index=True,
-        width="stretch",
-        height=38 + 35 * min(max(len(frame), 1), most),
-        key=own,
-        on_select=picked,
-        selection_mode=["single-row", "single-cell"],
-        alt=alt,
-    )
+    _table(frame, own, numbers, state.go_to_unit, most, alt)
 
 
 def rows(
@@ -135,10 +121,16 @@ def rows(
     """
     own = f"{key}_{zlib.crc32(chr(10).join(values).encode()):x}"
 
+    _table(frame, own, values, lambda value: state.choose(sets, value), most, alt)
+
+
+def _table(
+    frame: pd.DataFrame, own: str, values: Sequence[str], act: Callable[[str], None], most: int, alt: str
+) -> None:
     def picked() -> None:
         chosen = _picked_rows(own)
         if chosen and chosen[-1] < len(values):
-            state.choose(sets, values[chosen[-1]])
+            act(values[chosen[-1]])
 
     st.dataframe(
         sortable(frame),

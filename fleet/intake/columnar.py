@@ -258,9 +258,7 @@ def _other_pages(file: IO[bytes], name: str, page: str) -> list[Page]:
             if page in {"", title}:
                 sheet = book.get_sheet_by_name(title)
                 if sheet.total_height * max(sheet.total_width, 1) > _MOST_CELLS:
-                    raise UnreadableFileError(
-                        f"{name} spreads over more than 5 million cells; save it as CSV."
-                    )
+                    raise UnreadableFileError(_TOO_WIDE.format(name=name))
                 cells = sheet.to_python(skip_empty_area=False)
                 pages.append(Page(title, number, [[cell_text(value) for value in row] for row in cells]))
         return pages
