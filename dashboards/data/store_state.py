@@ -43,7 +43,7 @@ def overview(path: str, revision: str) -> Overview:
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner="Loading the house model …")
 def house(path: str, revision: str) -> House:
     """The house model in the store (never changed once loaded)."""
-    from fleet.fitting.refit import load_house
+    from fleet.fitting.kept_model import load_house
 
     del revision
     return load_house(Store(path))

@@ -41,6 +41,7 @@ from fleet.errors import FleetError
 from fleet.physics.geometry import arm_height_change_mm
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 from fleet.policy.remedies import remedy
+from fleet.statistics.sobol import sobol_points
 
 if TYPE_CHECKING:
     from fleet.physics.geometry import Floats
@@ -167,10 +168,9 @@ class _Draws:
 @lru_cache(maxsize=1)
 def _normal() -> Floats:
     """Standard normal points (2, `DRAWS`), evenly spread."""
-    from scipy import special, stats
+    from scipy import special
 
-    points = stats.qmc.Sobol(2, scramble=True, rng=np.random.default_rng(11)).random(DRAWS)
-    return np.asarray(special.ndtri(np.clip(points.T, 1e-9, 1.0 - 1e-9)))
+    return np.asarray(special.ndtri(np.clip(sobol_points(DRAWS, 2, seed=11).T, 1e-9, 1.0 - 1e-9)))
 
 
 def _roll(known: Known) -> Correction:

@@ -160,7 +160,7 @@ def the_store(given: Path | None) -> Store:
 def the_house(store: Store) -> House:
     """The store's house model; says on standard error when sheets came in since it was fitted."""
     store.open()
-    from fleet.fitting.refit import load_house
+    from fleet.fitting.kept_model import load_house
 
     return _told_age(load_house(store), store)
 
@@ -174,7 +174,7 @@ def the_house_or_cold(given: Path | None) -> House:
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
     if store.path.exists():
         store.open()
-    from fleet.fitting.refit import house_or_prior
+    from fleet.fitting.kept_model import house_or_prior
 
     house = house_or_prior(store)
     if house.units > 0.0:

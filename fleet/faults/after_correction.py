@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, WORTH, Chances, Figure
 from fleet.alignment.readings import DOUBT, MISSING, take_readings
@@ -224,7 +224,7 @@ def _chances(now: Floats, cov: Floats, tilt: float, read: tuple[float, float], p
     correlation = float(cov[0, 1] / (sd[0] * sd[1]))
     rake = _below(high + DECIMAL_SLACK_DEG, mean[0], sd[0]) - _below(low - DECIMAL_SLACK_DEG, mean[0], sd[0])
     tracking = _below(limit, mean[1], sd[1])
-    joint = stats.multivariate_normal(np.zeros(2), [[1.0, correlation], [correlation, 1.0]])
+    joint = scipy.stats.multivariate_normal(np.zeros(2), [[1.0, correlation], [correlation, 1.0]])
     ends = [(e - mean[0]) / sd[0] for e in (high + DECIMAL_SLACK_DEG, low - DECIMAL_SLACK_DEG)]
     top = (limit - mean[1]) / sd[1]
     both = float(joint.cdf([ends[0], top]) - joint.cdf([ends[1], top]))
@@ -235,7 +235,7 @@ def _chances(now: Floats, cov: Floats, tilt: float, read: tuple[float, float], p
 
 
 def _below(limit: float, mean: float, sd: float) -> float:
-    return float(stats.norm.cdf((limit - mean) / sd))
+    return float(scipy.special.ndtr((limit - mean) / sd))
 
 
 def _met_words(chances: Chances) -> str:

@@ -25,7 +25,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from fleet.numerals import percent
 
@@ -116,7 +116,7 @@ def _rate(mean: Any) -> Any:
 
 def _chance(mean: Any, n: Any) -> Any:
     """One-sided p-value of rate 1 against less (score test, normal)."""
-    return stats.norm.sf((mean - MEAN) / np.sqrt(VARIANCE / n))
+    return special.ndtr((MEAN - mean) / np.sqrt(VARIANCE / n))
 
 
 def _by_group(x: Floats, label: pd.Series[str], doubt: pd.Series[float], fleet: float) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""Fit the house model on what is in the store, keep it there, and get it back."""
+"""Fit the house model on what is in the store, and keep it there."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from fleet.errors import FleetError, NoModelError
-from fleet.estimation.prior_only import prior_house
+from fleet.errors import FleetError
 from fleet.fitting.promotion import refit_by_rule
 from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
 from fleet.fitting.refitted import Refitted
-from fleet.house_model.archive import from_parts
-from fleet.house_model.house import House
 from fleet.store import Store
-from fleet.store.models import newest_model
 
 
 def refit(
@@ -56,38 +52,3 @@ def refit(
     except FullRefitNeededError as why:
         done = refit_by_rule(store, since=since, progress=progress)
         return replace(done, sentence=f"A full refit instead of a quick one: {why}. {done.sentence}")
-
-
-def load_house(store: Store, number: int | None = None) -> House:
-    """The newest house model kept in the store, or the one with this number.
-
-    Parameters
-    ----------
-    store : Store
-        Where it is kept.
-    number : int, optional
-        Which one; the one in use without it.
-
-    Returns
-    -------
-    House
-
-    Raises
-    ------
-    NoModelError
-        If there is none yet, or none of this number.
-    """
-    kept = newest_model(store, number)
-    if kept is None and number is not None:
-        raise NoModelError(f"no house model {number} in the store: `fleet model --list` names those kept")
-    if kept is None:
-        raise NoModelError("no house model yet: run `fleet refit`")
-    return from_parts(kept.arrays, kept.texts)
-
-
-def house_or_prior(store: Store) -> House:
-    """The newest kept model; without a store or a model, the one that stands on common practice alone."""
-    if not store.path.exists():
-        return prior_house()
-    kept = newest_model(store)
-    return prior_house() if kept is None else from_parts(kept.arrays, kept.texts)

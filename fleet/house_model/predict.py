@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from fleet.house_model.chain import (
     ANGLES,
@@ -47,6 +47,7 @@ from fleet.house_model.variance_function import nearest_covariance
 from fleet.physics.sag import pressed_deg, sag_scale_deg
 from fleet.policy.policy import Policy
 from fleet.statistics.gram import Floats, Ints
+from fleet.statistics.sobol import sobol_points
 
 DIMENSIONS: Final = (
     "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
@@ -108,8 +109,7 @@ class Forecaster:
     def __init__(self, house: House, *, n_draws: int = 1024, seed: int = 0) -> None:
         self.house, self.n = house, n_draws
         power = 2 ** int(np.ceil(np.log2(max(n_draws, 2))))
-        sobol = stats.qmc.Sobol(len(DIMENSIONS), scramble=True, rng=np.random.default_rng(seed))
-        u = np.clip(sobol.random(power)[:n_draws], 1e-12, 1.0 - 1e-12)
+        u = np.clip(sobol_points(power, len(DIMENSIONS), seed)[:n_draws], 1e-12, 1.0 - 1e-12)
         self._u = dict(zip(DIMENSIONS, u.T, strict=True))
         self._z = {name: special.ndtri(x) for name, x in self._u.items()}
         # A dimension more would draw all others anew.

@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize
 
 Floats = NDArray[np.float64]
 Factors = Mapping[str, tuple[float, float]]
@@ -145,7 +145,7 @@ def fit_variances(
         total = noise + factor * np.maximum(base + growth * all_s2, SMALLEST)
         root = np.sqrt(all_n) / total
         columns = np.stack([factor * (scale != "whole"), factor * all_s2 * (scale != "none")], axis=1)
-        fitted, _ = optimize.nnls(columns * root[:, None], all_excess * root)
+        fitted, _ = scipy.optimize.nnls(columns * root[:, None], all_excess * root)
         base, growth = float(fitted[0]), float(fitted[1])
         plain = np.maximum(base + growth * s2, SMALLEST)
         for own, other in (groups, groups[::-1]):

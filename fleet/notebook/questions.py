@@ -20,7 +20,7 @@ from fleet.faults.suspects import suspects as find_suspects
 from fleet.faults.verdicts import prior_from_verdicts
 from fleet.faults.visits import fill_in
 from fleet.fitting.fit import fit_store
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.house_model.house import House
 from fleet.notebook.sheets import (
     EnquiriesLike,

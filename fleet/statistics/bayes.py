@@ -21,12 +21,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from fleet.statistics.blas_threads import one_blas_thread
 from fleet.statistics.gram import Floats, Gram, theta_unit
 from fleet.statistics.gram import response_sd as response_sd  # also looked for here
-from fleet.statistics.psis import SplitT, smooth_weights
 from fleet.statistics.reml import (
     LOG_2PI,
     RemlFit,
@@ -36,7 +35,7 @@ from fleet.statistics.reml import (
     slopes,
     solve,
 )
-from fleet.statistics.slice_sampling import chain_ess, slice_chain
+from fleet.statistics.sampling import SplitT, chain_ess, slice_chain, smooth_weights
 
 LogPrior = Callable[[Floats, Floats], Floats]
 """Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
@@ -298,7 +297,7 @@ def _at_mode(target: _Target, reml: RemlFit) -> SplitT:
     if target.sigma is None:
         start[-1] = 0.0
         bounds.append((-3.0, 3.0))
-    mode = optimize.minimize(target.negative, start, jac=True, method="L-BFGS-B", bounds=bounds).x
+    mode = scipy.optimize.minimize(target.negative, start, jac=True, method="L-BFGS-B", bounds=bounds).x
     hessian = np.empty((target.dim, target.dim))
     for i in range(target.dim):
         h = 1e-3

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import special, stats
+import scipy
+from scipy import special
 
 from fleet.numerals import percent
 
@@ -255,8 +256,8 @@ def funnel_limits(n: ArrayLike, centre: float, tail: float) -> NDArray[np.float6
     Spiegelhalter (2005), Stat. Med. 24, 1185-1202, appendix A.1.1.
     """
     trials = np.asarray(n, dtype=float)
-    first = stats.binom.ppf(tail, trials, centre)
-    at, below = stats.binom.cdf(first, trials, centre), stats.binom.cdf(first - 1, trials, centre)
+    first = scipy.stats.binom.ppf(tail, trials, centre)
+    at, below = scipy.stats.binom.cdf(first, trials, centre), scipy.stats.binom.cdf(first - 1, trials, centre)
     return np.asarray((first - (at - tail) / (at - below)) / trials)
 
 

@@ -24,7 +24,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import linalg
+import scipy
 
 from fleet.errors import FleetError
 from fleet.statistics.blas_threads import one_blas_thread
@@ -76,11 +76,11 @@ def solve(gram: Gram, theta: Floats) -> Solved:
     c = gram.a * scale
     c *= scale[:, None]
     c.flat[: q * size : size + 1] += 1.0
-    factor, info = linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
+    factor, info = scipy.linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
     if info != 0:
         raise np.linalg.LinAlgError("theta is too large, or the fixed columns are not independent")
     rhs = gram.b * scale
-    coef, _ = linalg.lapack.dpotrs(factor, rhs, lower=1)
+    coef, _ = scipy.linalg.lapack.dpotrs(factor, rhs, lower=1)
     log_det = 2.0 * float(np.log(np.diag(factor)).sum())
     return Solved(log_det, max(gram.yy - float(rhs @ coef), 1e-300), factor, coef, scale)
 
@@ -151,13 +151,13 @@ def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
 
 def inverse_diagonal(factor: Floats) -> Floats:
     """Diagonal of C⁻¹ from C's lower Cholesky factor."""
-    inverse, _ = linalg.lapack.dtrtri(factor, lower=1)
+    inverse, _ = scipy.linalg.lapack.dtrtri(factor, lower=1)
     return np.asarray(np.einsum("ij,ij->j", inverse, inverse))  # what is above the diagonal is 0 in both
 
 
 def full_inverse(factor: Floats) -> Floats:
     """Inverse of C from its lower Cholesky factor, both triangles filled."""
-    inverse, _ = linalg.lapack.dpotri(factor, lower=1)
+    inverse, _ = scipy.linalg.lapack.dpotri(factor, lower=1)
     lower = np.tril(inverse)
     return np.asarray(lower + np.tril(inverse, -1).T)
 
@@ -232,7 +232,7 @@ def _check_fixed(gram: Gram) -> None:
     """Refuse fixed columns of which one follows from the others."""
     x = gram.a[gram.design.q :, gram.design.q :]
     length = np.sqrt(np.where(np.diag(x) > 0.0, np.diag(x), 1.0))
-    factor, info = linalg.lapack.dpotrf(x / length / length[:, None], lower=1)
+    factor, info = scipy.linalg.lapack.dpotrf(x / length / length[:, None], lower=1)
     independent = np.diag(factor) > 1e-6 if info == 0 else np.arange(gram.p) < info - 1
     if not independent.all():
         name = gram.design.fixed[int(np.argmin(independent))]

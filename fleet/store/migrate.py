@@ -37,18 +37,15 @@ def schema_of(con: Connection, path: Path) -> int:
     FleetError
         If the file is some other database, or from a newer fleet than this one.
     """
-    tables = {row[0] for row in con.execute("select table_name from duckdb_tables()").fetchall()}
-    if "schema_version" not in tables:
-        if tables:
-            raise FleetError(f"{path} is a database, but not a fleet store; name the store with --store.")
-        return 0
+    other = f"{path} is a database, but not a fleet store; name the store with --store."
     try:
-        found = con.execute("select coalesce(max(version), 0) from schema_version").fetchall()[0][0]
-        version = int(found)
+        version = int(con.execute("select coalesce(max(version), 0) from schema_version").fetchall()[0][0])
+    except duckdb.CatalogException:
+        if con.execute("select table_name from duckdb_tables()").fetchall():
+            raise FleetError(other) from None
+        return 0
     except (duckdb.BinderException, ValueError) as error:
-        raise FleetError(
-            f"{path} is a database, but not a fleet store; name the store with --store."
-        ) from error
+        raise FleetError(other) from error
     if version > newest_schema():
         raise FleetError(
             f"the store {path} was made by a newer fleet (its schema is {version}, this fleet knows "

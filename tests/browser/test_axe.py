@@ -14,7 +14,7 @@ from browser_tools import running, settled
 from fleet.cli import run
 from fleet.cli.week.dashboard import SHARED
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store
 
 if TYPE_CHECKING:

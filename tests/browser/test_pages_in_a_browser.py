@@ -15,7 +15,7 @@ from fleet.attainment.contrasts import contrast
 from fleet.attainment.distributions import distribution
 from fleet.faults.one_unit import judge
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.house_model.predict import Forecaster
 from fleet.numerals import percent
 from fleet.policy.policy import Policy

@@ -12,7 +12,7 @@ import pytest
 from browser_tools import choose, open_page, running, settled
 
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store, list_verdicts
 
 if TYPE_CHECKING:

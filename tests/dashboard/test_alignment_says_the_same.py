@@ -23,7 +23,7 @@ from fleet.attainment.peers import PeerGroup
 from fleet.cli import run
 from fleet.columns import COLUMNS
 from fleet.faults.one_unit import Verdict, judge
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.house_model.house import House
 from fleet.policy.policy import Policy
 from fleet.report.units import unit_paper

@@ -11,7 +11,7 @@ from fleet.attainment.attainment import attainment
 from fleet.attainment.contrasts import contrast
 from fleet.attainment.distributions import distribution
 from fleet.faults.group_drift import groups
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store, list_verdicts
 

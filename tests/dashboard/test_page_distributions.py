@@ -8,7 +8,7 @@ from page_helpers import OpenPage, bold
 from worlds import LONG
 
 from fleet.attainment.distributions import GROUPINGS, QUANTITIES, distribution
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store
 
 

@@ -12,7 +12,7 @@ from page_helpers import OpenPage, bold, notes
 from dashboards import state
 from dashboards.data import quotes, store_state
 from fleet.columns import ENQUIRY_COLUMNS
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.house_model.predict import Forecaster
 from fleet.policy.files import load_policy
 from fleet.quotes.quote import quote

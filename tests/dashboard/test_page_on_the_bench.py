@@ -8,7 +8,7 @@ import pandas as pd
 from page_helpers import OpenPage, bold
 
 from fleet.faults.one_unit import judge
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bench_sheets, bold, notes
 
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.quotes.hindcasts import all_facts, as_enquiries, make_hindcasts
 from fleet.quotes.kept_quotes import archive_rows

@@ -11,7 +11,7 @@ from page_helpers import OpenPage, bold, notes
 from dashboards import picker
 from fleet.attainment.peers import peer_group
 from fleet.faults.suspects import Suspects, suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store
 from fleet.words import fault_words
 

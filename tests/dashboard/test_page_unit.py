@@ -13,7 +13,7 @@ from dashboards.data.store_state import revision
 from fleet.errors import FleetError
 from fleet.faults.one_unit import judge
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store
 

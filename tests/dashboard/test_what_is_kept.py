@@ -14,7 +14,7 @@ from streamlit.testing.v1 import AppTest
 from worlds import long_only
 
 from dashboards import state
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.quotes.hindcasts import all_facts, make_hindcasts
 from fleet.store import Store

@@ -12,8 +12,8 @@ import pytest
 from worlds import stored, tokened
 
 from fleet.fitting import promotion
+from fleet.fitting.kept_model import load_house
 from fleet.fitting.promotion import refit_by_rule
-from fleet.fitting.refit import load_house
 from fleet.house_model.house import House
 from fleet.statistics.quantile_forecasts import Paired
 from fleet.store import Store

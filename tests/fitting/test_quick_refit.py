@@ -13,8 +13,9 @@ import pandas as pd
 import pytest
 from worlds import ideal, tokened
 
+from fleet.fitting.kept_model import load_house
 from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, update_store_sums
-from fleet.fitting.refit import load_house, refit
+from fleet.fitting.refit import refit
 from fleet.house_model.chain import LINK, LINKS, SPHERICAL
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.store import Store

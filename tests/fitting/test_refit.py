@@ -15,7 +15,8 @@ from fleet.errors import FleetError
 from fleet.estimation.fit import fit_house
 from fleet.faults.suspects import suspects
 from fleet.fitting.fit import fit_store
-from fleet.fitting.refit import house_or_prior, load_house, refit
+from fleet.fitting.kept_model import house_or_prior, load_house
+from fleet.fitting.refit import refit
 from fleet.house_model.archive import to_parts
 from fleet.house_model.chain import READING_NOISE
 from fleet.house_model.house import House

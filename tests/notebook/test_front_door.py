@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import fleet
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.intake import TokenKey
 from fleet.store import Store
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from fleet.errors import FleetError
-from fleet.fitting.refit import load_house, refit
+from fleet.fitting.kept_model import load_house
+from fleet.fitting.refit import refit
 from fleet.house_model.house import House
 from fleet.report.pdf import load_library
 from fleet.store import Store

@@ -11,7 +11,7 @@ import pytest
 
 from fleet.faults.statement import statement
 from fleet.faults.unit_life import Life, unit_life
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.house_model.house import House
 from fleet.policy.policy import Policy
 from fleet.report.page import html

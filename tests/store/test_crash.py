@@ -14,7 +14,8 @@ import duckdb
 import pytest
 from worlds import ideal, tokened
 
-from fleet.fitting.refit import load_house, refit
+from fleet.fitting.kept_model import load_house
+from fleet.fitting.refit import refit
 from fleet.store import Store, check_store, migrate
 
 ROWS = 3000

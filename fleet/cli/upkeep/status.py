@@ -67,7 +67,7 @@ def _lent_line(store: Store) -> str:
 def _model_line(store: Store, *, empty: bool) -> str:
     if empty:
         return "Next: fleet intake FILE"
-    from fleet.fitting.refit import load_house
+    from fleet.fitting.kept_model import load_house
 
     try:
         house = load_house(store)

@@ -46,7 +46,7 @@ def model(
     if every:
         _list(opened)
         return
-    from fleet.fitting.refit import load_house
+    from fleet.fitting.kept_model import load_house
     from fleet.house_model.summary import compare, summarise_model
 
     house = load_house(opened, number)

@@ -13,7 +13,7 @@ import pytest
 
 from fleet.cli.column_options import SHORT_NAMES
 from fleet.faults.visits import ASSEMBLY, BODY, QUOTED
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.intake import read_enquiries
 from fleet.policy.files import load_policy
 from fleet.quotes.quote import quote

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from fleet.faults.suspects import suspects
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store
 from fleet.words import NO_REPAIR
 

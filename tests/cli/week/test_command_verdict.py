@@ -14,7 +14,7 @@ import pytest
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.suspects import suspects
 from fleet.faults.verdicts import prior_from_verdicts
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.store import Store, list_verdicts
 
 Fleet = Callable[..., "object"]

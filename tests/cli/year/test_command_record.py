@@ -13,7 +13,7 @@ import pytest
 
 from fleet.cli.enquiries import correction
 from fleet.errors import FleetError
-from fleet.fitting.refit import load_house
+from fleet.fitting.kept_model import load_house
 from fleet.intake import load_key, read_enquiries
 from fleet.policy.files import load_policy
 from fleet.quotes.quote import quote

@@ -1,24 +1,30 @@
-"""Importance sampling: what the draws come from, and Pareto smoothing of their weights.
+"""Draws from a density known up to a constant: by weights, and by slices where the weights fail.
 
 References
 ----------
-Vehtari, Simpson, Gelman, Yao & Gabry 2024, JMLR 25(72): algorithm and the k diagnostic.
+Vehtari, Simpson, Gelman, Yao & Gabry 2024, JMLR 25(72): Pareto smoothing of weights and the k diagnostic.
 Zhang & Stephens 2009, Technometrics 51(3): estimate of the generalised Pareto shape.
+Neal 2003, Annals of Statistics 31(3): stepping out (figure 3) and shrinking (figure 5) of a slice.
+Geyer 1992, Statistical Science 7(4): effective size of a chain from its autocorrelations.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from fleet.statistics.gram import Floats
+from fleet.statistics.sobol import sobol_points
 
 T_DF = 6.0
 T_SCALE = 0.9375 / 6.0**0.5
 """Density of Student's t at its middle: Γ(7/2) / (√(6π) Γ(3)) = 15 / (16 √6)."""
+LogDensity = Callable[[Floats], float]
+STEPS_OUT = 20
 
 
 @dataclass(frozen=True)
@@ -41,13 +47,11 @@ class SplitT:
 
     def draw(self, n: int, seed: int) -> Floats:
         """A scrambled Sobol set of n (a power of two) points, (n, dim)."""
-        dim = len(self.mode)
-        u = stats.qmc.Sobol(dim, scramble=True, rng=np.random.default_rng(seed)).random(n)
-        u = np.clip(u, 1e-9, 1.0 - 1e-9)
+        u = np.clip(sobol_points(n, len(self.mode), seed), 1e-9, 1.0 - 1e-9)
         p_left = self.left / (self.left + self.right)
         on_left = u < p_left
         half = np.where(on_left, 0.5 * u / p_left, 0.5 + 0.5 * (u - p_left) / (1.0 - p_left))
-        z = stats.t.ppf(half, T_DF) * np.where(on_left, self.left, self.right)
+        z = special.stdtrit(T_DF, half) * np.where(on_left, self.left, self.right)
         x = self.mode + z @ self.vectors.T
         x[:, : self.terms] = np.abs(x[:, : self.terms])
         return np.asarray(x)
@@ -115,3 +119,83 @@ def pareto_shape(exceedances: Floats) -> tuple[float, float]:
     b_hat = float((b[keep] * weight[keep]).sum() / weight[keep].sum())
     k = float(np.log1p(-b_hat * x).mean())
     return (k * m + 0.5 * 10.0) / (m + 10.0), -k / b_hat
+
+
+def slice_chain(
+    density: LogDensity, start: Floats, widths: Floats, *, sweeps: int, warm: int, rng: np.random.Generator
+) -> Floats:
+    """Sample a density coordinate by coordinate.
+
+    Parameters
+    ----------
+    density : log density up to a constant; -inf outside its support
+    start : (dim,) a point of positive density
+    widths : (dim,) first guess of a slice's width per coordinate
+    sweeps : sweeps kept
+    warm : sweeps thrown away first
+    rng : source of randomness
+
+    Returns
+    -------
+    (sweeps, dim) array
+    """
+    x, level = start.copy(), density(start)
+    kept = np.empty((sweeps, len(start)))
+    for sweep in range(warm + sweeps):
+        for i in range(len(start)):
+            x, level = _one(density, x, level, i, float(widths[i]), rng)
+        if sweep >= warm:
+            kept[sweep - warm] = x
+    return kept
+
+
+def _one(
+    density: LogDensity, x: Floats, level: float, i: int, width: float, rng: np.random.Generator
+) -> tuple[Floats, float]:
+    """One update of coordinate ``i``; returns the new point and its log density."""
+    height = level - rng.exponential()
+    probe = x.copy()
+
+    def at(value: float) -> float:
+        probe[i] = value
+        return density(probe)
+
+    low = x[i] - width * rng.random()
+    high = low + width
+    room = int(STEPS_OUT * rng.random())
+    for _ in range(room):
+        if at(low) <= height:
+            break
+        low -= width
+    for _ in range(STEPS_OUT - 1 - room):
+        if at(high) <= height:
+            break
+        high += width
+    while True:
+        value = low + (high - low) * rng.random()
+        found = at(value)
+        if found > height:
+            return probe, found
+        if value < x[i]:
+            low = value
+        else:
+            high = value
+
+
+def chain_ess(chain: Floats) -> float:
+    """Smallest effective sample size over the coordinates of a chain.
+
+    Autocorrelations are summed in pairs of neighbouring lags until a pair's sum is no longer positive.
+    """
+    n = len(chain)
+    worst = float(n)
+    for column in chain.T:
+        centred = column - column.mean()
+        auto = np.fft.irfft(np.abs(np.fft.rfft(centred, 2 * n)) ** 2)[:n]
+        if auto[0] <= 0.0:
+            continue
+        rho = auto / auto[0]
+        pairs = rho[: 2 * (n // 2)].reshape(-1, 2).sum(axis=1)
+        stop = int(np.argmax(pairs <= 0.0)) if np.any(pairs <= 0.0) else len(pairs)
+        worst = min(worst, n / max(2.0 * float(pairs[:stop].sum()) - 1.0, 1e-9))
+    return min(worst, float(n))
