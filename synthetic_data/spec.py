@@ -7,6 +7,7 @@ number with its unit and where it comes from). Nothing here is a real pickup, ma
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 from fleet.errors import FleetError
 
@@ -206,7 +207,7 @@ class WorldSpec:
             raise FleetError("n_families is below n_sources; give each source at least one family.")
 
 
-AWKWARD: dict[str, float] = {
+AWKWARD: dict[str, Any] = {
     "spherical_share": 0.25,
     "hundred_hz_share": 0.3,
     "patchy_share": 0.3,
@@ -214,5 +215,6 @@ AWKWARD: dict[str, float] = {
     "wrong_frequency_share": 0.1,
     "hidden_where_worst": 0.5,
     "owner_sd_deg": 1.0,
+    "spread": Spread(family_spread_log=0.3, unit_tail_df=15.0),
 }
 """What a workshop's sheets are like on a bad day, all at once (invented): ``WorldSpec(seed, **AWKWARD)``."""

@@ -85,7 +85,7 @@ def faulty_sheets(sheet: pd.DataFrame) -> dict[str, pd.DataFrame]:
         still, new_sag = soften(np.array([t]), np.array([sag]), np.array([deflection]), factor)
         return stood(float(still[0]), float(new_sag[0]))
 
-    steep = t + 7.0
+    steep = t + 8.0
     scale = [float(sag_scale_deg(18.0, 14.0, 5.5, x)) for x in (t, steep)]
     return {
         "rake_set_wrong": changed(sheet, sra_static_deg=-6.5, sra_dynamic_deg=-6.5),

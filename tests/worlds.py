@@ -140,5 +140,4 @@ def reference(seed: int) -> Fleet:
 @cache
 def bench() -> Fleet:
     """A small bench with every oddity that sheets can have; fitted once, shared by many tests."""
-    world = ideal(5, n_families=12, n_new_families=2, spherical_share=0.12, hundred_hz_share=0.3)
-    return fleet_of(world, 420)
+    return fleet_of(awkward(5, n_families=12, n_new_families=2), 420)
