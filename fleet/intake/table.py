@@ -151,11 +151,22 @@ def match_headers(
     given = {*places, *(guide.constant if guide else ())}
     missing = [name for name, column in known.items() if column.required and name not in given]
     if missing:
-        raise UnreadableFileError(f"{file} has no column {', '.join(missing)}; {_advice(headers)}")
+        raise UnreadableFileError(f"{file} has no column {', '.join(missing)}; {_advice(headers, known)}")
     return places, tuple(ignored)
 
 
-def _advice(headers: list[str]) -> str:
+OTHERS: Final = {
+    "enquiry_id": "enquiries: fleet quote FILE",
+    "trial": "a gauge study: fleet gauge FILE",
+    "sheet_no": "bench sheets: fleet intake FILE",
+}
+"""A column that tells a file of another kind, with the command that takes it."""
+
+
+def _advice(headers: list[str], known: Mapping[str, Column]) -> str:
+    there = [name for name in OTHERS if name in headers and not (name in known and known[name].required)]
+    if there:
+        return f"it looks like {OTHERS[there[0]]}"
     if len(headers) == 1 and any(mark in headers[0] for mark in ";\t|"):
         return "its fields don't seem to be separated by commas: a reading guide can say by what."
     return "the first row must hold the column names; other names need a reading guide."

@@ -112,6 +112,8 @@ def test_a_huge_cell_is_put_aside(write: Write) -> None:
         (b"", "is empty"),
         (b"\n\n", "is empty"),
         (b"a,b\n1,2\n", "has no column sheet_no, measured_on, body_family; the first row must hold"),
+        (b"enquiry_id,vtf_mn\nE1,18\n", "body_family; it looks like enquiries: fleet quote FILE"),
+        (b"unit,operator,trial\n", "it looks like a gauge study: fleet gauge FILE"),
         (b"sheet_no;measured_on;body_family\n", "separated by commas: a reading guide"),
         (b"sheet_no,sheet_no,measured_on,body_family\n", "two columns sheet_no"),
         (b"\xff\xfes\0h\0", "UTF-16"),

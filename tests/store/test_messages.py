@@ -356,6 +356,7 @@ CASES: dict[str, Case] = {
     "… cannot be read: …": lambda b: (bound_socket(b.folder / "a.csv"), b.does("intake a.csv"))[1],
     "… is empty; the first row must hold the column names": lambda b: b.takes("\n \n"),
     "… has no column …; the first row must hold the column names": lambda b: b.takes("foo,bar\n1,2\n"),
+    "… has no column …; it looks like …": lambda b: b.takes("enquiry_id,vtf_mn\nE1,18\n"),
     "… has no column …; its fields don't seem to be separated by commas": lambda b: b.takes("a;b\n1;2\n"),
     "… has two columns …": lambda b: b.takes(f"{HEAD},sheet_no\n"),
     "… line …, the column names, has a quotation mark that is never closed": lambda b: b.takes('"a,b\n1,2\n'),
