@@ -30,9 +30,9 @@ page = st.navigation(
     ],
     position="top",
 )
-asked = state.gone_to_unit()
+asked = state.gone_to()
 if asked is not None:
-    st.switch_page(PAGES / "unit.py", query_params={"sheet": asked})
+    st.switch_page(PAGES / f"{asked[0]}.py", query_params=asked[1])
 state.enter(page.url_path or "enquiry")
 try:
     page.run()

@@ -99,7 +99,9 @@ def _codes(
     columns: Mapping[str, Column],
     levels: Mapping[str, Sequence[str]] | None,
 ) -> Told:
-    known = {} if levels is not None else store_state.overview(found.path, found.revision).levels
+    known: Mapping[str, Mapping[str, int]] = {name: {} for name in fields}
+    if levels is None and found.revision:
+        known = store_state.overview(found.path, found.revision).levels
     told: Told = {}
     for cell, name in zip(st.columns(len(fields)), fields, strict=True):
         with cell:

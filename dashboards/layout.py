@@ -21,6 +21,8 @@ from fleet.policy.policy import Policy
 
 EVERYTHING: Final = "all"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+DONE: Final = "@done"
+"""Where the session keeps a line to be said once, after the page is drawn again."""
 ICON: Final = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
 <rect width="32" height="32" rx="6" fill="#0072B2"/>
 <path d="M5 9L21 20" stroke="#fff" stroke-width="4" stroke-linecap="round"/>
@@ -42,6 +44,61 @@ def question(title: str, about: str) -> None:
     note(about)
 
 
+def quoting() -> tuple[Ready, bool]:
+    """What an enquiry is answered from: the store, or before its first fit mechanics and common practice.
+
+    Returns
+    -------
+    Ready and bool
+        The store, and whether the house model stands on its sheets; where not, the page has said so.
+    """
+    path = store_state.store_path()
+    found = Ready(path, store_state.revision(path))
+    try:
+        if store_state.quoting_house(found.path, found.revision).units > 0:
+            return ready(model=True), True
+        sheets = store_state.overview(found.path, found.revision).unit_sheets if found.revision else 0
+    except FleetError as error:
+        explain(error)
+        st.stop()
+    what = f"{sheets} bench sheets, but no house model" if sheets else "no bench sheet of a unit"
+    st.info(
+        plain(
+            f"There is {what} in the store yet: mechanics and common practice answer alone, so ranges are "
+            "wide, and no family or source is known."
+        ),
+        icon=":material/info:",
+    )
+    if sheets:
+        offer_refit(path)
+    else:
+        st.page_link(
+            "workshop_pages/sheets.py", label="Take your bench sheets in", icon=":material/upload_file:"
+        )
+    return found, False
+
+
+def offer_refit(path: str) -> None:
+    """Offer to fit the house model here and now."""
+    if st.button(
+        "Fit the house model now", key="refit", icon=":material/model_training:", on_click=state.touch
+    ):
+        try:
+            with st.spinner("Fitting the house model; a large store takes minutes …"):
+                st.session_state[DONE] = store_state.fit_again(path)
+        except FleetError as error:
+            explain(error)
+        else:
+            st.rerun()
+
+
+def say_done() -> None:
+    """Say once what was done before the page was drawn again."""
+    done = st.session_state.pop(DONE, None)
+    if done is not None:
+        st.success(plain(done))
+
+
 def ready(*, model: bool) -> Ready:
     """Make sure that there is something to show, else say in a sentence what to run and stop the page.
 
@@ -51,6 +108,7 @@ def ready(*, model: bool) -> Ready:
     """
     path = store_state.store_path()
     found = Ready(path, store_state.revision(path))
+    say_done()
     try:
         held = store_state.overview(found.path, found.revision)
     except FleetError as error:
@@ -73,11 +131,13 @@ def _model_or_stop(found: Ready, sheets: int) -> None:
             empty(f"{told} in the store: too few to say what is normal. Take more in.", "fleet intake FILE")
         elif isinstance(error, NoModelError):
             empty("There are sheets, but no house model yet: it has to be fitted once.", "fleet refit")
+            offer_refit(found.path)
         else:
             explain(error)
         st.stop()
     if age > 0:
         st.info("Sheets came in since the house model was fitted; `fleet refit` brings it up to date.")
+        offer_refit(found.path)
 
 
 def explain(error: FleetError) -> None:

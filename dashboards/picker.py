@@ -12,10 +12,8 @@ import streamlit as st
 
 from dashboards import layout, state
 from dashboards.data.suspects import Listed, ranked_suspects
-from dashboards.data.units import among_its_kind, sheets_of_unit
 from dashboards.numbers import sortable
 from fleet.attainment.distributions import Quantity
-from fleet.attainment.peers import PAIRS
 from fleet.charts import suspects as unit_charts
 from fleet.errors import FleetError
 from fleet.numerals import NOT_KNOWN, figure, percent
@@ -37,7 +35,8 @@ SHOWN: Final = {
 
 def clickable(chart: alt.LayerChart, field: str) -> alt.LayerChart:
     """Let a click on a mark of the chart name its group; nothing fades, so nothing is lost to the eye."""
-    out = chart.copy(deep=True)
+    out = chart.copy(deep=False)
+    out.layer = list(out.layer)
     shared = _speaks_of(out, field)  # layers that show the same frame hand it to the whole
     places = [
         i
@@ -53,7 +52,9 @@ def _speaks_of(layer: Any, field: str) -> bool:
     return isinstance(layer.data, pd.DataFrame) and field in layer.data.columns
 
 
-def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
+def marks(
+    chart: alt.LayerChart, key: str, groups: Sequence[str], *, by: str | None = None, below: bool = True
+) -> None:
     """Draw a chart whose marks open the units behind them.
 
     Parameters
@@ -61,6 +62,8 @@ def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
     chart : with a field `group`.
     key : of the widget.
     groups : the groups as the store says them.
+    by : the grouping that the page goes to with the click; None stays with the one that is chosen.
+    below : whether the list of units stands above the chart, so that it must be said where.
     """
     said = {plain_word(g): g for g in groups} | {g: g for g in groups}
 
@@ -68,14 +71,39 @@ def marks(chart: alt.LayerChart, key: str, groups: Sequence[str]) -> None:
         found = st.session_state[key]["selection"].get(CLICK, [])
         names = [said.get(str(p.get("group"))) for p in found]
         if names and names[-1] is not None:
-            state.choose(OF, names[-1])
+            show_units(names[-1], by, below=below)
 
     st.altair_chart(clickable(chart, "group"), width="stretch", key=key, on_select=picked)
 
 
-def to_units(chart: alt.LayerChart, key: str, *, width: Literal["stretch", "content"] = "stretch") -> None:
-    """Draw a chart whose marks, clicked, open the page of their unit."""
-    out = chart.copy(deep=True)
+def show_units(group: str, by: str | None = None, *, below: bool = True) -> None:
+    """List the units of a group from now on.
+
+    Parameters
+    ----------
+    group : as the store says it.
+    by : the grouping that it belongs to; None is the one that is chosen.
+    below : whether the list stands above what was clicked.
+    """
+    if by is not None:
+        state.choose("by", by)
+    state.choose(OF, group)
+    if below:
+        st.toast(
+            f"The units of {plain_word(group)} are listed under the first table.", icon=":material/list:"
+        )
+
+
+def to_units(
+    chart: alt.LayerChart,
+    key: str,
+    *,
+    width: Literal["stretch", "content"] = "stretch",
+    go: Callable[[str], None] = state.go_to_unit,
+) -> None:
+    """Draw a chart whose marks, clicked, open the page of their unit, or where `go` leads with the sheet."""
+    out = chart.copy(deep=False)
+    out.layer = list(out.layer)
     names = []
     for i, layer in enumerate(out.layer):
         if _speaks_of(layer, "sheet_no"):
@@ -87,7 +115,7 @@ def to_units(chart: alt.LayerChart, key: str, *, width: Literal["stretch", "cont
         said = st.session_state[key]["selection"]
         found = [p for name in names for p in said.get(name, [])]
         if found:
-            state.go_to_unit(str(found[-1]["sheet_no"]))
+            go(str(found[-1]["sheet_no"]))
 
     st.altair_chart(out, width=width, key=key, on_select=picked)
 
@@ -106,7 +134,7 @@ def to_unit_by_row(frame: pd.DataFrame, key: str, numbers: Sequence[str], alt: s
 
 
 def rows(
-    frame: pd.DataFrame, key: str, values: Sequence[str], alt: str, *, sets: str = OF, most: int = 12
+    frame: pd.DataFrame, key: str, values: Sequence[str], alt: str, *, sets: str, most: int = 12
 ) -> None:
     """Show a table of which a row picks a value.
 
@@ -144,9 +172,13 @@ def _table(
     )
 
 
-def table(frame: pd.DataFrame, key: str, groups: Sequence[str]) -> None:
-    """Show figures whose rows open the units behind them; `groups` names the rows' groups."""
-    rows(frame, key, groups, f"Table with {len(frame)} rows; picking one opens its units")
+def table(
+    frame: pd.DataFrame, key: str, groups: Sequence[str], *, by: str | None = None, below: bool = True
+) -> None:
+    """Show figures whose rows open the units behind them, by group; `by` and `below` as for `marks`."""
+    own = f"{key}_{zlib.crc32(chr(10).join(groups).encode()):x}"
+    about = f"Table with {len(frame)} rows; picking one opens its units"
+    _table(frame, own, groups, lambda group: show_units(group, by, below=below), 12, about)
 
 
 def group(groups: Sequence[str]) -> str | None:
@@ -160,12 +192,11 @@ def group(groups: Sequence[str]) -> str | None:
     )
 
 
-def units(found: layout.Ready, frame: pd.DataFrame, shown: pd.DataFrame, name: str) -> None:
-    """List units and open the one that is picked.
+def units(frame: pd.DataFrame, shown: pd.DataFrame, name: str) -> None:
+    """List units; a row opens the page of its unit.
 
     Parameters
     ----------
-    found : the store.
     frame : the units with `sheet_no`.
     shown : the same rows as people read them.
     name : of the downloaded file.
@@ -175,16 +206,12 @@ def units(found: layout.Ready, frame: pd.DataFrame, shown: pd.DataFrame, name: s
         st.info("No unit is behind this figure.")
         return
     listed = numbers[:MOST_LISTED]
-    about = f"List of {len(listed)} units; picking one opens it"
-    rows(shown.head(MOST_LISTED), "units_list", listed, about, sets="unit_sheet", most=8)
+    about = f"List of {len(listed)} units; picking one opens its page"
+    to_unit_by_row(shown.head(MOST_LISTED), "units_list", listed, about, most=8)
     if len(numbers) > len(listed):
         layout.note(f"The first {len(listed)} of {len(numbers)}; the table holds all.")
+    layout.note("Click a row: the unit's page, with its sheet as typed and its papers.")
     layout.download(frame, name, f"{name}_units")
-    chosen = sheet(
-        "Open the unit of sheet", "unit_sheet", listed, set(numbers), "these units", "pick a row, or choose"
-    )
-    if chosen is not None:
-        unit(found, chosen)
 
 
 def sheet(
@@ -211,27 +238,6 @@ def sheet(
         layout.explain(FleetError(f"there is no sheet {chosen!r} among {among}; check its number."))
         return None
     return chosen
-
-
-def unit(found: layout.Ready, sheet_no: str) -> None:
-    """Show one unit in place: its sheets, its readings among its kind, and where to go on."""
-    st.subheader(f"Sheet {sheet_no}")
-    cloud = among_its_kind(found.path, found.revision, sheet_no)
-    layout.note(cloud.sentence)
-    left, right = st.columns([3, 2])
-    with left:
-        layout.table(unit_charts.comparison_table(cloud), "behind_compared")
-    with right:
-        chart = unit_charts.pair_of_links(cloud, PAIRS[0], layout.look())
-        if chart is not None:
-            layout.show(chart, "behind_pair")
-    layout.table(
-        unit_charts.unit_sheets(sheets_of_unit(found.path, found.revision, sheet_no)),
-        "behind_sheets",
-    )
-    with st.container(horizontal=True):
-        to_its_page(sheet_no)
-        history(sheet_no, "Its history")
 
 
 def to_its_page(sheet_no: str) -> None:

@@ -175,6 +175,29 @@ def after_quote(row: Mapping[str, Any]) -> list[str]:
     return [*lines, CLEARANCE]
 
 
+BEFORE_FIRST_FIT: Final = (
+    "Take bench sheets in and fit the model: quotes then follow your own bench, "
+    "and can be kept for the record."
+)
+
+
+def what_it_changed(before: pd.DataFrame, after: pd.DataFrame, unit: str) -> str:
+    """What a verdict, given or taken back, changed in the list of suspects.
+
+    Parameters
+    ----------
+    before, after : `Listed.table`
+    unit : whose verdict it was.
+    """
+    flags = [int(t.loc[t["flagged"].astype(bool), "unit"].nunique()) for t in (before, after)]
+    sound = [t.loc[t["unit"].astype(str) == unit, "p_healthy"] for t in (before, after)]
+    said = f"{count(flags[1], 'unit')} flagged ({flags[0]} before)"
+    if all(len(s) for s in sound):
+        now, then = (percent(float(s.iloc[0])) for s in reversed(sound))
+        said += f"; this unit sound: {now} ({then} before)"
+    return f"{said}. The shares of faults that later units are judged by moved with it."
+
+
 def earlier_sheets(sheets: pd.DataFrame, sheet_no: str) -> str:
     """How many sheets of the unit there are, and whether this is its newest."""
     if len(sheets) == 1:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
 import threading
@@ -71,6 +72,33 @@ def shut_doors() -> None:
         setattr(module, name, ours)
 
 
+def draw_unchecked() -> None:
+    """Leave out Altair's checks of each picture against its grammar: the tests make them, a reader waits."""
+    from altair.utils import schemapi
+    from altair.vegalite.v6.api import TopLevelMixin
+
+    checked = TopLevelMixin.to_dict
+
+    def unchecked(self: Any, validate: bool = False, **options: Any) -> dict[str, Any]:
+        del validate
+        return checked(self, validate=False, **options)
+
+    schemapi.disable_debug_mode()
+    type.__setattr__(TopLevelMixin, "to_dict", unchecked)
+
+
+def load_libraries() -> None:
+    """Import what every page needs before the first one is asked for, and not in two threads at once."""
+    draw_unchecked()
+    for name in (
+        "fleet.faults.suspects",
+        "fleet.quotes.quote",
+        "fleet.attainment.attainment",
+        "fleet.charts.planes",
+    ):
+        importlib.import_module(name)
+
+
 def end_with_parent() -> None:
     """End at once when whoever holds the other end of standard input is gone, however it ended."""
 
@@ -86,6 +114,7 @@ def main() -> None:
     shut_doors()
     if os.environ.get(WATCH):
         end_with_parent()
+    load_libraries()
     cli.main(prog_name="streamlit")
 
 

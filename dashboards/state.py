@@ -42,16 +42,16 @@ PAGES: Final[dict[str, tuple[str, ...]]] = {
     "unit": ("sheet", "policy"),
     "suspects": ("show", "fdr", "fault", "source", "since", "sheet", "groups"),
     "distributions": (
-        "quantity", "reading", "by", "stylus", "source", "since", "of", "unit_sheet", "first", "second",
+        "quantity", "reading", "by", "stylus", "source", "since", "of", "first", "second",
         "per",
     ),
-    "attainment": ("by", "target", "state", "per", "since", "policy", "of", "of_them", "unit_sheet", *POLICY),
+    "attainment": ("by", "target", "state", "per", "since", "policy", "of", "of_them", *POLICY),
     "bench": ("bench", "reading", "baseline", "policy", "habit"),
     "record": ("source", "by", "per", "quantity"),
     "sheets": ("find", "stylus", "family", "source", "sheet_no", *INTAKE),
 }  # fmt: skip
 """Keys of each page, by its path; in the address they stand as they are, in the session with their page."""
-_PAGE, _KEPT, _TOUCHED, _GO = "@page", "@kept", "@touched", "@unit"
+_PAGE, _KEPT, _TOUCHED, _GO = "@page", "@kept", "@touched", "@go"
 
 
 def enter(page: str) -> None:
@@ -109,13 +109,18 @@ def now(key: str) -> str | None:
 
 def go_to_unit(sheet_no: str) -> None:
     """Ask for the page of a unit; it is opened before this page is drawn again."""
-    st.session_state[_GO] = sheet_no
+    st.session_state[_GO] = "unit", {"sheet": sheet_no}
 
 
-def gone_to_unit() -> str | None:
-    """The sheet whose unit's page was asked for, once."""
-    asked = st.session_state.pop(_GO, None)
-    return None if asked is None else str(asked)
+def go_to_sheet(sheet_no: str) -> None:
+    """Ask for every version of a sheet as typed, the same way."""
+    st.session_state[_GO] = "sheets", {"sheet_no": sheet_no}
+
+
+def gone_to() -> tuple[str, dict[str, str]] | None:
+    """The page that was asked for and what stands in its address, once."""
+    asked: tuple[str, dict[str, str]] | None = st.session_state.pop(_GO, None)
+    return asked
 
 
 def choose(key: str, value: Any) -> None:

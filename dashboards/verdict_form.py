@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 import pandas as pd
 import streamlit as st
 
-from dashboards import layout, state
+from dashboards import layout, sentences, state
+from dashboards.data import store_state
+from dashboards.data.normal import FDR
+from dashboards.data.suspects import ranked_suspects
 from fleet.errors import FleetError
 from fleet.faults.verdicts import CONFIRMABLE, check_verdict
-from fleet.store import Store, record_verdict, unit_of
+from fleet.store import Store, list_verdicts, record_verdict, unit_of, withdraw_verdict
 from fleet.words import fault_words
 
 OUTCOMES: Final = {
@@ -27,6 +30,8 @@ def ask(found: layout.Ready, sheet_no: str, row: Mapping[str, Any]) -> None:
     known = row.get("verdict")
     if isinstance(known, str):
         layout.note(f"Recorded: {fault_words(known)}. A later verdict replaces it.")
+        if st.button("Take it back", key=f"undo_{sheet_no}", icon=":material/undo:", on_click=state.touch):
+            _do(found, sheet_no, _take_back)
     likeliest = str(row["leading_fault"])
     start = CONFIRMABLE.index(likeliest) if likeliest in CONFIRMABLE else 0
     with st.form(f"verdict_{sheet_no}", border=True):
@@ -40,16 +45,40 @@ def ask(found: layout.Ready, sheet_no: str, row: Mapping[str, Any]) -> None:
             if outcome is None:
                 st.warning("Nothing was recorded: choose an outcome first.")
                 return
-            try:
-                _record(found.path, sheet_no, outcome, fault if outcome == "confirmed" else None, day)
-            except FleetError as error:
-                layout.explain(error)
-                return
-            st.rerun()
+            _do(
+                found,
+                sheet_no,
+                lambda store, unit: _record(
+                    store, unit, outcome, fault if outcome == "confirmed" else None, day
+                ),
+            )
 
 
-def _record(path: str, sheet_no: str, outcome: str, fault: str | None, day: object) -> None:
+def _do(found: layout.Ready, sheet_no: str, act: Callable[[Store, str], str]) -> None:
+    """Record or take back, then draw the page again with a line that says what it changed."""
+    before = ranked_suspects(found.path, found.revision, FDR).table
+    try:
+        store = Store(found.path).open()
+        unit = unit_of(store, sheet_no)
+        done = act(store, unit)
+    except FleetError as error:
+        layout.explain(error)
+        return
+    after = ranked_suspects(found.path, store_state.revision(found.path), FDR).table
+    st.session_state[layout.DONE] = f"{done} {sentences.what_it_changed(before, after, unit)}"
+    st.rerun()
+
+
+def _record(store: Store, unit: str, outcome: str, fault: str | None, day: object) -> str:
     outcome, fault = check_verdict(outcome, fault)
-    store = Store(path).open()
     on = day if isinstance(day, dt.date) else pd.Timestamp.today().date()
-    record_verdict(store, unit_of(store, sheet_no), outcome, fault=fault, recorded_on=on)
+    record_verdict(store, unit, outcome, fault=fault, recorded_on=on)
+    return f"Recorded: {fault_words(fault or outcome)}."
+
+
+def _take_back(store: Store, unit: str) -> str:
+    outcome, fault, on = withdraw_verdict(store, unit)
+    stands = list_verdicts(store)
+    mine = stands[stands["unit"].astype(str) == unit]
+    now = "no verdict counts now" if mine.empty else "the one before it counts again"
+    return f"Taken back: {fault_words(fault or outcome)}, recorded on {on:%Y-%m-%d}; {now}."

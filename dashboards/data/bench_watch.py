@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
+from dashboards.data.store_state import of_sheets
 from fleet import words
 from fleet.bench_trust.noise import Noise, repeat_noise
 from fleet.bench_trust.past_sheets import Touched, touched_sheets
@@ -43,6 +44,7 @@ class Watched:
     touched: Touched
 
 
+@of_sheets
 @st.cache_resource(max_entries=2, show_spinner="Reading the store …")
 def bench_sheets(path: str, revision: str) -> pd.DataFrame:
     """Every sheet, the columns that tell of the bench."""
@@ -50,6 +52,7 @@ def bench_sheets(path: str, revision: str) -> pd.DataFrame:
     return Store(path).open().current(COLUMNS)
 
 
+@of_sheets
 @st.cache_data(max_entries=2, show_spinner=False)
 def benches(path: str, revision: str) -> tuple[str, ...]:
     """Benches with check pickups, by name."""
@@ -57,6 +60,7 @@ def benches(path: str, revision: str) -> tuple[str, ...]:
     return tuple(sorted(sheets.loc[sheets["purpose"] == "reference", "bench"].unique()))
 
 
+@of_sheets
 @st.cache_data(max_entries=_KEPT, show_spinner=False)
 def check_days(path: str, revision: str, bench: str) -> tuple[date, ...]:
     """Days on which a bench's check pickups were read."""
@@ -65,6 +69,7 @@ def check_days(path: str, revision: str, bench: str) -> tuple[date, ...]:
     return tuple(stamp.date() for stamp in pd.to_datetime(own["measured_on"]).drop_duplicates())
 
 
+@of_sheets
 @st.cache_resource(max_entries=_KEPT, show_spinner="Charting the check pickups …")
 def bench_watch(path: str, revision: str, bench: str, last_year: int | None, policy: Policy) -> Watched:
     """One bench's watch.
@@ -86,12 +91,14 @@ def bench_watch(path: str, revision: str, bench: str, last_year: int | None, pol
     return Watched(found, touched_sheets(found, own, policy))
 
 
+@of_sheets
 @st.cache_resource(max_entries=_KEPT, show_spinner="Comparing repeats …")
 def noise(path: str, revision: str) -> Noise:
     """Reading noise of all benches, from repeats in daily work."""
     return repeat_noise(bench_sheets(path, revision))
 
 
+@of_sheets
 @st.cache_data(max_entries=_KEPT, show_spinner=False)
 def budgets(path: str, revision: str) -> pd.DataFrame:
     """Uncertainty of every quantity, for the middle unit."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.store_state import house, overview
+from dashboards.data.store_state import house, of_sheets, overview
 from fleet.attainment.attainment import attainment, coarser, needed_columns
 from fleet.attainment.case_mix import case_mix
 from fleet.attainment.comparisons import source_funnel, trends, what_if
@@ -41,6 +41,7 @@ class Attained:
     trends: pd.DataFrame
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Summing up …")
 def group_distribution(
     path: str, revision: str, quantity: str, by: str, filters: Filters = (), since: int | None = None
@@ -49,6 +50,7 @@ def group_distribution(
     return distribution(*_to_sum_up(path, revision, quantity, by, filters, since))
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Comparing …")
 def group_contrast(
     path: str,
@@ -64,6 +66,7 @@ def group_contrast(
     return contrast(*_to_sum_up(path, revision, quantity, by, every, since), pair=pair)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Summing up …")
 def over_time(
     path: str, revision: str, quantity: str, per: str, filters: Filters = (), since: int | None = None
@@ -91,6 +94,7 @@ def _to_sum_up(
     return _counting(path, revision, narrow, filters, since), quantity, by, model, few
 
 
+@of_sheets
 @st.cache_resource(max_entries=_FRAMES_KEPT, show_spinner=False)
 def _counting(
     path: str, revision: str, columns: tuple[str, ...], filters: Filters, since: int | None
@@ -101,6 +105,7 @@ def _counting(
     return pick_sheets(Store(path), wanted, where=dict(filters), since=_first(since), counting=True)
 
 
+@of_sheets
 @st.cache_resource(max_entries=_FRAMES_KEPT, show_spinner=False)
 def _some_of_each(path: str, revision: str, by: str, filters: Filters, since: int | None) -> pd.DataFrame:
     del revision
@@ -118,6 +123,7 @@ def _first(since: int | None) -> date | None:
     return None if since is None else date(since, 1, 1)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Counting …")
 def attainment_tables(
     path: str, revision: str, by: tuple[str, ...], per: str, measure: str, policy: Policy, since: int | None
@@ -133,6 +139,7 @@ def attainment_tables(
     )
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Drawing the limits of chance …")
 def source_limits(
     path: str, revision: str, per: str, measure: str, policy: Policy, since: int | None
@@ -142,6 +149,7 @@ def source_limits(
     return source_funnel(found.groups, measure)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Allowing for kinds …")
 def sources_by_kind(
     path: str, revision: str, measure: str, policy: Policy, since: int | None
@@ -152,6 +160,7 @@ def sources_by_kind(
     return case_mix(attainment(counted, by, policy), measure, SOURCE, "kind")
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Judging under the other policy …")
 def under_another(
     path: str,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.store_state import house
+from dashboards.data.store_state import house, of_sheets
 from dashboards.data.suspects import judged_sheets, ranked_suspects
 from fleet.alignment.targets import select_counted
 from fleet.attainment.attainment import NOT_TOLD
@@ -23,6 +23,7 @@ FDR: Final = 0.05
 _KEPT: Final = 8
 
 
+@of_sheets
 @st.cache_resource(max_entries=2, show_spinner="Setting every reading against its kind …")
 def every_standing(path: str, revision: str) -> pd.DataFrame:
     """Every judged unit's readings against its kind, in sigmas."""
@@ -116,6 +117,7 @@ def _first(since: int | None) -> date | None:
     return None if since is None else date(since, 1, 1)
 
 
+@of_sheets
 @st.cache_data(max_entries=2, show_spinner=False)
 def cant_followed(path: str, revision: str) -> float:
     """Part of a cant that the electrical azimuth follows, learnt from sound units."""

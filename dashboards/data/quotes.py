@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.store_state import house
+from dashboards.data.store_state import of_sheets, quoting_house
 from fleet.alignment.tradeoff import TradeOff, trade_off
 from fleet.columns import CODE_PATTERN, ENQUIRY_COLUMNS
 from fleet.errors import FleetError
@@ -57,6 +57,7 @@ class Asked:
         return {str(name): value for name, value in self.row.items()}
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
 def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
@@ -69,22 +70,25 @@ def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     return Asked(quotes.table, quotes.draws(), trade, quotes.sentences[0])
 
 
+@of_sheets
 @st.cache_data(max_entries=_STORES_KEPT, show_spinner=False)
 def correction(path: str, revision: str) -> Recalibration | None:
     """The track record's correction of intervals that is switched on; None if there is none."""
     from fleet.store.quotes import recalibration_text
 
     del revision
-    text = recalibration_text(Store(path))
+    store = Store(path)
+    text = recalibration_text(store) if store.path.exists() else None
     return None if text is None else Recalibration.from_text(text)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Weighing what isn't told …")
 def open_facts_value(path: str, revision: str, facts: Facts, policy: Policy) -> Information:
     """Which fact that isn't told would narrow the quote most."""
     from fleet.quotes.value_of_information import information
 
-    return information(enquiry(facts), house(path, revision), policy)
+    return information(enquiry(facts), quoting_house(path, revision), policy)
 
 
 def keep(path: str, revision: str, facts: Facts, policy: Policy, number: str) -> str:
@@ -104,7 +108,7 @@ def keep(path: str, revision: str, facts: Facts, policy: Policy, number: str) ->
     frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
     frame = frame.assign(enquiry_id=pd.Series([number], dtype="str"))
     quotes = quote_as_told(frame, model, policy, use)
-    store, own = Store(path), house(path, revision)
+    store, own = Store(path), quoting_house(path, revision)
     kept = keep_quotes(store, archive_rows(quotes, frame, own, model_id=model_in_use(store)))
     if not kept.new:
         return f"The quote {number} is kept already, just so; it is not kept twice."
@@ -136,12 +140,13 @@ def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str
     return html(quote_papers(frame, quotes, model, {"default": policy}, on=date.today(), asked=[asked]))
 
 
+@of_sheets
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner=False)
 def forecaster(path: str, revision: str) -> Forecaster:
     """The model's forecaster, which keeps what every quote needs."""
     from fleet.house_model.predict import Forecaster
 
-    return Forecaster(house(path, revision))
+    return Forecaster(quoting_house(path, revision))
 
 
 def enquiry(facts: Facts) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
+from dashboards.data.store_state import of_sheets
 from fleet.errors import NoSuchUnitError
 from fleet.files.working import working_folder
 from fleet.intake import IntakeReport, Proposal, intake_file, load_guide, propose_guide
@@ -102,6 +103,7 @@ def fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
     return pd.DataFrame([fault[:5] for fault in faults], columns=list(FAULT_COLUMNS))
 
 
+@of_sheets
 @st.cache_resource(max_entries=2, show_spinner="Listing sheets …")
 def newest_sheets(path: str, revision: str) -> pd.DataFrame:
     """The newest sheets of units, newest first: number, day, make-up; at most `MOST_SEARCHED`."""
@@ -121,6 +123,7 @@ def find_sheets(
     return frame[keep].reset_index(drop=True)
 
 
+@of_sheets
 @st.cache_data(max_entries=2, show_spinner=False)
 def intakes(path: str, revision: str) -> pd.DataFrame:
     """The record of every intake, newest first."""
@@ -128,6 +131,7 @@ def intakes(path: str, revision: str) -> pd.DataFrame:
     return Store(path).intakes().sort_values("intake_id", ascending=False, ignore_index=True)
 
 
+@of_sheets
 @st.cache_data(max_entries=16, show_spinner=False)
 def versions(path: str, revision: str, sheet_no: str) -> pd.DataFrame:
     """Every version of one sheet, oldest first.

@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboards.data.judged_by import fault_prior, first_policy
-from dashboards.data.store_state import house, overview
+from dashboards.data.store_state import house, of_sheets, overview
 from dashboards.data.units import ABOUT
 from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
 
@@ -58,6 +58,7 @@ def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     return Listed(table, found.sentence, whole, flag_record(found.table, verdicts))
 
 
+@of_sheets
 @st.cache_data(max_entries=4, show_spinner="Looking at sources and families …")
 def group_drift(path: str, revision: str) -> Groups:
     """Sources and families that as a whole drift or spread, among the newest sheets."""
@@ -66,6 +67,7 @@ def group_drift(path: str, revision: str) -> Groups:
     return groups(house(path, revision), judged_sheets(path, revision))
 
 
+@of_sheets
 @st.cache_resource(max_entries=1, show_spinner=False)
 def judged_sheets(path: str, revision: str) -> pd.DataFrame:
     """The sheets that are judged: all, or of a large store the newest."""

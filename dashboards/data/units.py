@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboards.data.group_figures import Filters
+from dashboards.data.store_state import of_sheets
 from fleet.alignment.targets import states
 from fleet.attainment.attainment import NOT_TOLD, needed_columns, period_labels
 from fleet.attainment.distributions import NEEDED_COLUMNS, QUANTITIES
@@ -28,6 +29,7 @@ ABOUT: Final = ("stylus_profile", "cantilever_material", "assembly_source", "bod
 MET_WORDS: Final = {1: "met", 0: "not met", -1: "not read"}
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
 def among_its_kind(path: str, revision: str, sheet_no: str) -> PeerGroup:
     """One sheet's readings against its kind; where its kind is too thin, against others as well."""
@@ -43,6 +45,7 @@ def among_its_kind(path: str, revision: str, sheet_no: str) -> PeerGroup:
     return peer_group(frame, sheet_no)
 
 
+@of_sheets
 @st.cache_resource(max_entries=8, show_spinner=False)
 def of_kind(path: str, revision: str, kind: str) -> pd.DataFrame:
     """The newest units of a kind, and where it is too thin for a comparison the newest of all kinds."""
@@ -54,6 +57,7 @@ def of_kind(path: str, revision: str, kind: str) -> pd.DataFrame:
     return pick_sheets(store, COMPARED, counting=True, newest_first=MOST_OF_KIND)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
 def sheets_of_unit(path: str, revision: str, sheet_no: str, unit: str | None = None) -> pd.DataFrame:
     """All sheets of a unit, or of the one that a sheet belongs to, newest first."""
@@ -66,6 +70,7 @@ def sheets_of_unit(path: str, revision: str, sheet_no: str, unit: str | None = N
     return frame.sort_values("measured_on", ascending=False)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Fetching the units …")
 def units_read(
     path: str, revision: str, quantity: str, by: str, group: str, filters: Filters, since: int | None
@@ -78,6 +83,7 @@ def units_read(
     return frame[frame["reading"].notna()].sort_values("reading", ignore_index=True)
 
 
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Fetching the units …")
 def units_counted(
     path: str,

@@ -43,10 +43,10 @@ if not result.whole[f"{measure}_n"].any():
 look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[counted_as]}"
 names = result.groups[by].astype(str).tolist()
 groups = charts.name_groups(result.groups, [by])
-picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names)
+picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names, below=False)
 figures = charts.figures(groups, measure)
 order = {plain_word(n): n for n in names}
-picker.table(figures, "rate_figures", [order[g] for g in figures["group"]])
+picker.table(figures, "rate_figures", [order[g] for g in figures["group"]], below=False)
 layout.download(result.groups, "attainment", "attainment_csv")
 group = picker.group(names)
 if group is not None:
@@ -54,7 +54,7 @@ if group is not None:
     counted = units.units_counted(found.path, found.revision, by, group, measure, policy, since)
     counted = counted if met == "all" else counted[counted["met"] == met]
     st.header(f"{len(counted)} units of {plain_word(group)}: {met}")
-    picker.units(found, counted, picker.listed_states(counted, title), "units")
+    picker.units(counted, picker.listed_states(counted, title), "units")
 
 st.header(f"Over time: {title}")
 periods = charts.name_groups(result.periods, [by])
@@ -69,11 +69,14 @@ picker.marks(charts.conflict_causes(groups, look), "causes", names)
 st.header("Sources against chance")
 table, limits = group_figures.source_limits(found.path, found.revision, per, measure, policy, since)
 sources = charts.name_groups(table, ["assembly_source"])
-layout.show(funnels.funnel_plot(sources, limits, title, look), "funnel")
+codes = table["assembly_source"].astype(str).tolist()
+drawn = funnels.funnel_plot(sources, limits, title, look)
+picker.marks(drawn, "funnel", codes, by="assembly_source")
 layout.note(f"{funnels.funnel_sentence(sources, limits)} Dashed: 95 % limits; full: 99.8 %.")
 mixed = group_figures.sources_by_kind(found.path, found.revision, measure, policy, since)
 layout.answer(case_mix.sentence(mixed, int((table["outside"] == "99.8").sum())))
-layout.table(funnels.case_mix_figures(mixed), "case_mix")
+by_source = funnels.case_mix_figures(mixed)
+picker.table(by_source, "case_mix", by_source["source"].astype(str).tolist(), by="assembly_source")
 layout.note(
     f"{words.CASE_MIX} Their kinds: the rate that each source's own kinds come to over all sources; a kind "
     "that no other source makes can't be compared."

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboards import layout, state
+from dashboards import layout, picker, state
 from dashboards.data import bench_watch
 from fleet import words
 from fleet.charts import watch as charts
@@ -48,7 +48,7 @@ if result is not None:
     st.header(f"Checks: {words.quantity(reading).short}")
     if own.sentence[1:] not in watch.sentence:
         st.markdown(layout.plain(own.sentence))
-    layout.show(charts.check_chart(own, look), "checks")
+    picker.to_units(charts.check_chart(own, look), "checks", go=state.go_to_sheet)
     layout.show(charts.cusum_picture(own, look), "cusum")
     for line in (*watch.lines[len(watch.readings) :], *watch.cautions):
         layout.note(line)

@@ -37,15 +37,15 @@ look, what = layout.look(), QUANTITIES[quantity]
 groups = result.table["group"].tolist()
 marked = normal.marked_here(found.path, found.revision, quantity, by, filters, since)
 drawn = charts.readings_by_group(result, look, flagged=marked, policy=layout.policy())
-picker.marks(drawn, "groups", groups)
+picker.marks(drawn, "groups", groups, below=False)
 layout.note(charts.reading_guide(result, marked))
-picker.table(charts.figures(result), "group_figures", groups)
+picker.table(charts.figures(result), "group_figures", groups, below=False)
 layout.download(result.table, "distributions", "distributions_csv")
 group = picker.group(groups)
 if group is not None:
     units = units_read(found.path, found.revision, quantity, by, group, filters, since)
     st.header(f"The {len(units)} units of {plain_word(group)}")
-    picker.units(found, units, picker.listed_readings(units, what), "units")
+    picker.units(units, picker.listed_readings(units, what), "units")
 
 st.header("Two groups against each other")
 left, right = st.columns(2)

@@ -10,7 +10,7 @@ from fleet.charts import information as open_facts
 from fleet.errors import FleetError
 
 enquiry_page.ask()
-found = layout.ready(model=True)
+found, fitted = layout.quoting()
 facts = tuple(sorted(form.enquiry(found).items()))
 policy = layout.policy()
 asked = make_quote(found.path, found.revision, facts, policy)
@@ -49,18 +49,20 @@ st.download_button(
     icon=":material/print:",
     help="One page that stands alone, as `fleet report quote` writes it; print it from any browser.",
 )
-with st.form("keep", border=True):
-    st.markdown("**Keep this quote for the track record**")
-    cells = st.columns([3, 2], vertical_alignment="bottom")
-    number = cells[0].text_input(
-        "Enquiry number",
-        key=state.name("keep_number"),
-        help="No blanks; written on the sheet later, it lets the record say whether the quote came true.",
-    )
-    if cells[1].form_submit_button("Keep the quote", on_click=state.touch):
-        try:
-            st.success(keep(found.path, found.revision, facts, policy, number.strip()))
-        except FleetError as error:
-            layout.explain(error)
-layout.next_steps(sentences.after_quote(asked.figures))
+if fitted:
+    with st.form("keep", border=True):
+        st.markdown("**Keep this quote for the track record**")
+        cells = st.columns([3, 2], vertical_alignment="bottom")
+        number = cells[0].text_input(
+            "Enquiry number",
+            key=state.name("keep_number"),
+            help="No blanks; written on the sheet later, it lets the record say whether the quote came true.",
+        )
+        if cells[1].form_submit_button("Keep the quote", on_click=state.touch):
+            try:
+                st.success(keep(found.path, found.revision, facts, policy, number.strip()))
+            except FleetError as error:
+                layout.explain(error)
+steps = sentences.after_quote(asked.figures)
+layout.next_steps(steps if fitted else [*steps, sentences.BEFORE_FIRST_FIT])
 layout.note(words.BENCH_DECIDES)

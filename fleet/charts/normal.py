@@ -104,25 +104,29 @@ def prepare(
     """
     told = judged.drop_duplicates("unit").drop(columns="sheet_no")
     frame = standing.merge(told, on="unit", how="inner", validate="many_to_one")
-    frame["row"] = frame["link"].map(lambda link: quantity(link).long)
     frame["place"] = spread_apart(frame["unit"])
-    frame["off"] = [_off(*cells) for cells in zip(*(frame[c] for c in _SAID), strict=True)]
-    frame["says"] = [
-        f"Sheet {r['sheet_no']}, {r['about']}, {r['cause']}: {r['row']} {r['off']}"
-        for r in frame[["sheet_no", "about", "cause", "row", "off"]].to_dict("records")
-    ]
     mine = frame["unit"] == (own or "")
-    marks = frame[frame["flagged"] & ~mine].reset_index(drop=True)
+    marks = _said(frame[frame["flagged"] & ~mine].reset_index(drop=True))
+    marks["says"] = [
+        f"Sheet {r['sheet_no']}, {r['about']}, {r['cause']}: {r['row']} {r['off']}"
+        for r in marks[["sheet_no", "about", "cause", "row", "off"]].to_dict("records")
+    ]
     rest = frame[~frame["flagged"] & ~mine]
     each = most // max(rest["link"].nunique(), 1)
     parts = [thin(part, "sigmas", each) for _, part in rest.groupby("link", sort=False)]
-    bulk = pd.concat(parts, ignore_index=True) if parts else rest
-    large = frame[mine].assign(place=0.5)
+    bulk = _said(pd.concat(parts, ignore_index=True) if parts else rest)
+    large = _said(frame[mine].assign(place=0.5))
     drawn = pd.concat([bulk["sigmas"], marks["sigmas"], large["sigmas"]])
     low, high = (float(drawn.min()), float(drawn.max())) if len(drawn) else (0.0, 0.0)
     ends = (1.15 * min(low, -LEAST_SPAN), 1.15 * max(high, LEAST_SPAN))
     of = frame["unit"].nunique(), frame.loc[frame["flagged"], "unit"].nunique()
     return Shown(bulk, marks, large, len(rest), of, ends)
+
+
+def _said(drawn: pd.DataFrame) -> pd.DataFrame:
+    """The rows with what a tooltip says of them; only of those drawn, for words take longer than figures."""
+    off = [_off(*cells) for cells in zip(*(drawn[c] for c in _SAID), strict=True)]
+    return drawn.assign(row=drawn["link"].map(lambda link: quantity(link).long), off=off)
 
 
 def _off(link: str, reading: float, expected: float, sigmas: float) -> str:

@@ -86,21 +86,28 @@ def prepare(
     both = sheets[["sheet_no", "unit", x, y]].astype({"unit": "str", x: "float64", y: "float64"})
     frame = both.dropna(subset=[x, y]).merge(told, on="unit", how="inner", validate="many_to_one")
     frame["flagged"] = frame["flagged"].astype(bool)
-    frame["reads"] = [
-        f"{quantity(x).short} {quantity(x).figure(a)}, {quantity(y).short} {quantity(y).figure(b)}"
-        for a, b in zip(frame[x], frame[y], strict=True)
-    ]
     points = list(hold)
     flags = frame[frame["flagged"]]
     across = _ends(frame[x].to_numpy(), flags[x].to_numpy(), [p[0] for p in points])
     up = _ends(frame[y].to_numpy(), flags[y].to_numpy(), [p[1] for p in points])
     across, up = _as_wide_as_high(across, up)
-    marks = frame[frame["flagged"]].reset_index(drop=True)
+    marks = _said(frame[frame["flagged"]].reset_index(drop=True), x, y)
     inside = marks[x].between(*across) & marks[y].between(*up)
     marks = marks.assign(pinned=~inside, **{x: marks[x].clip(*across), y: marks[y].clip(*up)})
     rest = frame[~frame["flagged"]]
     seen = rest[rest[x].between(*across) & rest[y].between(*up)]
-    return Plane(x, y, normal.thin(seen, x, most).reset_index(drop=True), marks, len(rest), across, up)
+    bulk = _said(normal.thin(seen, x, most).reset_index(drop=True), x, y)
+    return Plane(x, y, bulk, marks, len(rest), across, up)
+
+
+def _said(drawn: pd.DataFrame, x: str, y: str) -> pd.DataFrame:
+    """The rows with what a tooltip says of both readings; only of those drawn."""
+    one, other = quantity(x), quantity(y)
+    reads = [
+        f"{one.short} {one.figure(a)}, {other.short} {other.figure(b)}"
+        for a, b in zip(drawn[x], drawn[y], strict=True)
+    ]
+    return drawn.assign(reads=reads)
 
 
 def _ends(

@@ -15,7 +15,14 @@ from fleet.store.upkeep import (
     forget_unit,
     undo_intake,
 )
-from fleet.store.verdicts import UnitRecord, list_verdicts, record_verdict, unit_of, unit_record
+from fleet.store.verdicts import (
+    UnitRecord,
+    list_verdicts,
+    record_verdict,
+    unit_of,
+    unit_record,
+    withdraw_verdict,
+)
 
 __all__ = [
     "CURRENT_COLUMNS",
@@ -44,4 +51,5 @@ __all__ = [
     "undo_intake",
     "unit_of",
     "unit_record",
+    "withdraw_verdict",
 ]

@@ -94,6 +94,24 @@ def model_in_use(store: Store) -> int | None:
     return None if found is None else int(found)
 
 
+def answers_from(store: Store) -> str:
+    """A word that changes with whatever answers stand on: sheets, the model in use, a correction of quotes.
+
+    A verdict or a kept quote leaves it as it is.
+    """
+    with store.reader() as con:
+        rows = con.execute(
+            f"""
+            select revision - (select count(*) from verdict), key_check,
+                   (select max(taken_in_at) from intake), {_IN_USE},
+                   (select max(made_at) from model where model_id = {_IN_USE}),
+                   (select max(made_at) from recalibration)
+            from store_state
+            """
+        ).fetchall()
+        return "/".join(str(part) for part in (store.file.stat().st_ino, *rows[0]))
+
+
 def use_model(store: Store, model_id: int, *, reason: str) -> None:
     """Let a kept model answer from now on.
 

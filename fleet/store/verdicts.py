@@ -53,7 +53,7 @@ def unit_record(store: Store, *, token: str | None = None, unit: str | None = No
         verdicts = as_frame(
             con,
             "select unit, outcome, fault, recorded_on from verdict where unit in "
-            f"(select unit from current_sheet where {own}) order by revision",
+            f"(select unit from current_sheet where {own}) and not withdrawn order by revision",
             params,
         )
         quotes = as_frame(
@@ -118,14 +118,39 @@ def record_verdict(
         bump_revision(con)
         revision = int(con.execute("select revision from store_state").fetchall()[0][0])
         con.execute(
-            "insert into verdict values (?, ?, ?, ?, ?)",
+            "insert into verdict (revision, unit, outcome, fault, recorded_on) values (?, ?, ?, ?, ?)",
             [revision, unit, outcome, fault, recorded_on or dt.date.today()],
         ).fetchall()
     return revision
 
 
+def withdraw_verdict(store: Store, unit: str) -> tuple[str, str | None, dt.date]:
+    """Take the verdict that counts for a unit back: it stays in the record, the one before it counts again.
+
+    Returns
+    -------
+    Its outcome, fault and day.
+
+    Raises
+    ------
+    FleetError
+        If no verdict counts for the unit.
+    """
+    with store.writer() as con:
+        found = con.execute(
+            "select revision, outcome, fault, recorded_on from verdict where unit = ? and not withdrawn "
+            "order by revision desc limit 1",
+            [unit],
+        ).fetchall()
+        if not found:
+            raise FleetError("no verdict counts for this unit, so there is none to take back.")
+        revision, outcome, fault, recorded_on = found[0]
+        con.execute("update verdict set withdrawn = true where revision = ?", [revision]).fetchall()
+    return outcome, fault, recorded_on
+
+
 def list_verdicts(store: Store, *, every: bool = False) -> pd.DataFrame:
-    """The verdict that counts for each unit; with `every`, all ever recorded, in order.
+    """The verdict that counts for each unit; with `every`, all ever recorded, taken back or not, in order.
 
     Columns `unit`, `outcome`, `fault`, `recorded_on`.
     """

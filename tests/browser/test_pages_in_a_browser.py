@@ -116,12 +116,10 @@ def test_distributions_to_the_unit(page: Page, server: str, demo_store: Path) ->
     page.get_by_role("heading", name=f"The {smallest['n']} units of {chosen}").wait_for()
     settled(page)
     page.locator('[data-testid="stDataFrame"]').nth(1).click(position={"x": 20, "y": 35 + 17})
-    page.wait_for_url(lambda url: "unit_sheet=" in url)
-    number = page.url.split("unit_sheet=")[1].split("&")[0]
-    page.get_by_role("heading", name=f"Sheet {number}").wait_for()
+    page.wait_for_url(lambda url: "unit?sheet=" in url)
+    number = page.url.split("unit?sheet=")[1].split("&")[0]
     frame = store.current().set_index("sheet_no")
     assert frame.loc[number, "stylus_profile"] == smallest["group"]
-    page.locator(f'a[href*="unit?sheet={number}"]').first.click()
     page.get_by_role("heading", name="What is this unit, and what is to be done about it?").wait_for()
     page.get_by_role("heading", name=f"Sheet {number}").wait_for()
 

@@ -47,17 +47,6 @@ def test_a_rates_units_are_those_it_counts(filled, open_page: OpenPage) -> None:
     assert sum(counts.values()) == own["units"]
 
 
-def test_a_unit_opens_in_place(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
-    """A sheet in the address is opened under the list, with links to suspects and history."""
-    frame = Store(filled).current()
-    sheet = frame[frame["stylus_profile"] == "elliptical"]["sheet_no"].iloc[0]
-    app = open_page(filled, "distributions", by="stylus_profile", of="elliptical", unit_sheet=sheet)
-    assert not app.exception
-    assert f"Sheet {sheet}" in [s.value for s in app.subheader]
-    assert sheet in app.dataframe[3].value["sheet"].tolist()
-    assert len(app.get("page_link")) == 2
-
-
 def test_a_click_on_a_mark_or_a_row_picks_the_group(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """What the chart's selection names is listed."""
     app = open_page(filled, "attainment", by="stylus_profile")
@@ -134,10 +123,10 @@ def test_a_large_store_is_judged_by_its_newest_sheets(  # type: ignore[no-untype
     """Beyond the number judged at once the page says so and judges the newest."""
     monkeypatch.setattr(suspects, "NEWEST_JUDGED", 150)
     suspects.ranked_suspects.clear()
-    suspects.judged_sheets.clear()
+    suspects.judged_sheets.__wrapped__.clear()
     app = open_page(filled, "suspects", show="all")
     suspects.ranked_suspects.clear()
-    suspects.judged_sheets.clear()
+    suspects.judged_sheets.__wrapped__.clear()
     assert not app.exception
     assert any("the newest 150 sheets" in n for n in notes(app))
     listed = app.dataframe[0].value

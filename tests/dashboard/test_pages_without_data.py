@@ -6,13 +6,17 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
-from page_helpers import OpenPage, bench_sheets, notes
+from page_helpers import OpenPage, bench_sheets, bold, notes
 
+from fleet.estimation.prior_only import prior_house
+from fleet.policy.policy import Policy
+from fleet.quotes.quote import quote
 from fleet.store import Store, connection
 
-PAGES = ("enquiry", "on_the_bench", "distributions", "suspects", "attainment")
-NEED_MODEL = ("enquiry", "on_the_bench", "suspects")
+PAGES = ("on_the_bench", "distributions", "suspects", "attainment")
+NEED_MODEL = ("on_the_bench", "suspects")
 
 
 def words(app) -> str:  # type: ignore[no-untyped-def]
@@ -48,6 +52,41 @@ def test_no_model_yet(page: str, open_page: OpenPage, tmp_path: Path) -> None:
     assert not app.exception
     assert "no house model yet" in words(app)
     assert app.code[0].value == "fleet refit"
+
+
+@pytest.mark.parametrize("sheets", [None, 0, 30])
+def test_an_enquiry_is_answered_before_the_first_fit(
+    sheets: int | None, open_page: OpenPage, tmp_path: Path
+) -> None:
+    """Without store, sheet or model, mechanics and practice answer as the command does, and it is said."""
+    store = Store(tmp_path / "cold.duckdb")
+    if sheets is not None:
+        store.create()
+    if sheets:
+        store.append(bench_sheets(sheets), file_name="demo.csv")
+    app = open_page(store.path, "enquiry", stylus_profile="line_contact", vtf_mn="18")
+    assert not app.exception
+    assert not app.error
+    assert "mechanics and common practice answer alone" in words(app)
+    asked = pd.DataFrame({"enquiry_id": ["E1"], "stylus_profile": ["line_contact"], "vtf_mn": [18.0]})
+    policy = Policy()
+    own = quote(asked, prior_house(), {policy.name: policy}, policy_name=policy.name)
+    assert bold(app) == own.sentences[0]
+    assert not [b for b in app.button if b.label == "Keep the quote"]
+    assert bool([b for b in app.button if b.label == "Fit the house model now"]) == bool(sheets)
+    assert store.path.exists() == (sheets is not None)
+
+
+def test_the_first_fit_is_made_from_the_page(open_page: OpenPage, tmp_path: Path) -> None:
+    """One button fits the model; the page then says what became of it and quotes from the bench's sheets."""
+    store = Store(tmp_path / "raw.duckdb").create()
+    store.append(bench_sheets(40), file_name="demo.csv")
+    app = open_page(store.path, "enquiry")
+    next(b for b in app.button if b.label == "Fit the house model now").click().run()
+    assert not app.exception
+    assert app.success[0].value == "Model 1 is in use, the first one."
+    assert "mechanics and common practice answer alone" not in words(app)
+    assert [b for b in app.button if b.label == "Keep the quote"]
 
 
 def test_readings_stand_alone_without_a_model(open_page: OpenPage, tmp_path: Path) -> None:

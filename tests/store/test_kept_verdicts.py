@@ -18,6 +18,7 @@ from fleet.store import (
     list_verdicts,
     record_verdict,
     unit_of,
+    withdraw_verdict,
 )
 
 Sheets = Callable[..., pd.DataFrame]
@@ -57,6 +58,21 @@ def test_the_newest_verdict_counts(filled: Store) -> None:
     assert found["fault"].tolist() == ["weak_channel"]
     assert pd.to_datetime(found["recorded_on"]).dt.date.tolist() == [dt.date(2025, 1, 1)]
     assert list_verdicts(filled, every=True)["outcome"].tolist() == ["healthy", "confirmed"]
+
+
+def test_a_verdict_taken_back_gives_way_to_the_one_before(filled: Store) -> None:
+    """The record keeps it, nothing counts it, no model grows old by it, and taking back has an end."""
+    fitted = filled.revision()
+    record_verdict(filled, "tok-1", "healthy")
+    record_verdict(filled, "tok-1", "confirmed", fault="weak_channel")
+    assert withdraw_verdict(filled, "tok-1")[:2] == ("confirmed", "weak_channel")
+    assert verdicts(filled) == [("tok-1", "healthy")]
+    assert withdraw_verdict(filled, "tok-1")[:2] == ("healthy", None)
+    assert verdicts(filled) == []
+    assert len(list_verdicts(filled, every=True)) == 2
+    assert filled.changes_since(fitted) == 0
+    with pytest.raises(FleetError, match="none to take back"):
+        withdraw_verdict(filled, "tok-1")
 
 
 def test_a_verdict_makes_no_model_old(filled: Store, sheets: Sheets) -> None:

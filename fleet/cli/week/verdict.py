@@ -14,7 +14,9 @@ from fleet.errors import FleetError
 
 def verdict(
     unit: Annotated[str, typer.Argument(metavar="SHEET", help="Number of one of its sheets, or its token.")],
-    outcome: Annotated[str, typer.Argument(help="confirmed, healthy or other_fault.")],
+    outcome: Annotated[
+        str, typer.Argument(help="confirmed, healthy or other_fault; undo takes the last back.")
+    ],
     fault: Annotated[
         str | None, typer.Argument(metavar="[FAULT]", help="With confirmed: the fault that was found.")
     ] = None,
@@ -27,11 +29,17 @@ def verdict(
 ) -> None:
     """Record what a unit turned out to be: confirmed and the fault, healthy, or other_fault.
 
-    A later verdict on the unit replaces it. fleet suspects --verdicts shows how often the flags were right.
+    A later verdict on the unit replaces it; undo takes it back. fleet suspects --verdicts shows how often the
+    flags were right.
     """
     from fleet.faults.verdicts import check_verdict
-    from fleet.store import record_verdict, unit_of
+    from fleet.store import record_verdict, unit_of, withdraw_verdict
 
+    if outcome == "undo" and fault is None:
+        where = common.the_store(store).open()
+        found = unit_of(where, unit, bench=bench)
+        say(f"Taken back of unit {found}: {_in_words(*withdraw_verdict(where, found)[:2])}.")
+        return
     outcome, fault = check_verdict(outcome, fault)
     day = common.day_of(on)
     if day > dt.date.today():
@@ -39,5 +47,8 @@ def verdict(
     where = common.the_store(store).open()
     found = unit_of(where, unit, bench=bench)
     record_verdict(where, found, outcome, fault=fault, recorded_on=day)
-    what = " ".join(word.replace("_", " ") for word in (outcome, fault) if word)
-    say(f"Recorded of unit {found}: {what}. fleet forget erases it along with the unit.")
+    say(f"Recorded of unit {found}: {_in_words(outcome, fault)}. fleet forget erases it along with the unit.")
+
+
+def _in_words(outcome: str, fault: str | None) -> str:
+    return " ".join(word.replace("_", " ") for word in (outcome, fault) if word)

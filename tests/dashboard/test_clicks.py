@@ -1,0 +1,87 @@
+"""How many clicks lead from a figure to a unit's page, where its sheet as typed and its papers are."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pytest
+from page_helpers import OpenPage
+from streamlit.proto.WidgetStates_pb2 import WidgetState
+from streamlit.testing.v1 import AppTest
+
+from fleet.store import Store
+
+CLICKS = {
+    ("normal", "every_unit"): 1,
+    ("normal", "plane"): 1,
+    ("normal", "azimuths"): 1,
+    ("normal", "flagged"): 1,
+    ("unit", "own_standing"): 1,
+    ("unit", "own_plane"): 1,
+    ("unit", "own_azimuths"): 1,
+    ("unit", "visits"): 1,
+    ("distributions", "groups"): 2,
+    ("distributions", "group_figures"): 2,
+    ("attainment", "rates"): 2,
+    ("attainment", "rate_figures"): 2,
+    ("attainment", "over_time"): 2,
+    ("attainment", "causes"): 2,
+    ("attainment", "funnel"): 2,
+    ("attainment", "case_mix"): 2,
+    ("sheets", "found"): 1,
+}
+"""Clicks by page and figure. Suspects lists its units already: a row there opens the unit in place."""
+NUMBER = "DEMO-W00000001"
+UNIT = "What is this unit, and what is to be done about it?"
+
+
+def widget(app: AppTest, key: str) -> Any:
+    """The chart or table of a key."""
+    for element in [*app.get("vega_lite_chart"), *app.dataframe]:
+        own = element.proto.id.partition("-")[2].partition("-")
+        if own[2] == key or own[2].startswith(f"{key}_"):
+            return element
+    raise AssertionError(f"{key} takes no click")
+
+
+def picked(element: Any) -> dict[str, Any]:
+    """What a browser reports of a click on the first row, or on the first mark with a unit or a group."""
+    if element.type != "vega_lite_chart":
+        return {"rows": [0], "columns": [], "cells": []}
+    frames = [pa.ipc.open_stream(d.data.data).read_all() for d in element.proto.datasets]
+    found = json.loads(element.proto.spec)
+    for param in [p for part in (found, *found["layer"]) for p in part.get("params", [])]:
+        (field,) = param["select"]["fields"]
+        for frame in frames:
+            if field in frame.column_names and frame.num_rows:
+                return {param["name"]: [{field: str(frame[field][0])}]}
+    raise AssertionError("no mark speaks of a unit or a group")
+
+
+def click(app: AppTest, key: str) -> AppTest:
+    """Click as a browser does: the widget's new state goes to the server, which runs the page again."""
+    element = widget(app, key)
+    states = app._tree.get_widget_states()
+    states.widgets.append(
+        WidgetState(id=element.proto.id, string_value=json.dumps({"selection": picked(element)}))
+    )
+    return app._run(states)
+
+
+@pytest.mark.parametrize(("page", "figure"), list(CLICKS))
+def test_clicks_from_a_figure_to_the_unit(page: str, figure: str, filled: Path, open_page: OpenPage) -> None:
+    """As many as the table says, two at most; what opens shows the sheet as typed, and its papers."""
+    app = open_page(filled, page, **({"sheet": NUMBER} if page == "unit" else {}))
+    app = click(app, figure)
+    if CLICKS[page, figure] == 2:
+        assert app.title[0].value != UNIT
+        app = click(app, "units_list")
+    assert not app.exception
+    assert app.title[0].value == UNIT
+    number = app.query_params["sheet"]
+    assert number in Store(filled).current(["sheet_no"])["sheet_no"].tolist()
+    assert "As typed" in [h.value for h in app.header]
+    assert {b.label for b in app.get("download_button")} >= {"Unit sheet to print", "Card for its owner"}
