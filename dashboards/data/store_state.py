@@ -80,7 +80,7 @@ def house(path: str, revision: str) -> House:
 @st.cache_resource(max_entries=_STORES_KEPT, show_spinner="Loading the house model …")
 def quoting_house(path: str, revision: str) -> House:
     """The house model, or where there is none yet the one of mechanics and common practice alone."""
-    from fleet.fitting.refit import house_or_prior
+    from fleet.fitting.kept_model import house_or_prior
 
     del revision
     return house_or_prior(Store(path))
