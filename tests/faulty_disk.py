@@ -31,38 +31,41 @@ SOURCE = r"""
 #include <stdatomic.h>
 #include <sys/types.h>
 #include <unistd.h>
-static atomic_long seen; static long at; static int mode; static int armed;
+#define MOST 65536
+static atomic_long seen; static long at; static int mode; static int armed; static char kinds[MOST + 1];
 void fault_arm(long n, int how) { at = n; mode = how; seen = 0; armed = 1; }
-long fault_count(void) { armed = 0; return seen; }
+/* the calls since, one letter each */
+const char *fault_calls(void) { armed = 0; kinds[seen < MOST ? seen : MOST] = 0; return kinds; }
 /* 1 if the call shall fail; `grows` calls alone meet a full disk */
-static int fails(int grows) {
+static int fails(int grows, char kind) {
     if (!armed) return 0;
     long n = ++seen;
+    if (n <= MOST) kinds[n - 1] = kind;
     if (mode == 1 && n == at) { kill(getpid(), SIGKILL); for (;;) pause(); }
     if (mode == 2 && at && n >= at && grows) { errno = ENOSPC; return 1; }
     if (mode == 3 && n == at) { errno = EIO; return 1; }
     return 0;
 }
 #define REAL(name) static __typeof__(&name) real; if (!real) real = dlsym(RTLD_NEXT, #name)
-#define CALL(type, name, grows, params, args) \
-    type name params { REAL(name); if (fails(grows)) return -1; return real args; }
-CALL(ssize_t, write, fd > 2, (int fd, const void *b, size_t n), (fd, b, n))
-CALL(ssize_t, pwrite, 1, (int fd, const void *b, size_t n, off_t o), (fd, b, n, o))
-CALL(ssize_t, pwrite64, 1, (int fd, const void *b, size_t n, off64_t o), (fd, b, n, o))
-CALL(int, fsync, 1, (int fd), (fd))
-CALL(int, fdatasync, 1, (int fd), (fd))
-CALL(int, ftruncate, 0, (int fd, off_t n), (fd, n))
-CALL(int, ftruncate64, 0, (int fd, off64_t n), (fd, n))
-CALL(int, rename, 0, (const char *a, const char *b), (a, b))
-CALL(int, link, 1, (const char *a, const char *b), (a, b))
-CALL(int, linkat, 1, (int d, const char *a, int e, const char *b, int f), (d, a, e, b, f))
-CALL(int, unlink, 0, (const char *a), (a))
-CALL(int, unlinkat, 0, (int d, const char *a, int f), (d, a, f))
-CALL(int, rmdir, 0, (const char *a), (a))
-CALL(int, mkdir, 1, (const char *a, mode_t m), (a, m))
+#define CALL(type, name, kind, grows, params, args) \
+    type name params { REAL(name); if (fails(grows, kind)) return -1; return real args; }
+CALL(ssize_t, write, 'w', fd > 2, (int fd, const void *b, size_t n), (fd, b, n))
+CALL(ssize_t, pwrite, 'w', 1, (int fd, const void *b, size_t n, off_t o), (fd, b, n, o))
+CALL(ssize_t, pwrite64, 'w', 1, (int fd, const void *b, size_t n, off64_t o), (fd, b, n, o))
+CALL(int, fsync, 's', 1, (int fd), (fd))
+CALL(int, fdatasync, 's', 1, (int fd), (fd))
+CALL(int, ftruncate, 't', 0, (int fd, off_t n), (fd, n))
+CALL(int, ftruncate64, 't', 0, (int fd, off64_t n), (fd, n))
+CALL(int, rename, 'r', 0, (const char *a, const char *b), (a, b))
+CALL(int, link, 'l', 1, (const char *a, const char *b), (a, b))
+CALL(int, linkat, 'l', 1, (int d, const char *a, int e, const char *b, int f), (d, a, e, b, f))
+CALL(int, unlink, 'u', 0, (const char *a), (a))
+CALL(int, unlinkat, 'u', 0, (int d, const char *a, int f), (d, a, f))
+CALL(int, rmdir, 'd', 0, (const char *a), (a))
+CALL(int, mkdir, 'm', 1, (const char *a, mode_t m), (a, m))
 #define OPEN(name) int name(const char *p, int f, ...) { \
     REAL(name); va_list l; va_start(l, f); mode_t m = va_arg(l, mode_t); va_end(l); \
-    if ((f & O_CREAT) && fails(1)) return -1; return real(p, f, m); }
+    if ((f & O_CREAT) && fails(1, 'o')) return -1; return real(p, f, m); }
 OPEN(open)
 OPEN(open64)
 """
@@ -84,9 +87,11 @@ def arm(at: int, how: int) -> None:
     ctypes.CDLL(None).fault_arm(ctypes.c_long(at), how)
 
 
-def count() -> int:
-    """Calls since `arm`; from now on nothing goes wrong any more."""
-    return int(ctypes.CDLL(None).fault_count())
+def calls() -> str:
+    """The calls since `arm`, one letter each; from now on nothing goes wrong any more."""
+    told = ctypes.CDLL(None).fault_calls
+    told.restype = ctypes.c_char_p
+    return bytes(told()).decode()
 
 
 def forked(work: Callable[[], Any]) -> tuple[int, Any]:
