@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -49,8 +50,9 @@ class _NoSheets:
         return {}
 
 
+@cache
 def prior_house() -> House:
-    """The model that answers before any sheet is in: wide, and it says so."""
+    """The model that answers before any sheet is in: wide, and it says so. Fitted once a process."""
     combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
     names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "n")
     families = pd.DataFrame(
