@@ -23,6 +23,7 @@ _MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
 _VOCABULARY: Final = frozenset(
     word for phrases in HEADERS.values() for phrase in phrases for word in phrase.split()
 )
+_STEM_WORDS: Final = frozenset(word for known in STEMS.values() for name in known for word in name.split())
 _NO_PLACE: Final = {
     "still": "a bench sheet has no place for it read with the record still",
     "after": "a bench sheet has no place for it read after the correction",
@@ -113,6 +114,8 @@ def meanings(header: str) -> tuple[list[Meaning], str]:
 def _angle(words: list[str]) -> Meaning | None:
     """Rake, tracking angle or azimuth, with what the other words say of it; None if it is none of them."""
     left = [word for word in words if word not in {"angle", "winkel", "mean", "mittel", "mittelwert", "deg"}]
+    if _STEM_WORDS.isdisjoint(left):
+        return None
     for stem, spellings in STEMS.items():
         spelling = next((s for s in spellings if _contains(left, s.split())), None)
         if spelling is None or set(left) & NO_ANGLE:
