@@ -22,8 +22,9 @@ from fleet.sharing.units import Units
 
 Floats = np.ndarray
 HALF_A_DEGREE = 0.5
-CLOSE = {"sag": 0.1}
-"""What counts as recovered [degrees] where it isn't half a degree: units differ by a quarter in their sag."""
+CLOSE = {"sag": 0.1, "repeats": 0.2}
+"""What counts as recovered where it isn't half a degree: a tenth in the sag, in which units differ by a
+quarter; a fifth of what others' repeats differ by."""
 GRID = 1000.0
 IN_DEGREES = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical")
 RAKE = "rake, still"
@@ -219,6 +220,32 @@ def by_subtraction(everything: list[Told]) -> Iterator[Found]:
             if single[i]:
                 sure = 2.0 * sets[0].error <= close(link)
                 yield Found("subtraction", link, record, float(solved[i]), sure, truth[record], guess)
+
+
+def by_averaging(everything: list[Told]) -> Iterator[Found]:
+    """All others known: the answers of all groups that a reading ever stood in, weighed together.
+
+    A reading has the same error in each, so two answers share the errors of the units that the groups share.
+    """
+    for link in sorted({t.link for t in everything}):
+        answers: dict[str, list[tuple[Told, int, float]]] = {}
+        for told in (t for t in everything if t.link == link):
+            off = float(told.sums[0, -1] - told.rows[-1].sum())
+            for place, record in enumerate(told.records):
+                answers.setdefault(record, []).append((told, place, off))
+        for of in answers.values():
+            told, place, _ = of[0]
+            spread = averaged_spread([set(t.records) for t, _, _ in of]) * max(told.error, 1e-6) ** 2
+            weight = np.linalg.pinv(spread, rcond=1e-9).sum(axis=0)
+            error = float(np.sqrt(1.0 / weight.sum()))
+            estimate = told.rows[-1][place] + float(weight @ [off for _, _, off in of]) / weight.sum()
+            sure = 2.0 * error <= close(link)
+            yield _found("averaged over groups", told, place, estimate, sure, _others(told.rows[-1], place))
+
+
+def averaged_spread(groups: list[set[str]]) -> Floats:
+    """Covariance of sums over groups of units, each unit with an error of its own of variance one."""
+    return np.array([[float(len(a & b)) for b in groups] for a in groups])
 
 
 def products_of_residuals(true: Units, seen: Units) -> Iterator[Found]:

@@ -61,7 +61,20 @@ class Asked:
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
 def make_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
     """Quote one enquiry of which `facts` are told."""
-    frame, model, use = enquiry(facts), forecaster(path, revision), correction(path, revision)
+    return _asked(facts, forecaster(path, revision), policy, correction(path, revision))
+
+
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Quoting …")
+def published_quote(path: str, revision: str, facts: Facts, policy: Policy) -> Asked:
+    """Quote one enquiry for others' eyes, by published groups alone.
+
+    The track record's correction of intervals is no published figure: one quote's miss can decide it.
+    """
+    return _asked(facts, published_forecaster(path, revision), policy, None)
+
+
+def _asked(facts: Facts, model: Forecaster, policy: Policy, use: Recalibration | None) -> Asked:
+    frame = enquiry(facts)
     quotes = quote_as_told(frame, model, policy, use)
     true = model.draw(frame, [policy])
     if use is not None:
@@ -147,6 +160,16 @@ def forecaster(path: str, revision: str) -> Forecaster:
     from fleet.house_model.predict import Forecaster
 
     return Forecaster(quoting_house(path, revision))
+
+
+@st.cache_resource(max_entries=_STORES_KEPT, show_spinner=False)
+def published_forecaster(path: str, revision: str) -> Forecaster:
+    """The forecaster of the model that published groups alone have taught."""
+    from fleet.fitting.published import published_house
+    from fleet.house_model.predict import Forecaster
+
+    del revision
+    return Forecaster(published_house(Store(path)))
 
 
 def enquiry(facts: Facts) -> pd.DataFrame:

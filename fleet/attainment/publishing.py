@@ -15,9 +15,12 @@ import pandas as pd
 from fleet.alignment.targets import MEASURES, select_counted, states
 from fleet.attainment.attainment import figures
 from fleet.errors import FleetError
+from fleet.statistics.proportions import pool
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from fleet.policy.policy import Policy
 
@@ -25,6 +28,7 @@ FEW: Final = "(few)"
 KIND: Final = "kind"
 PARTS: Final = {KIND: ("stylus_profile", "cantilever_material")}
 YEAR: Final = "year"
+Z95: Final = 1.959964
 COLUMNS: Final = (
     KIND,
     "stylus_profile",
@@ -73,7 +77,7 @@ def group_counts(sheets: pd.DataFrame, policy: Policy, smallest: int) -> dict[st
 
 
 def published_attainment(
-    groups: Sequence[tuple[Mapping[str, str], int, Mapping[str, Sequence[int]]]],
+    groups: Sequence[tuple[Mapping[str, str], int, Mapping[str, Sequence[float]]]],
     by: list[str],
     policy: Policy,
     per: str | None = None,
@@ -86,7 +90,7 @@ def published_attainment(
     ----------
     groups
         For each its labels (``by <column>``: what all its units have in common), its units, and its counts
-        (`group_counts`).
+        (`group_counts`), perhaps with an error added to units met, whose variance comes third.
     by
         Some of `COLUMNS`; none puts all together.
     policy
@@ -99,7 +103,8 @@ def published_attainment(
     Returns
     -------
     DataFrame
-        One row a level, `(few)` where a group's units differ in it; sorted, `(few)` last.
+        One row a level, `(few)` where a group's units differ in it; sorted, `(few)` last. Intervals are wide
+        enough for the errors of the counts.
 
     Raises
     ------
@@ -120,15 +125,40 @@ def published_attainment(
     else:
         code, table = np.zeros(len(groups), dtype=int), pd.DataFrame(index=range(1))
     units = np.bincount(code, weights=[n for _, n, _ in groups]).astype(np.int64)
-    counts = {}
+    columns: dict[str, Any] = {}
     for measure in MEASURES:
-        told = np.array([list(c.get(measure, (0, 0))) for _, _, c in groups], dtype=np.int64)
-        counts[measure] = np.stack(
-            [np.bincount(code, weights=told[:, j]).astype(np.int64) for j in range(2)], axis=1
-        )
-    columns: dict[str, Any] = dict(figures(counts, {}, pooled))
+        told = np.array([[*c.get(measure, (0, 0)), 0.0][:3] for _, _, c in groups], dtype=float)
+        n, met, variance = (np.bincount(code, weights=told[:, j]).astype(np.float64) for j in range(3))
+        counts = np.stack([n, np.clip(met, 0.0, n)], axis=1).astype(np.int64)
+        columns |= _widened(figures({measure: counts}, {}, pooled=False), measure, variance)
+        if pooled:
+            columns |= _drawn_together(measure, counts, variance)
     whole = pd.concat([table.assign(units=units), pd.DataFrame(columns, index=table.index)], axis=1)
     return whole.assign(policy=policy.label)
+
+
+def _widened(columns: dict[str, Any], measure: str, variance: NDArray[np.float64]) -> dict[str, Any]:
+    """Wilson's limits, moved out by the error of the counts: both sides squared and added."""
+    n, rate = columns[f"{measure}_n"], columns[f"{measure}_rate"]
+    error = Z95 * np.sqrt(variance) / np.where(n > 0, n, np.nan)
+    low, high = columns[f"{measure}_low"], columns[f"{measure}_high"]
+    columns[f"{measure}_low"] = np.clip(rate - np.hypot(rate - low, error), 0.0, 1.0)
+    columns[f"{measure}_high"] = np.clip(rate + np.hypot(high - rate, error), 0.0, 1.0)
+    return columns
+
+
+def _drawn_together(measure: str, counts: NDArray[np.int64], variance: NDArray[np.float64]) -> dict[str, Any]:
+    """Rates drawn toward the fleet's, each as if of so few units that the error is in their own scatter."""
+    n, met = counts[:, 0].astype(float), counts[:, 1].astype(float)
+    rate = (met.sum() + 1.0) / (n.sum() + 2.0)
+    own = n * rate * (1.0 - rate)
+    share = np.divide(own, own + variance, out=np.ones_like(own), where=own + variance > 0.0)
+    drawn = pool(met * share, n * share)
+    return {
+        f"{measure}_pooled": drawn.rate,
+        f"{measure}_pooled_low": drawn.low,
+        f"{measure}_pooled_high": drawn.high,
+    }
 
 
 def check_published(by: list[str], per: str | None = None) -> None:

@@ -8,7 +8,9 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fleet.estimation.fit import fit_house
+from fleet.estimation.fit import fit_trimmed
+from fleet.estimation.trimmed_statistics import TrimmedTallies
+from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.angle_sums import JOINT
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS, PAIR_COVARIATES, PAIRED, READING_NOISE
@@ -20,7 +22,11 @@ class _NoSheets:
     """Tallies of a fleet without a sheet."""
 
     cells = pd.DataFrame(
-        {**{f: np.empty(0, dtype=object) for f in FACTORS}, "scale_class": np.empty(0, dtype=int)}
+        {
+            **{f: np.empty(0, dtype=object) for f in FACTORS},
+            "scale_class": np.empty(0, dtype=int),
+            "n": np.empty(0),
+        }
     )
 
     def sums(
@@ -50,12 +56,18 @@ class _NoSheets:
         return {}
 
 
-@cache
-def prior_house() -> House:
-    """The model that answers before any sheet is in: wide, and it says so. Fitted once a process."""
+def no_sums() -> tuple[TrimmedTallies, pd.DataFrame, pd.DataFrame]:
+    """What a fleet without a sheet comes to: sums, combinations of factors, families' figures."""
     combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
     names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "n")
     families = pd.DataFrame(
         {name: np.empty(0, dtype=object if name == "family" else float) for name in names}
     )
-    return fit_house(_NoSheets(), learn_facts(combos, families), READING_NOISE)
+    return trim_tallies(_NoSheets(), READING_NOISE), combos, families
+
+
+@cache
+def prior_house() -> House:
+    """The model that answers before any sheet is in: wide, and it says so. Fitted once a process."""
+    sums, combos, families = no_sums()
+    return fit_trimmed(sums, learn_facts(combos, families), READING_NOISE)

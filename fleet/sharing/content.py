@@ -11,12 +11,12 @@ Rules, and why they hold (see ``fleet explain sharing``):
 - Covariates that stand at nought where nothing was written down would single units out; their fitted effect
   is taken off, and they are told as nought.  The sag scale is told where every sum that it allows to be made
   rests on enough units.
-- The readings are blurred before they come here (`fleet.sharing.blur`).
+- Readings are blurred before they come here, repeated ones here (`fleet.sharing.blur`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import combinations
 from typing import Any, Final
 
@@ -225,15 +225,25 @@ PUBLISHED_BY: Final = (
 )
 
 
-def sums_of_repeats(found: Repeats, members: NDArray[np.bool_], smallest: int) -> dict[str, Any]:
-    """What repeated readings of some units give away: per reading (pairs, mean squared difference)."""
+def sums_of_repeats(
+    found: Repeats, members: NDArray[np.bool_], smallest: int, blurred: Callable[[Floats, list[str]], Floats]
+) -> dict[str, Any]:
+    """What repeated readings of some units give away: per reading (pairs, mean squared difference).
+
+    Parameters
+    ----------
+    found, members : pairs of readings, and which of them count
+    smallest : smallest group
+    blurred : blurs squared differences, given a text of each that is its own
+    """
     out = {}
     for name in READINGS:
         d = found.difference[name].to_numpy(dtype=float)
         read = members & ~np.isnan(d)
         if len(set(found.unit[read])) >= smallest:
             pairs = published_count(int(members.sum()), int(read.sum()), smallest)
-            out[name] = [float(pairs), _short(float((d[read] ** 2).mean()))]
+            own = [f"{found.record[u]}\0{name}\0{v}" for u, v in zip(found.unit[read], d[read], strict=True)]
+            out[name] = [float(pairs), _short(float(blurred(d[read] ** 2, own).mean()))]
     return out
 
 

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
-from fleet.sharing.blur import blur_readings
+from fleet.sharing.blur import blur_counts, blur_readings, blur_squares
 from fleet.sharing.generalisation import Places, form_groups
 from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
+from fleet.store.backup import catch_up, note_ledger
 from fleet.store.sharing import (
     CUT,
     FAULTY,
@@ -73,6 +74,7 @@ def bring_up_to_date(
         If there is no sheet, or the store has published with another smallest group.
     """
     say = progress or (lambda _: None)
+    catch_up(store)
     revision = store.revision()
     with store.reader() as con:
         least = _settle(con, smallest)
@@ -94,6 +96,7 @@ def bring_up_to_date(
         held = {u for g in live if g.kind == UNITS for u in g.members}
         waiting = int(sum(u not in held for u in units.unit))
         note_up_to_date(con, revision=revision, waiting=waiting)
+    note_ledger(store)
     return Published(tuple(live), least, waiting, name)
 
 
@@ -188,21 +191,22 @@ def _new_groups(
     group = free(FAULTY, np.any([which for n, which in beyond.items() if n in JUDGED], axis=0))
     if len(group) >= smallest:
         yield kept(FAULTY, group, {})
-    yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest)
+    yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest, key)
 
 
 def _new_repeats(
-    again: Repeats, live: list[KeptGroup], spent: set[str], smallest: int
+    again: Repeats, live: list[KeptGroup], spent: set[str], smallest: int, key: str
 ) -> Iterator[KeptGroup]:
     held = {u for g in live if g.kind == REPEATS for u in g.members}
     new = {u: r for u, r in again.record.items() if u not in held and r not in spent}
     if len(new) >= smallest:
         member = np.array([u in new for u in again.unit], dtype=bool)
-        yield KeptGroup(REPEATS, new, {}, content.sums_of_repeats(again, member, smallest), units=len(new))
+        told = content.sums_of_repeats(again, member, smallest, lambda v, texts: blur_squares(v, key, texts))
+        yield KeptGroup(REPEATS, new, {}, told, units=len(new))
 
 
 def publish_attainment(store: Store, published: Published, *, policy: str, count: Counter) -> Published:
-    """The same groups with their attainment; once it was published it stays as it is.
+    """The same groups with their attainment, blurred; once it was published so it stays as it is.
 
     Parameters
     ----------
@@ -227,12 +231,18 @@ def publish_attainment(store: Store, published: Published, *, policy: str, count
             )
         note_published(con, min_units=published.smallest, policy=policy)
         place = {u: i for i, u in enumerate(sheets["unit"])}
-        told = {}
+        key, told = blur_key(con), {}
         for group in published.of(UNITS):
             if group.counts is None and group.group_id is not None:
                 same = [place[u] for u, r in group.members.items() if now.get(u) == r]
                 if len(same) >= published.smallest:
-                    told[group.group_id] = count(sheets.iloc[np.sort(np.array(same, dtype=int))])
+                    exact = count(sheets.iloc[np.sort(np.array(same, dtype=int))])
+                    told[group.group_id] = blur_counts(
+                        exact, key, (now[sheets["unit"].iloc[i]] for i in same)
+                    )
+            elif group.counts and group.group_id is not None and len(next(iter(group.counts.values()))) < 3:
+                told[group.group_id] = blur_counts(group.counts, key, group.members.values())
         publish_counts(con, told)
         live = tuple(live_groups(con))
+    note_ledger(store)
     return replace(published, groups=live)

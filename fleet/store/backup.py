@@ -1,13 +1,21 @@
-"""Copies of a store: back it up, bring it back, write it anew. The token key is never in a copy."""
+"""Copies of a store: back it up, bring it back, write it anew. The token key is never in a copy.
+
+Nor is the ledger of publications.  An older copy in the store's place has forgotten what was published since;
+its units would be put into other groups, and those could be subtracted from the ones before.  So what a store
+knows of its publications is kept a second time beside it, and an older store learns it again.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import duckdb
 
 from fleet.errors import FleetError, StoreBusyError
 from fleet.files.replacing import exclusive, put_in_place, put_where_nothing_is, second_name
@@ -23,6 +31,17 @@ from fleet.store.connection import (
 )
 from fleet.store.health import check_store
 from fleet.store.store import Store, kept_name, kept_stores
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+LEDGER: Final = ("share_state", "share_group", "share_member")
+"""Tables of what was published."""
+_PROGRESS: Final = (
+    "select coalesce(sum(format + case when withdrawn then 3 when counts is not null then 2 else 1 end), 0) "
+    "from share_group"
+)
 
 
 def back_up(store: Store, target: Path | str) -> Path:
@@ -197,3 +216,91 @@ def _new_file(beside: Path) -> Iterator[Path]:
     except OSError as error:
         why = (error.strerror or type(error).__name__).lower()
         raise FleetError(f"cannot write in {beside.parent}: {why}; name another place.") from error
+
+
+def ledger_file(store: Store) -> Path:
+    """Where a store's ledger of publications is, once there was one."""
+    return store.file.parent / FOLDER / f"{store.file.name}.published"
+
+
+def note_ledger(store: Store) -> None:
+    """Keep what the store knows of its publications beside it, in place of what was kept before."""
+    with exclusive(store.path, wait_s=WRITER_WAIT_S):
+        with store.reader() as con:
+            tables = _tables(con)
+        if not tables["share_state"].num_rows:
+            return
+        try:
+            with working_folder(store.file) as folder, owner_only_files():
+                new = folder / "published"
+                with connection(new, read_only=False, wait_s=0, told=store.path) as con:
+                    for name, table in tables.items():
+                        con.register("rows_in", table)
+                        con.execute(f"create table {name} as select * from rows_in").fetchall()
+                        con.unregister("rows_in")
+                put_in_place(new, ledger_file(store))
+        except OSError as error:
+            why = (error.strerror or type(error).__name__).lower()
+            raise FleetError(
+                f"the ledger of publications in {ledger_file(store).parent} can't be written: {why}; "
+                "see to that, then give the command again."
+            ) from error
+
+
+def catch_up(store: Store) -> None:
+    """Bring a store and its ledger together: whichever knows less of what was published learns the rest.
+
+    Raises
+    ------
+    FleetError
+        If there is a ledger that can't be read.
+    """
+    file = ledger_file(store)
+    with exclusive(store.path, wait_s=WRITER_WAIT_S):
+        if not file.exists():
+            note_ledger(store)
+            return
+        try:
+            with connection(file, read_only=True, wait_s=READER_WAIT_S) as con:
+                kept, noted = _tables(con), _progress(con)
+        except (FleetError, duckdb.Error) as error:
+            raise FleetError(
+                f"the ledger of publications {file} can't be read; without it figures could be subtracted "
+                "from those published before. If it is lost for good, move it away."
+            ) from error
+        with store.reader() as con:
+            own, knows = _may_be_of(con, kept), _progress(con)
+        if not own or knows > noted:
+            note_ledger(store)
+        elif knows < noted:
+            _take_over(store, kept)
+
+
+def _take_over(store: Store, kept: Mapping[str, pa.Table]) -> None:
+    with store.writer() as con:
+        for name, table in kept.items():
+            con.register("rows_in", table)
+            con.execute(f"delete from {name}").fetchall()
+            con.execute(f"insert into {name} by name select * from rows_in").fetchall()
+            con.unregister("rows_in")
+        con.execute("update share_state set revision = null").fetchall()
+
+
+def _tables(con: Connection) -> dict[str, pa.Table]:
+    return {name: con.sql(f"select * from {name}").to_arrow_table() for name in LEDGER}
+
+
+def _progress(con: Connection) -> int:
+    """A number that grows with every group formed, counted, told anew or withdrawn."""
+    return int(con.execute(_PROGRESS).fetchall()[0][0])
+
+
+def _may_be_of(con: Connection, kept: Mapping[str, pa.Table]) -> bool:
+    """Whether a ledger is this store's own: by its name, or, before the first publication, by its units."""
+    known = con.execute("select identity from share_state").fetchall()
+    if known:
+        return bool(known[0][0] == kept["share_state"]["identity"][0].as_py())
+    con.register("rows_in", kept["share_member"])
+    shared = con.execute("select count(*) from current_sheet semi join rows_in using (unit)").fetchall()
+    con.unregister("rows_in")
+    return bool(shared[0][0])

@@ -187,10 +187,10 @@ def keep_content(con: Connection, group: int, content: Mapping[str, Any]) -> Non
 
 
 def publish_counts(con: Connection, counts: Mapping[int, Mapping[str, Any]]) -> None:
-    """Keep the attainment of groups; what is there already stays as it is."""
+    """Keep the attainment of groups."""
     for group, told in counts.items():
         con.execute(
-            "update share_group set counts = ? where group_id = ? and counts is null",
+            "update share_group set counts = ? where group_id = ?",
             [json.dumps(dict(told)), group],
         ).fetchall()
 

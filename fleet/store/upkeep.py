@@ -13,7 +13,7 @@ import duckdb
 
 from fleet.errors import FleetError
 from fleet.store.append import OTHER_KEY, bump_revision, rename_tokens, tables_of
-from fleet.store.backup import known_copies, remake
+from fleet.store.backup import catch_up, known_copies, note_ledger, remake
 from fleet.store.connection import READER_WAIT_S, Connection, connection, utc_now
 from fleet.store.store import Store
 
@@ -79,11 +79,13 @@ class Forgotten:
     ----------
     sheets, versions : how many sheets, and versions of them, were erased.
     quotes : how many quotes kept for the unit, or answered by its sheets, went with them.
+    published : how many published groups it stood in, whose sums stay.
     """
 
     sheets: int
     versions: int
     quotes: int = 0
+    published: int = 0
 
     @property
     def sentence(self) -> str:
@@ -97,8 +99,13 @@ class Forgotten:
         quotes = f" and {self.quotes} kept quotes" if self.quotes else ""
         return (
             f"{self.sheets} sheets in {self.versions} versions{quotes} are erased and the file is rewritten; "
-            "the house model went with them (make it again with: fleet refit); "
-            "copies made before still hold them."
+            "the house model went with them (make it again with: fleet refit)"
+            + (
+                f"; blurred, it stays in the sums of {self.published} published groups"
+                if self.published
+                else ""
+            )
+            + "; copies made before still hold them."
         )
 
 
@@ -119,6 +126,7 @@ def forget_sheet(store: Store, sheet_no: str, *, bench: str = "main") -> Forgott
 
 
 def _forget(store: Store, condition: str, values: list[str], *, tokens: Sequence[str] = ()) -> Forgotten:
+    catch_up(store)
     with remake(store) as con:
         con.execute(
             f"create temp table doomed as select distinct bench, sheet_no from sheet where {condition}",
@@ -144,14 +152,17 @@ def _forget(store: Store, condition: str, values: list[str], *, tokens: Sequence
         ).fetchall()
         if versions:
             _erase_models(con)
+        published = con.execute("select count(*) from share_member").fetchall()[0][0]
         _erase_elsewhere(con, tokens)
+        published -= con.execute("select count(*) from share_member").fetchall()[0][0]
         quotes -= con.execute("select count(*) from kept_quote").fetchall()[0][0]
         con.execute("drop table asked").fetchall()
         con.execute(_ERASE_LONE_VERDICTS).fetchall()
         con.execute("drop table doomed").fetchall()
         if versions:
             bump_revision(con)
-    return Forgotten(sheets, versions, quotes)
+    note_ledger(store)
+    return Forgotten(sheets, versions, quotes, published)
 
 
 _ERASE_LONE_VERDICTS = """
@@ -254,6 +265,7 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
     """
     if store.key_check() == new_check:
         return 0
+    catch_up(store)
     with remake(store) as con:
         noted = con.execute("select key_check from store_state").fetchall()[0][0]
         if noted not in {old_check, None}:
@@ -269,4 +281,5 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
         rename_tokens(con, {token: retoken(token) for token in tokens})
         con.execute("update store_state set key_check = ?", [new_check]).fetchall()
         bump_revision(con)
+    note_ledger(store)
     return len(tokens)

@@ -115,3 +115,26 @@ def test_only_what_counts_belongs_to_the_rule() -> None:
     """Prices and names don't change the rule that counts are made by; limits do."""
     assert counting_rule(Policy()) == counting_rule(Policy(name="other", hourly_rate=60.0))
     assert counting_rule(Policy()) != counting_rule(Policy(tracking_limit_deg=23.0))
+
+
+def test_intervals_hold_the_errors_of_the_counts() -> None:
+    """With an error in the counts of a known variance the interval is wider by it, squared and added."""
+    labels, units, counts = GROUPS[0]
+    blurred = (labels, units, {m: [*v, 0.75] for m, v in counts.items()})
+    plain = published_attainment([GROUPS[0]], [], Policy(), pooled=True).iloc[0]
+    wide = published_attainment([blurred], [], Policy(), pooled=True).iloc[0]
+    error = 1.959964 * 0.75**0.5 / 10
+    assert wide["rake_level_rate"] == plain["rake_level_rate"] == 0.6
+    for end, side in (("low", -1), ("high", 1)):
+        own = abs(plain[f"rake_level_{end}"] - 0.6)
+        assert wide[f"rake_level_{end}"] == pytest.approx(0.6 + side * np.hypot(own, error))
+    assert np.ptp(wide[["rake_level_pooled_low", "rake_level_pooled_high"]]) > np.ptp(
+        plain[["rake_level_pooled_low", "rake_level_pooled_high"]]
+    )
+
+
+def test_counts_outside_what_is_possible_make_rates_that_are() -> None:
+    """An error may put a count below nought or above the units: the rate stays between 0 and 1."""
+    for met in (-2, 13):
+        found = published_attainment([({}, 10, {"rake_level": [10, met, 0.75]})], [], Policy()).iloc[0]
+        assert 0.0 <= found["rake_level_low"] <= found["rake_level_rate"] <= found["rake_level_high"] <= 1.0

@@ -151,9 +151,10 @@ def test_nothing_ever_published_can_be_subtracted_to_few_units(
 
     New units one at a time, in threes and in crowds; corrections of one unit and of several of a group; an
     intake undone and taken in again; units erased. What was published stays with the attacker, so he takes
-    all exports and tables together at the end. The readings are not blurred: the groups hold by themselves.
+    all exports and tables together at the end. Nothing is blurred: the groups hold by themselves.
     """
     monkeypatch.setattr(blur, "BLUR", ())
+    monkeypatch.setattr(blur, "COUNT_EPSILON", 1e3)
     sheets = some_sheets()
     store = Store(tmp_path / "fleet.duckdb").create()
     steps: list[Callable[[Published | None], object]] = [

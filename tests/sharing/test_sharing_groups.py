@@ -13,9 +13,10 @@ from worlds import ideal, stored
 
 from fleet.errors import FleetError
 from fleet.house_model.chain import FACTORS, LINK, READINGS, SHARED
+from fleet.sharing import blur
 from fleet.sharing.content import WITHHELD, labels_of, published_count, sums_of_faulty, sums_of_units, told_as
 from fleet.sharing.generalisation import LADDER, form_groups, in_common
-from fleet.sharing.groups import bring_up_to_date
+from fleet.sharing.groups import bring_up_to_date, publish_attainment
 from fleet.sharing.rows import export_rows
 from fleet.sharing.units import Units, repeats, teaching_units
 from fleet.store import Store
@@ -200,6 +201,45 @@ def test_groups_of_the_older_format_are_told_anew(tmp_path: Path) -> None:
             assert now.content["links"]["zenith"] == group.content["links"]["zenith"]
     held = {r for g in after.values() for r in g.members.values()}
     assert not held & {smallest.members[u] for u in list(smallest.members)[-4:]}
+
+
+def test_counts_published_as_they_were_are_blurred_from_now_on(tmp_path: Path) -> None:
+    """Exact counts that a store published get an error at the next publication, and keep it."""
+    store = stored(tmp_path, ideal(6, n_families=8).sheets(80)[0])
+    ready = bring_up_to_date(store, smallest=5)
+    with store.writer() as con:
+        con.execute("update share_group set counts = '{\"rake_level\": [5, 3]}'").fetchall()
+    told = [
+        [dict(g.counts or {}) for g in publish_attainment(store, ready, policy="{}", count=dict).of(UNITS)]
+        for _ in range(2)
+    ]
+    assert told[0] == told[1]
+    assert all(len(counts["rake_level"]) == 3 for counts in told[0])
+    off = [counts["rake_level"][1] - 3 for counts in told[0]]
+    assert len(set(off)) > 1
+
+
+def test_blurred_counts_are_right_on_average() -> None:
+    """Over many groups errors cancel and scatter as said; one answer changes a chance 4.5 times at most."""
+    told = [blur.blur_counts({"a": [7, 3], "b": [9, 0]}, "key", [str(i)]) for i in range(20_000)]
+    for name, met in (("a", 3), ("b", 0)):
+        off = np.array([t[name][1] - met for t in told])
+        variance = told[0][name][2]
+        assert off.mean() == pytest.approx(0.0, abs=4.0 * (variance / 20_000) ** 0.5)
+        assert off.var() == pytest.approx(variance, rel=0.08)
+        share = [np.count_nonzero(off == k) for k in (-2, -1, 0, 1, 2)]
+        assert share[3] / share[2] == pytest.approx(np.exp(-blur.COUNT_EPSILON), rel=0.1)
+        assert share[4] / share[3] == pytest.approx(np.exp(-blur.COUNT_EPSILON), rel=0.15)
+    assert np.corrcoef([t["a"][1] for t in told], [t["b"][1] for t in told])[0, 1] < 0.03
+
+
+def test_blurred_squares_are_right_on_average() -> None:
+    """The factor on a squared difference is one on average, and the same for the same text."""
+    texts = [str(i) for i in range(20_000)]
+    told = blur.blur_squares(np.ones(20_000), "key", texts)
+    assert told.mean() == pytest.approx(1.0, abs=0.02)
+    assert told.var() == pytest.approx(1.0 / blur.REPEAT_SHAPE, rel=0.06)
+    np.testing.assert_array_equal(blur.blur_squares(np.ones(3), "key", texts[:3]), told[:3])
 
 
 def test_repeats_are_pairs_of_one_unit(bench: tuple[Store, Units]) -> None:

@@ -1,0 +1,118 @@
+"""The ledger of publications lives beside the store: an older copy in its place learns what was published."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from worlds import ideal, tokened
+
+from fleet.errors import FleetError
+from fleet.files.working import FOLDER
+from fleet.sharing.groups import bring_up_to_date
+from fleet.store import Store, back_up, forget_sheet, restore
+from fleet.store.backup import ledger_file
+from fleet.store.sharing import UNITS, Published
+
+
+@pytest.fixture(scope="module")
+def sheets() -> pd.DataFrame:
+    return tokened(ideal(8, n_families=5).sheets(150)[0]).reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def filled(sheets: pd.DataFrame, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with 90 sheets, published."""
+    path = tmp_path_factory.mktemp("ledger") / "fleet.duckdb"
+    store = Store(path).create()
+    store.append(sheets.iloc[:90], file_name="a", key_check="k")
+    bring_up_to_date(store, smallest=5)
+    return path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path) -> Store:
+    """A copy of it with its ledger."""
+    path = Path(shutil.copy(filled, tmp_path))
+    (tmp_path / FOLDER).mkdir()
+    shutil.copy(ledger_file(Store(filled)), ledger_file(Store(path)))
+    return Store(path)
+
+
+def told(ready: Published) -> list[tuple]:
+    return [(g.group_id, g.kind, dict(g.members), dict(g.content)) for g in ready.groups]
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_a_restored_store_goes_on_where_publications_were(
+    store: Store, sheets: pd.DataFrame, tmp_path: Path, by_hand: bool
+) -> None:
+    """After a backup is put back, by command or by hand, groups formed since stay as published.
+
+    Sheets taken in once more stand in the groups in which they stood, whatever else comes in before.
+    """
+    copy = back_up(store, tmp_path / "copy.duckdb")
+    store.append(sheets.iloc[90:130], file_name="b", key_check="k")
+    before = bring_up_to_date(store)
+    if by_hand:
+        shutil.copy(copy, store.path)
+    else:
+        restore(store, copy)
+    store.append(sheets.iloc[130:], file_name="c", key_check="k")
+    store.append(sheets.iloc[90:130], file_name="b", key_check="k")
+    after = bring_up_to_date(store)
+    assert len(before.groups) > 3
+    assert told(after)[: len(before.groups)] == told(before)
+    members = [u for g in after.of(UNITS) for u in g.members]
+    assert len(members) == len(set(members))
+
+
+def test_without_the_ledger_the_groups_would_be_others(
+    store: Store, sheets: pd.DataFrame, tmp_path: Path
+) -> None:
+    """The same, the ledger lost: units stand in groups in which they didn't, so the test above can fail."""
+    copy = back_up(store, tmp_path / "copy.duckdb")
+    store.append(sheets.iloc[90:130], file_name="b", key_check="k")
+    before = bring_up_to_date(store)
+    restore(store, copy)
+    ledger_file(store).unlink()
+    store.append(sheets.iloc[130:], file_name="c", key_check="k")
+    assert told(bring_up_to_date(store))[: len(before.groups)] != told(before)
+
+
+def test_a_forgotten_unit_is_in_no_ledger(store: Store) -> None:
+    """Neither the store nor its ledger names an erased unit; what its group told stays."""
+    ready = bring_up_to_date(store)
+    unit = next(u for g in ready.of(UNITS) for u in g.members)
+    sheet = store.teaching().set_index("unit").loc[unit]
+    assert unit.encode() in _bytes_of_members(ledger_file(store))
+    forget_sheet(store, str(sheet["sheet_no"]), bench=str(sheet["bench"]))
+    held = _bytes_of_members(ledger_file(store))
+    place = f"sheet:{sheet['bench']}:{sheet['sheet_no']}"
+    assert unit.encode() not in held or not unit.startswith("sheet:")
+    assert place.encode() not in held
+
+
+def _bytes_of_members(file: Path) -> bytes:
+    import duckdb
+
+    with duckdb.connect(str(file), read_only=True) as con:
+        return repr(con.execute("select * from share_member").fetchall()).encode()
+
+
+def test_another_store_s_ledger_is_left_alone(store: Store, tmp_path: Path, sheets: pd.DataFrame) -> None:
+    """A store of other publications under the same name keeps its own groups."""
+    other = Store(tmp_path / "other.duckdb").create()
+    other.append(sheets.iloc[60:], file_name="o")
+    groups = told(bring_up_to_date(other, smallest=5))
+    shutil.copy(other.path, store.path)
+    assert told(bring_up_to_date(store)) == groups
+
+
+def test_a_damaged_ledger_is_named(store: Store) -> None:
+    """One line that names the file; nothing is published beside it."""
+    ledger_file(store).write_bytes(b"nothing of the kind")
+    with pytest.raises(FleetError, match=r"ledger of publications .*published can't be read"):
+        bring_up_to_date(store)
