@@ -245,6 +245,12 @@ ENQUIRY_COLUMNS: Final[dict[str, Column]] = {
 STORED_COLUMNS: Final = tuple("serial_token" if name == "serial" else name for name in COLUMNS)
 """Names of the sheet columns as the store keeps them: the serial's place is taken by its token."""
 
+HELD_BACK: Final = (
+    "sag_reversed", "sag_huge", "built_in_odd", "tracking_flat", "height_odd", "date_old", "minutes_many",
+)  # fmt: skip
+"""Marks of readings that can't be true together: the sheet doesn't teach until somebody has looked at it."""
+
+
 _PERSONAL = (
     "owner customer client name address street city town postcode zip mail email phone telephone mobile "
     "note notes remark remarks comment comments contact birthday "

@@ -41,7 +41,7 @@ COLUMNS: Final = (
     "why",
 )
 USED: Final = frozenset(
-    {"sheet_no", "unit", "newest", "measured_on", "intake_id", *FACTOR_COLUMNS.values(), *NUMBERS}
+    {"sheet_no", "unit", "newest", "measured_on", "intake_id", "marks", *FACTOR_COLUMNS.values(), *NUMBERS}
 )
 """Columns of a sheet that judging looks at; the others are left behind."""
 

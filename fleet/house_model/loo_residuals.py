@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.columns import HELD_BACK
 from fleet.house_model.chain import (
     FACTOR_COLUMNS,
     FACTORS,
@@ -133,18 +134,27 @@ def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floa
 
 
 def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.bool_]:
-    """Whether the model can have learnt from each sheet: by its intake, its day and its factors."""
+    """Whether the model can have learnt from each sheet: by its intake, its day, its factors, its marks."""
     known = set(house.facts.combos[list(FACTORS)].astype(str).itertuples(index=False, name=None))
     combinations = zip(*(cells.levels[f] for f in FACTORS), strict=True)
     out = np.array([c in known for c in combinations], dtype=bool)[cells.code]
     if house.last_intake is not None and "intake_id" in sheets:
         out &= pd.to_numeric(sheets["intake_id"]).le(house.last_intake).to_numpy(dtype=bool)
+    out &= ~_held_back(sheets)
     first, end = house.span
     if first or end:
         day = pd.to_datetime(sheets["measured_on"])
         out &= (day >= pd.Timestamp(first or "1677-09-22")).to_numpy()
         out &= (day < pd.Timestamp(end or "2262-04-11")).to_numpy()
     return out
+
+
+def _held_back(sheets: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which sheets bear marks of what doesn't teach; none where marks aren't there."""
+    if "marks" not in sheets:
+        return np.zeros(len(sheets), dtype=bool)
+    told = sheets["marks"].astype("str").where(sheets["marks"].notna(), "")
+    return np.array([not set(HELD_BACK).isdisjoint(m.split(";")) for m in told], dtype=bool)
 
 
 def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:

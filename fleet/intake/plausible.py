@@ -1,4 +1,7 @@
-"""Readings that look odd together: they go in, but somebody should look."""
+"""Readings that look odd together: they go in, but somebody should look.
+
+Those that can't be true together (`fleet.columns.HELD_BACK`) don't teach before somebody has.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from fleet.columns import HELD_BACK
 from fleet.intake.faults import Fault
 from fleet.intake.table import place_of
 
@@ -40,6 +44,7 @@ def _family_height(frame: pd.DataFrame) -> pd.Series[float]:
 
 
 _BUILT_IN = (50.0, 85.0)
+_LEAST_SAG = -1.0
 _LEAST_TRACKING = 5.0
 _HEIGHT_SPAN = 4.0
 _LEAST_OF_FAMILY = 5
@@ -50,7 +55,13 @@ _ODDITIES = (
     _Oddity(
         "rake_swapped",
         "sra_dynamic_deg",
-        lambda f: _sag(f) < -0.5,
+        lambda f: _sag(f).between(_LEAST_SAG, -0.5, inclusive="left"),
+        lambda r: f"rake turning is {-_sag_of(r):.2f}° above rake still; were the two swapped?",
+    ),
+    _Oddity(
+        "sag_reversed",
+        "sra_dynamic_deg",
+        lambda f: _sag(f) < _LEAST_SAG,
         lambda r: f"rake turning is {-_sag_of(r):.2f}° above rake still; were the two swapped?",
     ),
     _Oddity(
@@ -122,6 +133,11 @@ def _sag_of(row: pd.Series) -> float:
     return float(row["sra_static_deg"] - row["sra_dynamic_deg"])
 
 
+def _held(mark: str) -> str:
+    """What is added where a sheet doesn't teach yet."""
+    return "; it teaches nothing until corrected or until its unit has a verdict" if mark in HELD_BACK else ""
+
+
 def odd_readings(good: pd.DataFrame, file: str) -> tuple[Fault, ...]:
     """Warnings about good rows, by line.
 
@@ -134,7 +150,7 @@ def odd_readings(good: pd.DataFrame, file: str) -> tuple[Fault, ...]:
     for oddity in _ODDITIES:
         rows = good[oddity.odd(good)].head(MOST_WARNINGS)
         found += [
-            Fault(*place_of(file, int(str(line))), oddity.column, "", oddity.say(row))
+            Fault(*place_of(file, int(str(line))), oddity.column, "", oddity.say(row) + _held(oddity.mark))
             for line, row in rows.iterrows()
         ]
     return tuple(sorted(found, key=lambda fault: (fault.file, fault.line)))

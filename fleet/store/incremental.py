@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleet import __version__
+from fleet.columns import HELD_BACK
 from fleet.store.connection import Connection, utc_now
 from fleet.store.store import Store
 from fleet.tallies.sheet_queries import USED, current_sql, teaching_sql
@@ -73,7 +74,8 @@ def kept_base(con: Connection) -> KeptBase | None:
 def changed_sheets(con: Connection, base: KeptBase) -> None:
     """Make `THEN` and `NOW`: the teaching sheets of every unit that changed since, as they were and are.
 
-    A unit changed if a sheet that bears its token, or ever bore it, came in, was corrected or was taken back.
+    A unit changed if a sheet that bears its token, or ever bore it, came in, was corrected or was taken back,
+    or if a verdict lets a sheet of it teach.
     """
     run = con.execute
     then = ", ".join(map(str, base.undone)) or "null"
@@ -84,7 +86,9 @@ def changed_sheets(con: Connection, base: KeptBase) -> None:
     ).fetchall()
     run(
         "create or replace temp table touched_sheet as select distinct bench, sheet_no from sheet "
-        "where intake_id in (select intake_id from live_intake where live_then <> live_now)"
+        "where intake_id in (select intake_id from live_intake where live_then <> live_now) "
+        "union select bench, sheet_no from current_sheet semi join marked_unit using (unit) where unit in "
+        f"(select unit from verdict where revision > {base.revision})"
     ).fetchall()
     run(
         "create or replace temp table touched_token as select distinct serial_token from sheet "
@@ -95,11 +99,28 @@ def changed_sheets(con: Connection, base: KeptBase) -> None:
         "select bench, sheet_no from sheet where serial_token in (select serial_token from touched_token)"
     ).fetchall()
     run(
-        f"create or replace temp table near_version as select version, intake_id, {', '.join(USED)} "
+        f"create or replace temp table near_version as select version, intake_id, marks, {', '.join(USED)} "
         "from sheet semi join near_sheet using (bench, sheet_no)"
     ).fetchall()
-    for name, live in ((THEN, "live_then"), (NOW, "live_now")):
+    for name, live, until in ((THEN, "live_then", str(base.revision)), (NOW, "live_now", "revision")):
         _teaching(con, name, live, base.since)
+        _hold_back(con, name, live, until)
+
+
+def _hold_back(con: Connection, name: str, live: str, until: str) -> None:
+    """Take out what is marked and not looked at, by the verdicts known then."""
+    con.execute(
+        f"create or replace temp table {name}_marked as select bench, sheet_no from ("
+        "select v.bench, v.sheet_no, v.marks from near_version v "
+        f"join live_intake i on i.intake_id = v.intake_id and i.{live} "
+        "qualify row_number() over (partition by v.bench, v.sheet_no order by v.version desc) = 1) x "
+        f"where list_has_any(string_split(marks, ';'), {list(HELD_BACK)})"
+    ).fetchall()
+    con.execute(
+        f"delete from {name} t where exists (select 1 from {name}_marked m where m.bench = t.bench "
+        "and m.sheet_no = t.sheet_no) and not exists (select 1 from verdict d where d.unit = t.unit "
+        f"and d.recorded_on >= t.measured_on and revision <= {until})"
+    ).fetchall()
 
 
 def _teaching(con: Connection, name: str, live: str, since: date | None) -> None:

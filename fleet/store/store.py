@@ -167,12 +167,15 @@ class Store:
             return _revision_of(con)
 
     def changes_since(self, revision: int) -> int:
-        """Number of changes after a revision that make a model fitted at it old; verdicts don't."""
+        """Number of changes after a revision that make a model fitted at it old.
+
+        A verdict doesn't, unless it lets a sheet teach that was held back.
+        """
         with self.reader() as con:
             return int(
                 con.execute(
-                    "select revision - $then - (select count(*) from verdict where revision > $then) "
-                    "from store_state",
+                    "select revision - $then - (select count(*) from verdict where revision > $then "
+                    "and unit not in (select unit from marked_unit)) from store_state",
                     {"then": revision},
                 ).fetchall()[0][0]
             )
@@ -239,7 +242,7 @@ class Store:
         return self._frame("current_sheet", columns)
 
     def teaching(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
-        """The sheets that teach: each unit's newest one, check pickups left out, by date."""
+        """The sheets that teach, by date: each unit's newest, without check pickups and what is held back."""
         return self._frame("teaching_sheet", columns)
 
     def _frame(self, view: str, columns: Sequence[str] | None) -> pd.DataFrame:
