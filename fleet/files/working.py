@@ -9,11 +9,13 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 import secrets
 import shutil
 import stat
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +24,10 @@ from typing import Final
 FOLDER: Final = ".fleet-work"
 """Name of the folder of working copies and locks."""
 _OWNER: Final = "owner"
+_FORMER: Final = re.compile(r"(\.fleet-new|fleet-trial|fleet-upload)-[a-z0-9_]{8}")
+"""Names of the working folders of earlier versions, which knew no owner."""
+_FORMER_AGE_S: Final = 3600.0
+"""Older than this, such a folder is nobody's any more [s]."""
 
 
 def real_place(path: Path | str) -> Path:
@@ -129,7 +135,7 @@ def _remove(folder: Path) -> None:
 
 
 def sweep(place: Path) -> None:
-    """Remove the working folders of programs that are gone, as far as the system lets us.
+    """Remove the working folders of programs that are gone, those of earlier versions among them.
 
     Parameters
     ----------
@@ -138,6 +144,20 @@ def sweep(place: Path) -> None:
     for folder in working_folders(place):
         with contextlib.suppress(OSError):  # somebody else swept it, or may alone
             _sweep_one(folder)
+    with contextlib.suppress(OSError):
+        for entry in place.iterdir():
+            if _FORMER.fullmatch(entry.name) and _is_left(entry):
+                shutil.rmtree(entry, ignore_errors=True)
+
+
+def _is_left(folder: Path) -> bool:
+    """Whether a working folder of an earlier version is this user's and too old to be in use."""
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    own = os.name != "posix" or found.st_uid == os.geteuid()
+    return stat.S_ISDIR(found.st_mode) and own and time.time() - found.st_mtime > _FORMER_AGE_S
 
 
 def working_folders(place: Path) -> list[Path]:

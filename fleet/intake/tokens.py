@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import math
 import os
 import re
 import secrets
@@ -28,6 +29,8 @@ TOKEN_DIGITS = 24
 """Hexadecimal digits of a token (96 bits: a chance meeting in a million units is about 1 in 1e17)."""
 
 _MIN_SECRET_CHARACTERS = 12
+_MIN_SECRET_BITS = 60.0
+"""Length times the logarithm of the number of different characters: a password is below, chance isn't."""
 _LARGEST_KEY_FILE = 64 << 10
 _DASHES = re.compile("[\u2010-\u2015\u2212]")
 _UNSEEN = {"\u034f", *map(chr, range(0xFE00, 0xFE10))}
@@ -159,6 +162,20 @@ def load_key(*, make: bool) -> TokenKey | None:
             )
         return TokenKey(hashlib.sha256(b"fleet secret\0" + secret.encode(errors="surrogateescape")).digest())
     return read_key_file(key_path()) or (_make_key(key_path()) if make else None)
+
+
+def weak_secret() -> str | None:
+    """One line on a `FLEET_SECRET` that a list of words may find; None where there is none or it will do.
+
+    Whoever finds it, trying words against the check value in a store or a backup, can try serials too.
+    """
+    secret = os.environ.get("FLEET_SECRET", "")
+    if not secret or len(secret) * math.log2(len(set(secret)) or 1) >= _MIN_SECRET_BITS:
+        return None
+    return (
+        "FLEET_SECRET could be guessed, and serial numbers with it, by whoever gets hold of the store or a "
+        "backup; for a new store take a key file (unset FLEET_SECRET) or 20 random characters."
+    )
 
 
 def read_key_file(path: Path) -> TokenKey | None:

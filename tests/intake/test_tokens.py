@@ -11,7 +11,7 @@ import pytest
 
 from fleet.errors import FleetError
 from fleet.intake import TokenKey, load_key
-from fleet.intake.tokens import TOKEN_DIGITS, key_path, normalise_serial
+from fleet.intake.tokens import TOKEN_DIGITS, key_path, normalise_serial, weak_secret
 
 KEY = TokenKey(b"k" * 32)
 
@@ -122,3 +122,27 @@ def test_the_key_is_kept_with_the_users_settings(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     monkeypatch.setattr("sys.platform", "linux")
     assert key_path() == tmp_path / "fleet" / "token.key"
+
+
+@pytest.mark.parametrize(
+    ("secret", "weak"),
+    [
+        ("passwordpassword", True),
+        ("Workshop2024!", True),
+        ("aaaaaaaaaaaaaaaaaaaaaaaaaaaaaa", True),
+        ("k3VbQ9xTz71LmRw8Yd2H", False),
+        ("0f3a9c5e7b1d2846a0c4e8f2b6d91357", False),
+        ("six words that nobody put together before", False),
+        (None, False),
+    ],
+)
+def test_a_secret_that_words_may_find_is_said(
+    secret: str | None, weak: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Passwords of the usual make get one line; chance, long phrases and key files none."""
+    monkeypatch.delenv("FLEET_SECRET", raising=False)
+    if secret is not None:
+        monkeypatch.setenv("FLEET_SECRET", secret)
+    found = weak_secret()
+    assert (found is not None) is weak
+    assert found is None or "\n" not in found

@@ -13,7 +13,7 @@ import pytest
 
 from fleet.cli import run
 from fleet.errors import FleetError, NoStoreError, StoreBusyError
-from fleet.files.working import FOLDER, working_folders
+from fleet.files.working import FOLDER, passing_place, working_folders
 from fleet.store import Store, back_up, check_store, forget_unit, restore
 
 Sheets = Callable[..., pd.DataFrame]
@@ -200,3 +200,22 @@ def test_a_full_disk_while_forgetting_changes_nothing(
     with pytest.raises(FleetError, match="cannot write in"):
         forget_unit(store, "tok")
     assert store.path.read_bytes() == before
+
+
+def test_what_earlier_versions_left_is_swept_too(store: Store, tmp_path: Path) -> None:
+    """Old working folders of theirs go with the next command; young ones, others' names and files stay."""
+    beside = store.path.parent
+    gone = [beside / ".fleet-new-ab12cd_9", passing_place().parent / "fleet-trial-zz09ab_1",
+            passing_place().parent / "fleet-upload-zz09ab_1"]  # fmt: skip
+    stays = [beside / ".fleet-new-young123", beside / ".fleet-new-photos-of-2024", beside / "fleet-trial"]
+    for folder in (*gone, *stays):
+        folder.mkdir(exist_ok=True)
+        (folder / "copy.duckdb").write_text("secret")
+        if folder != stays[0]:
+            os.utime(folder, (1e9, 1e9))
+    link = beside / ".fleet-new-linked12"
+    link.symlink_to(stays[2])
+    store.open()
+    assert [f for f in gone if f.exists()] == []
+    assert [f for f in (*stays, link) if not f.exists()] == []
+    assert (stays[2] / "copy.duckdb").exists()

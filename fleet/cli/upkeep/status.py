@@ -36,6 +36,7 @@ def status(store: common.StoreOption = None) -> None:
 
 def _key_line(store: Store) -> str:
     from fleet.intake import load_key
+    from fleet.intake.tokens import weak_secret
 
     noted = store.key_check()
     if noted is None:
@@ -51,7 +52,7 @@ def _key_line(store: Store) -> str:
             "The token key in use is not the one this store was made with: "
             "set FLEET_SECRET or FLEET_KEY_FILE."
         )
-    return "The token key in use is the store's."
+    return " ".join(filter(None, ("The token key in use is the store's.", weak_secret())))
 
 
 def _lent_line(store: Store) -> str:
