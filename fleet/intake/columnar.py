@@ -1,8 +1,9 @@
-"""Parquet and XLSX read as text, cell by cell the same as a CSV would say it."""
+"""Parquet, workbooks and JSON read as text, cell by cell the same as a CSV would say it."""
 
 from __future__ import annotations
 
 import datetime as dt
+import json
 import re
 import zipfile
 from collections.abc import Iterator, Mapping
@@ -27,6 +28,8 @@ _CELLS_OF_A_BLANK_ROW = 5
 _MOST_CELLS = 5_000_000
 _TOO_WIDE = "{name} spreads over more than 5 million cells; save it as CSV."
 _MOST_PARQUET_ROWS = 20_000_000
+LARGEST_JSON = 1 << 26
+"""Bytes of JSON that are read."""
 
 
 def read_parquet(
@@ -194,7 +197,11 @@ def first_rows(file: IO[bytes], name: str, most: int) -> list[list[str]]:
 
 
 def book_pages(file: IO[bytes], name: str, page: str = "") -> list[Page]:
-    """Every page of a workbook as text, or the one that is named."""
+    """Every page of a workbook as text, or the one that is named; JSON is a book of one page."""
+    start = file.read(1)
+    file.seek(0)
+    if start not in {b"P", b"\xd0"}:
+        return [_json_page(file.read(LARGEST_JSON + 1), name)]
     if not _is_xlsx(file):
         return _other_pages(file, name, page)
     try:
@@ -223,6 +230,24 @@ def book_pages(file: IO[bytes], name: str, page: str = "") -> list[Page]:
         raise UnreadableFileError(
             f"{name} cannot be read as a workbook; save it again, or as CSV."
         ) from error
+
+
+def _json_page(content: bytes, name: str) -> Page:
+    """A list of sheets as JSON, each an object of columns and values, as a page of a workbook."""
+    if len(content) > LARGEST_JSON:
+        raise UnreadableFileError(f"{name} has more than {LARGEST_JSON >> 20} MB of JSON; save it as CSV.")
+    try:
+        found = json.loads(content.decode("utf-8-sig"), parse_constant=float)
+    except (ValueError, RecursionError):
+        raise UnreadableFileError(f"{name} is not JSON, whatever its name says.") from None
+    if not isinstance(found, list) or not all(isinstance(row, dict) for row in found):
+        raise UnreadableFileError(f"{name} is no list of sheets: write [{{column: value, ...}}, ...].")
+    names = list(dict.fromkeys(column for row in found for column in row))
+    if len(found) * len(names) > _MOST_CELLS:
+        raise UnreadableFileError(_TOO_WIDE.format(name=name))
+    if any(isinstance(value, dict | list) for row in found for value in row.values()):
+        raise UnreadableFileError(f"{name} has lists or objects in a cell; write one value for each column.")
+    return Page("1", 1, [names, *([cell_text(row.get(column)) for column in names] for row in found)])
 
 
 def _is_xlsx(file: IO[bytes]) -> bool:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, cast
+from typing import IO
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from fleet.columns import COLUMNS, Column
 from fleet.errors import UnreadableFileError
 from fleet.files.door import RefusedError, open_ordinary
+from fleet.files.packed import open_gzip, table_in_zip
 from fleet.intake.csv_reader import read_csv
 from fleet.intake.guides.convert import converter
 from fleet.intake.guides.guide import Guide
@@ -30,7 +31,7 @@ _ZIP = b"PK\x03\x04"
 _GZIP = b"\x1f\x8b"
 _BOOKS = ("xlsx", "xlsm", "xls", "ods")
 _OLD_BOOK = b"\xd0\xcf\x11\xe0"
-TABLE_SUFFIXES = (".csv", ".ods", ".parquet", ".tsv", ".xls", ".xlsm", ".xlsx")
+TABLE_SUFFIXES = (".csv", ".json", ".ods", ".parquet", ".tsv", ".xls", ".xlsm", ".xlsx")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -145,19 +146,6 @@ def files_in(paths: Iterable[Path | str]) -> list[Path]:
     return found
 
 
-def _other_archive(file: IO[bytes]) -> str:
-    """What a packed file is if no workbook, and what to do; "" for a workbook or one that is damaged."""
-    try:
-        with zipfile.ZipFile(file) as packed:
-            names = packed.namelist()
-    except (zipfile.BadZipFile, OSError):
-        return ""
-    finally:
-        file.seek(0)
-    book = "mimetype" in names or any(name.startswith("xl/") for name in names)
-    return "" if book else "a packed folder; unpack it first"
-
-
 def passed_over(paths: Iterable[Path | str]) -> list[Path]:
     """What is in the folders that are named and isn't looked at."""
     return sorted(
@@ -170,12 +158,45 @@ def passed_over(paths: Iterable[Path | str]) -> list[Path]:
 
 
 def _is_table(path: Path) -> bool:
-    return path.is_file() and path.name.lower().removesuffix(".gz").endswith(TABLE_SUFFIXES)
+    return path.is_file() and path.name.lower().removesuffix(".gz").endswith((*TABLE_SUFFIXES, ".zip"))
+
+
+def _start(file: IO[bytes]) -> bytes:
+    start = file.read(4)
+    file.seek(0)
+    return start
+
+
+def _is_book(file: IO[bytes]) -> bool:
+    """Whether a zip folder is a workbook, or so damaged that the reader of workbooks says why it isn't."""
+    try:
+        with zipfile.ZipFile(file) as packed:
+            names = packed.namelist()
+    except (zipfile.BadZipFile, OSError):
+        return True
+    finally:
+        file.seek(0)
+    return "mimetype" in names or any(name.startswith("xl/") for name in names)
+
+
+def _unpacked(file: IO[bytes], name: str) -> tuple[IO[bytes], str]:
+    """The table that lies packed in a file, and its name; the file itself if it isn't packed."""
+    inside, told = file, name.lower()
+    try:
+        if _start(inside)[:2] == _GZIP:
+            inside, told = open_gzip(file), told.removesuffix(".gz")
+        if _start(inside) == _ZIP and not told.endswith(_BOOKS) and not _is_book(inside):
+            inside, told = table_in_zip(inside, TABLE_SUFFIXES)
+    except RefusedError as error:
+        raise UnreadableFileError(f"{name} {str(error).removeprefix('it ')}.") from None
+    return inside, told
 
 
 @contextmanager
 def open_file(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[IO[bytes], str]]:
-    """A file and what it really holds: `csv` (packed or not), `parquet` or `xlsx` (any kind of workbook).
+    """A file and what it really holds: `csv`, `parquet` or `xlsx` (a workbook of any kind, or JSON).
+
+    A table that lies packed, by gzip or alone in a zip folder, is unpacked.
 
     Raises
     ------
@@ -187,24 +208,18 @@ def open_file(path: Path | str, *, any_encoding: bool = True) -> Iterator[tuple[
         raise UnreadableFileError("there is no file of that name.")
     try:
         with open_ordinary(path) as file:
-            start = file.read(4)
-            file.seek(0)
-            kind = "parquet" if start == _PARQUET else "xlsx" if start == _ZIP else "csv"
-            kind = "xlsx" if start == _OLD_BOOK else kind
-            promised = path.suffix.lower().removeprefix(".")
-            if start == _ZIP and promised not in _BOOKS and (held := _other_archive(file)):
-                raise UnreadableFileError(f"{path.name} is {held}.")
-            if start[:2] == _GZIP:
-                with gzip.open(file) as unpacked:
-                    yield cast("IO[bytes]", unpacked), "csv"
-                return
+            inside, told = _unpacked(file, path.name)
+            start, promised = _start(inside), Path(told).suffix.lower().removeprefix(".")
+            kind = "parquet" if start == _PARQUET else "xlsx" if start in {_ZIP, _OLD_BOOK} else "csv"
+            if kind == "csv" and promised == "json":
+                kind = "xlsx"
             if kind == "csv" and promised in {"parquet", *_BOOKS}:
                 raise UnreadableFileError(
                     f"{path.name} is not a {promised.upper()} file, whatever its name says."
                 )
             if kind == "csv" and start[:2] in _UTF16 and not any_encoding:
                 raise UnreadableFileError(f"{path.name} is written in UTF-16; save it as UTF-8.")
-            yield file, kind
+            yield inside, kind
     except (gzip.BadGzipFile, EOFError, zlib.error) as error:
         raise UnreadableFileError(f"{path.name} is damaged: it can't be unpacked; pack it again.") from error
     except RefusedError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import os
 import random
@@ -31,8 +32,8 @@ from fleet.store import Store
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import read_tallies, write_tallies
 
-FILES = 1_500 if os.environ.get("FLEET_LONG") else 60
-"""Of each kind: 13,500 in all in the long form."""
+FILES = 4_200 if os.environ.get("FLEET_LONG") else 60
+"""Of each kind: 50,400 in all in the long form."""
 
 GUIDE = """\
 [file]
@@ -193,7 +194,18 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
         "exported": (folder / "shared.npz").read_bytes(),
         "parquet": (folder / "rows.parquet").read_bytes(),
         "workbook": xlsx_bytes(rows),
+        "json": rows.to_json(orient="records", indent=1).encode(),
+        "zip": zipped(rows.to_csv(index=False).encode()),
+        "gzip": gzip.compress(xlsx_bytes(rows)),
     }
+
+
+def zipped(content: bytes) -> bytes:
+    """A zip folder of one table."""
+    kept = io.BytesIO()
+    with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("rows.csv", content)
+    return kept.getvalue()
 
 
 def read_table_file(path: Path) -> None:
@@ -214,6 +226,9 @@ READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "exported": ("npz", lambda path: read_exported(path.read_bytes(), path.name)),
     "parquet": ("parquet", read_table_file),
     "workbook": ("xlsx", read_table_file),
+    "json": ("json", read_table_file),
+    "zip": ("zip", read_table_file),
+    "gzip": ("xlsx.gz", read_table_file),
 }
 
 
@@ -231,10 +246,13 @@ def test_a_mangled_file_is_read_or_refused_in_one_line(
     read(path)
     done: Counter[str] = Counter()
     for _ in range(FILES):
-        if suffix in {"toml", "txt"}:
+        if suffix in {"toml", "txt", "json"}:
             raw = mangle_text(rng, good[kind].decode())
         elif suffix == "parquet":
             raw = spoil_bytes(rng, bytearray(good[kind]))
+        elif kind == "gzip":
+            raw = gzip.compress(mangle_archive(rng, gzip.decompress(good[kind])), 1)
+            raw = spoil_bytes(rng, bytearray(raw)) if rng.random() < 0.2 else raw
         else:
             raw = mangle_archive(rng, good[kind])
         path.write_bytes(raw)

@@ -112,14 +112,6 @@ def test_a_packed_csv_is_read_and_a_broken_one_told(tmp_path: Path) -> None:
         read_sheets(tmp_path / "b.csv.gz")
 
 
-def test_a_packed_folder_is_told(tmp_path: Path) -> None:
-    """A .zip of files is told as what it is."""
-    with zipfile.ZipFile(tmp_path / "a.zip", "w") as packed:
-        packed.writestr("a.csv", "x")
-    with pytest.raises(FleetError, match=r"a\.zip is a packed folder; unpack it first"):
-        read_sheets(tmp_path / "a.zip")
-
-
 OLD_BOOK = (
     "78daed584d48545114feee9d19e7479dbfc640031984ac4c1716411b9d264c579ab5e987609a715e35a933314e8b695196cd"
     "b2085a156d0c0bda586dfaa116052d5a04462d8220d05ab60a0a82d4d7b9e7bd678e19385082f1bee19e7bef39f77cf7ccbb"
@@ -195,5 +187,5 @@ def test_a_folder_names_what_it_passes_over(tmp_path: Path) -> None:
     """Tables are found, packed ones too; everything else in the folder is listed."""
     for name in ("a.csv", "b.csv.gz", "c.txt", "d.zip", "e.xlsx", "f.tsv"):
         (tmp_path / name).touch()
-    assert [path.name for path in files_in([tmp_path])] == ["a.csv", "b.csv.gz", "e.xlsx", "f.tsv"]
-    assert [path.name for path in passed_over([tmp_path])] == ["c.txt", "d.zip"]
+    assert [path.name for path in files_in([tmp_path])] == ["a.csv", "b.csv.gz", "d.zip", "e.xlsx", "f.tsv"]
+    assert [path.name for path in passed_over([tmp_path])] == ["c.txt"]

@@ -18,7 +18,7 @@ from fleet.intake import load_key
 from fleet.store import Store
 
 LONG = bool(os.environ.get("FLEET_LONG"))
-N_PLANTED = 1000
+N_PLANTED = 4000 if LONG else 1000
 EXTRA = (
     "Owner",
     "Planted Mustersson 1",

@@ -274,6 +274,30 @@ def packed(**parts: bytes) -> bytes:
     return made.getvalue()
 
 
+def damaged_ledger(bench: Bench) -> str:
+    """A ledger of publications that is none."""
+    bench.does(f"intake {bench.file(GOOD)}")
+    (bench.path.parent / ".fleet-work").mkdir(exist_ok=True)
+    (bench.path.parent / ".fleet-work" / "fleet.duckdb.published").write_text("none")
+    return bench.does("forget --sheet A1 --yes")
+
+
+def ledger_in_the_way(bench: Bench) -> str:
+    """A folder of the ledger's name, beside a store that has published."""
+    bench.does(f"intake {bench.file(GOOD)}")
+    with Store(bench.path).writer() as con:
+        con.execute("insert into share_state values (true, 5, 'i', null, null, null, 'k')").fetchall()
+        con.execute(
+            "insert into share_group values (1, 'units', current_date, 5, '{}', '{}', null, false, 2)"
+        )
+    bench.patch.setattr("fleet.store.backup.put_in_place", full_disk)
+    return bench.does("forget --sheet A1 --yes")
+
+
+def full_disk(*_: object, **__: object) -> None:
+    raise OSError(28, "No space left on device")
+
+
 def parquet_rows(b: Bench) -> str:
     pd.DataFrame({"sheet_no": ["A1", "A2"]}).to_parquet(b.folder / "a.parquet")
     b.patch.setattr(columnar, "_MOST_PARQUET_ROWS", 1)
@@ -351,7 +375,9 @@ CASES: dict[str, Case] = {
     "nothing was erased: no sheet in the store bears that serial": lambda b: kept_store(
         b, Path.stat, "forget --serial S-2 --yes"
     ),
-    "there is no .csv, .ods, .parquet, .tsv, .xls, .xlsm, .xlsx file in …": lambda b: b.does("intake ."),
+    "there is no .csv, .json, .ods, .parquet, .tsv, .xls, .xlsm, .xlsx file in …": lambda b: b.does(
+        "intake ."
+    ),
     "… may not be read; check its rights": no_right_to_read,
     "… cannot be read: …": lambda b: (bound_socket(b.folder / "a.csv"), b.does("intake a.csv"))[1],
     "… is empty; the first row must hold the column names": lambda b: b.takes("\n \n"),
@@ -363,7 +389,12 @@ CASES: dict[str, Case] = {
     "… holds bytes that are not UTF-8 text; save it as UTF-8": lambda b: b.takes(b"sheet_no,\xe4\n"),
     "… is written in UTF-16; save it as UTF-8": lambda b: b.does(f"judge {b.file(GOOD.encode('utf-16'))}"),
     "… is not a … file, whatever its name says": lambda b: b.takes(GOOD, "a.xlsx"),
-    "… is a packed folder; unpack it first": lambda b: b.takes(packed(a=b"x"), "a.zip"),
+    "… is a packed folder of … files, … of them tables": lambda b: b.takes(packed(a=b"x"), "a.zip"),
+    "… is not JSON, whatever its name says": lambda b: b.takes(GOOD, "a.json"),
+    "… is no list of sheets": lambda b: b.takes('{"sheet_no": "A1"}', "a.json"),
+    "… has lists or objects in a cell": lambda b: b.takes('[{"sheet_no": ["A1"]}]', "a.json"),
+    "the ledger of publications … can't be read": damaged_ledger,
+    "the ledger of publications in … can't be written": ledger_in_the_way,
     "… is damaged: it can't be unpacked": lambda b: b.takes(b"\x1f\x8b\x08" + b"\0" * 9, "a.csv.gz"),
     "… cannot be read as Parquet": lambda b: b.takes(b"PAR1" + b"\0" * 99, "a.parquet"),
     "… has more than 20 million rows": parquet_rows,
