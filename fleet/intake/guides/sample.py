@@ -98,9 +98,9 @@ def _columns(pages: Sequence[list[list[str]]], name: str, delimiter: str, encodi
     filled = [rows for rows in filled if rows]
     if not filled:
         raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
-    best = max(range(len(filled)), key=lambda i: _best_window(filled[i])[0])
-    rows = filled[best]
-    _, start, height = _best_window(rows)
+    windows = [_best_window(rows) for rows in filled]
+    best = max(range(len(filled)), key=lambda i: windows[i][0])
+    rows, (_, start, height) = filled[best], windows[best]
     headers = join_rows(rows[start : start + height])
     width = len(headers)
     whole = [
@@ -153,6 +153,8 @@ def _best_window(rows: list[list[str]]) -> tuple[float, int, int]:
                 break  # a title, not the upper of two header rows
             if height == 1 and set(map(str.strip, window[0])) >= REQUIRED:
                 return float(len(window[0])), start, 1
+            if height > 1 and not any(_best_of(row, row) for row in window):
+                continue  # rows that say nothing say nothing together
             units = height > 1 and _only_units(window[-1])
             said = (
                 sum(_best_of(join_rows(window), window[-1]).values())
