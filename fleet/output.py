@@ -1,4 +1,4 @@
-"""Result tables into files that other programs read: CSV, JSON, Parquet, or CSV on standard output.
+"""Result tables into files that other programs read: CSV, XLSX, JSON, Parquet, or on standard output.
 
 A file appears whole or not at all: it is written beside its place and moved there at the end.
 """
@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 from fleet.errors import FleetError
-from fleet.files.replacing import write_whole
+from fleet.files.replacing import second_name, write_whole
 from fleet.spreadsheet import defuse
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 STANDARD_OUTPUT: Final = "-"
-KINDS: Final = (".csv", ".json", ".parquet")
+KINDS: Final = (".csv", ".xlsx", ".json", ".parquet")
 _UNPRINTABLE: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 """Control characters that a workbook can't hold."""
 _NOT_IN_A_NAME: Final = re.compile(r"[\x00-\x1f\[\]:*?/\\']")
@@ -39,6 +39,8 @@ _BEGINNINGS: Final = {
 """How fleet's own files begin, by the ending of their name."""
 replace_anything: Final[ContextVar[bool]] = ContextVar("replace_anything", default=False)
 """Whether a file that isn't fleet's own may be replaced (`--force`); it is kept beside all the same."""
+standard_kind: Final[ContextVar[str]] = ContextVar("standard_kind", default=".csv")
+"""As what a table goes to standard output: .csv, or .json (`--json`)."""
 SIGNIFICANT_DIGITS: Final = 8
 """Digits of a figure in a CSV file: far more than any reading has, few enough to be read."""
 
@@ -95,11 +97,11 @@ def check_place(path: Path, kinds: Sequence[str], option: str) -> None:
 
 
 def make_way(path: Path) -> Path | None:
-    """Put aside a file that isn't fleet's own, before another takes its name; where it is then."""
+    """Keep a file that isn't fleet's own under a second name, before another takes its first; that name."""
     if _is_own(path):
         return None
     try:
-        return path.rename(name_beside(path))
+        return second_name(path, name_beside(path))
     except OSError as error:
         raise FleetError(f"cannot write {path}: {(error.strerror or 'no reason told').lower()}.") from error
 
@@ -132,7 +134,7 @@ def write_frame(frame: pd.DataFrame, out: str | Path) -> Path | None:
     """
     check_out(out)
     if str(out) == STANDARD_OUTPUT:
-        _write(frame, ".csv", sys.stdout.buffer)
+        _write(frame, standard_kind.get(), sys.stdout.buffer)
         sys.stdout.flush()
         return None
     path = Path(out)
@@ -196,6 +198,8 @@ def _columns_of(path: Path) -> list[str]:
             import pyarrow.parquet as pq
 
             return [str(name) for name in pq.read_schema(path).names]
+        if kind == ".xlsx":
+            return _first_row(path)
         text = start.decode("utf-8-sig", errors="strict" if len(start) < _LONGEST_HEAD else "ignore")
         if "\0" in text:
             return []
@@ -204,6 +208,19 @@ def _columns_of(path: Path) -> list[str]:
         return next(csv.reader(text.splitlines()[:1]), [])
     except (ValueError, OSError, csv.Error):  # errors of Arrow are among the first two
         return []
+
+
+def _first_row(path: Path) -> list[str]:
+    """The first row of a workbook's first page; none where it can't be read."""
+    from zipfile import BadZipFile
+
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        rows = CalamineWorkbook.from_path(str(path)).get_sheet_by_index(0).to_python(nrows=1)
+    except (CalamineError, BadZipFile, IndexError):
+        return []
+    return [str(cell) for cell in rows[0]] if rows else []
 
 
 def write_bytes(content: bytes, path: Path) -> None:
@@ -279,6 +296,8 @@ def _write(frame: pd.DataFrame, kind: str, file: BinaryIO) -> None:
     elif kind == ".json":
         text = _plain_days(frame).to_json(orient="records", double_precision=15, indent=1, force_ascii=False)
         file.write(text.replace("\\/", "/").encode() + b"\n")
+    elif kind == ".xlsx":
+        file.write(xlsx_bytes(frame))
     else:
         _plain_days(frame, as_text=False).to_parquet(file, index=False)
 

@@ -74,7 +74,7 @@ def test_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("out", "says"),
     [
-        ("out.txt", r"--out out.txt: what kind of file\? End its name in .csv, .json, .parquet"),
+        ("out.txt", r"--out out.txt: what kind of file\? End its name in .csv, .xlsx, .json, .parquet"),
         ("out", "what kind of file"),
         ("nowhere/out.csv", "there is no folder nowhere; make it first"),
         ("folder.csv", "that is a folder"),

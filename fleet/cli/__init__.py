@@ -18,7 +18,7 @@ from typer.core import TyperGroup
 
 from fleet.cli import common, files_out
 from fleet.errors import FleetError
-from fleet.output import replace_anything
+from fleet.output import replace_anything, standard_kind
 
 DONE: Final = 0
 ROWS_PUT_ASIDE: Final = 1
@@ -84,9 +84,13 @@ def _root(
     store: Annotated[
         Path | None, typer.Option("--store", metavar="PATH", help=common.STORE_HELP, show_default=False)
     ] = None,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="Say nothing but warnings, faults and tables for a program.")
+    ] = False,
     version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
 ) -> None:
     common.root_store.set(store)
+    common.quiet.set(quiet)
     if version:
         from fleet import __version__
 
@@ -120,6 +124,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if arguments is None else list(arguments)
     common.typed_words.set(tuple(words))
     replace_anything.set(False)
+    standard_kind.set(".csv")
+    common.quiet.set(False)
     try:
         status = build_app(words)(args=words, prog_name="fleet", standalone_mode=False)
     except FleetError as error:

@@ -36,6 +36,9 @@ root_store: ContextVar[Path | None] = ContextVar("root_store", default=None)
 """What `fleet --store PATH COMMAND` named, before the command."""
 
 
+quiet: ContextVar[bool] = ContextVar("quiet", default=False)
+"""Whether only tables that were asked for, warnings and faults are wanted (`fleet --quiet COMMAND`)."""
+
 typed_words: ContextVar[tuple[str, ...]] = ContextVar("typed_words", default=())
 """What was typed after `fleet`."""
 
@@ -72,7 +75,9 @@ def table_file(option: str, what: str) -> Any:
 
 OutOption = Annotated[
     str | None,
-    table_file("--out", "Write the table to a .csv, .json or .parquet file; - is CSV on standard output."),
+    table_file(
+        "--out", "Write the table to a .csv, .xlsx, .json or .parquet file; - is CSV on standard output."
+    ),
 ]
 PolicyFileOption = Annotated[
     Path | None,
@@ -123,6 +128,15 @@ ASKED = "asked"
 """The number of an enquiry that was typed, not read from a file."""
 
 
+def column_begun(incomplete: str) -> list[str]:
+    """Columns to group by, after those that stand there already, that begin like what was typed."""
+    from fleet.columns import COLUMNS
+
+    *before, last = incomplete.split(",")
+    told = ["kind", *(n for n, c in COLUMNS.items() if c.kind in {"code", "word"})]
+    return [",".join([*before, name]) for name in told if name.startswith(last) and name not in before]
+
+
 def debug_wanted() -> bool:
     """Whether the user asked for tracebacks (`FLEET_DEBUG=1`)."""
     return os.environ.get("FLEET_DEBUG", "") not in {"", "0"}
@@ -130,7 +144,8 @@ def debug_wanted() -> bool:
 
 def say(text: str = "") -> None:
     """Print for the reader on standard output."""
-    typer.echo(harmless(text))
+    if not quiet.get():
+        typer.echo(harmless(text))
 
 
 def warn(text: str) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Final
 import typer
 
 from fleet.cli import common
+from fleet.errors import FleetError
 
 _FILES: Final[list[Any]] = []
 """Options made by `own_file`."""
@@ -22,27 +23,51 @@ def _forced(force: bool) -> None:
     replace_anything.set(force)
 
 
+def _as_json(json: bool) -> bool:
+    from fleet.output import standard_kind
+
+    if json:
+        standard_kind.set(".json")
+    return json
+
+
 def with_force(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command that writes files the option `--force`; any other as it is."""
+    """Give a command that writes files the option `--force`, one that writes a table `--json` too."""
     told = signature(command, eval_str=True).parameters
     hints = [hint for p in told.values() for hint in getattr(p.annotation, "__metadata__", ())]
     if not any(getattr(hint, "callback", None) is common.writable or hint in _FILES for hint in hints):
         return command
+    tabled = "out" in told and told["out"].annotation == common.OutOption
 
     @wraps(command)
     def run(**given: Any) -> None:
         given.pop("force")
+        if given.pop("json", False):
+            if given["out"] not in {None, "-"}:
+                raise FleetError("--json goes to standard output; end the name after --out in .json instead.")
+            given["out"] = "-"
         command(**given)
 
-    option = typer.Option(
-        "--force",
-        is_eager=True,
-        callback=_forced,
-        help="Let a table take the name of a file that isn't fleet's own; the old one is kept beside.",
-    )
-    force = Parameter("force", Parameter.KEYWORD_ONLY, default=False, annotation=Annotated[bool, option])
-    run.__signature__ = Signature([*told.values(), force])  # type: ignore[attr-defined]
+    extra = [
+        Parameter("force", Parameter.KEYWORD_ONLY, default=False, annotation=Annotated[bool, _FORCE]),
+        *(
+            [Parameter("json", Parameter.KEYWORD_ONLY, default=False, annotation=Annotated[bool, _JSON])]
+            * tabled
+        ),
+    ]
+    run.__signature__ = Signature([*told.values(), *extra])  # type: ignore[attr-defined]
     return run
+
+
+_FORCE: Final = typer.Option(
+    "--force",
+    is_eager=True,
+    callback=_forced,
+    help="Let a table take the name of a file that isn't fleet's own; the old one is kept beside.",
+)
+_JSON: Final = typer.Option(
+    "--json", callback=_as_json, help="The table as JSON on standard output, and nothing else there."
+)
 
 
 def own_file(option: str, what: str, *kinds: str) -> Any:

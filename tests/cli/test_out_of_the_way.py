@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
+
+from fleet.cli.common import column_begun
+from fleet.cli.start import explain
 
 Fleet = Callable[..., "object"]
 
@@ -15,7 +20,13 @@ TYPED = "elliptical/boron"
 
 @pytest.mark.parametrize(
     ("name", "content"),
-    [("notes.csv", "what,when\nx,y\n"), ("own.csv", None), ("notes.json", "{}"), ("notes.parquet", "text")],
+    [
+        ("notes.csv", "what,when\nx,y\n"),
+        ("own.csv", None),
+        ("notes.json", "{}"),
+        ("notes.parquet", "text"),
+        ("notes.xlsx", "text"),
+    ],
 )
 def test_another_file_is_not_replaced(fleet: Fleet, sheets: Path, name: str, content: str | None) -> None:
     """A list, a store or a file of another kind stays as it is; with --force it is kept beside."""
@@ -91,3 +102,52 @@ def test_a_table_is_no_store(fleet: Fleet, sheets: Path, words: str) -> None:
     assert ran.status == 2
     assert "sheets.csv is not a fleet store" in ran.err
     assert sheets.read_bytes() == before
+
+
+def test_one_table_in_every_kind(fleet: Fleet) -> None:
+    """CSV, workbook, JSON and Parquet hold the same table; the same again takes its own place."""
+    found = {}
+    read = {
+        "csv": pd.read_csv,
+        "xlsx": lambda path: pd.read_excel(path, engine="openpyxl"),
+        "json": pd.read_json,
+        "parquet": pd.read_parquet,
+    }
+    for kind, reader in read.items():
+        for _ in range(2):
+            assert fleet(*QUOTE, f"q.{kind}").status == 0
+        assert not Path(f"q.before.{kind}").exists()
+        found[kind] = reader(f"q.{kind}")
+    for kind, table in found.items():
+        assert list(table) == list(found["csv"]), kind
+        assert table["sag_deg_q50"].item() == pytest.approx(found["csv"]["sag_deg_q50"].item(), rel=1e-7)
+
+
+def test_json_for_another_program(fleet: Fleet) -> None:
+    """`--json` leaves nothing but the table on standard output, as in a file; the next command's is CSV."""
+    words = QUOTE[:-1]
+    ran = fleet(*words, "--json")
+    fleet(*QUOTE, "q.json")
+    (told,), (filed,) = json.loads(ran.out), json.loads(Path("q.json").read_text())
+    assert {k: v for k, v in told.items() if k != "issued_at"} == {
+        k: v for k, v in filed.items() if k != "issued_at"
+    }
+    assert fleet(*words, "--out", "-").out.startswith("enquiry_id,")
+    both = fleet(*words, "--json", "--out", "q.csv")
+    assert (both.status, "--json goes to standard output" in both.err) == (2, True)
+
+
+def test_quiet_says_only_what_a_program_or_a_worry_needs(fleet: Fleet, sheets: Path) -> None:
+    """`--quiet` before the command: no word on standard output, the table if it is to go there, faults."""
+    assert fleet("--quiet", "intake", str(sheets)).out == ""
+    assert fleet("-q", *QUOTE, "-").out.startswith("enquiry_id,")
+    assert "what kind of file" in fleet("-q", *QUOTE, "q.txt").err
+    assert fleet("status").out.startswith("Store ")
+
+
+def test_values_complete() -> None:
+    """Topics and grouping columns are offered to a shell that asks; columns named before aren't."""
+    assert explain._begun("sha") == ["shared", "sharing"]
+    assert column_begun("kind,body") == ["kind,body_family"]
+    assert "kind" in column_begun("")
+    assert column_begun("bench,ben") == []

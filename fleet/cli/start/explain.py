@@ -14,9 +14,15 @@ from fleet.errors import FleetError
 from fleet.extras import fill_in_commands
 
 
+def _begun(incomplete: str) -> list[str]:
+    """Topics that begin like what was typed."""
+    return [name for name in sorted(_pages()) if name.startswith(incomplete)]
+
+
 def explain(
     topic: Annotated[
-        str | None, typer.Argument(metavar="[TOPIC]", help="Without it, the topics are listed.")
+        str | None,
+        typer.Argument(metavar="[TOPIC]", help="Without it, the topics are listed.", autocompletion=_begun),
     ] = None,
 ) -> None:
     """Explain a topic: words and signs, files, columns, policies and more."""

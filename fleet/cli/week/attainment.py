@@ -66,6 +66,7 @@ def attainment(
             metavar="COLUMN[,COLUMN]",
             help="Grouping columns, or kind (as if left out); 'all' for the whole fleet.",
             show_default=False,
+            autocompletion=common.column_begun,
         ),
     ] = None,
     per: common.PerOption = None,

@@ -23,7 +23,7 @@ def intake(
         list[Path],
         typer.Argument(
             metavar="FILE...",
-            help="CSV (packed or not), workbooks, Parquet, or folders; - is CSV on standard input.",
+            help="CSV, workbooks, Parquet, JSON, packed or not, or folders; - is CSV on standard input.",
         ),
     ],
     guide: Annotated[
@@ -48,6 +48,7 @@ def intake(
     from fleet.intake import files_in, load_guide
     from fleet.intake.ingest import trial_store
     from fleet.intake.reader import passed_over
+    from fleet.intake.tokens import weak_secret
 
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
@@ -70,6 +71,8 @@ def intake(
             warn(f"fleet: {line}")
         raise FleetError(failed[-1])
     if not dry_run and any(report.accepted for report in done):
+        if where.key_check() and (weak := weak_secret()):
+            warn(f"Note: {weak}")
         say("Next: fleet refit")
     if any(report.put_aside for report in done):
         raise typer.Exit(1)
