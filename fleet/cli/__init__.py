@@ -17,6 +17,7 @@ import typer
 from typer.core import TyperGroup
 
 from fleet.cli import common, files_out
+from fleet.cli.settings import as_defaults, settings, settings_file
 from fleet.errors import FleetError
 from fleet.output import replace_anything, standard_kind
 
@@ -127,7 +128,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     standard_kind.set(".csv")
     common.quiet.set(False)
     try:
-        status = build_app(words)(args=words, prog_name="fleet", standalone_mode=False)
+        app, told = build_app(words), settings(settings_file(words))
+        every = [name for _, names in COMMANDS.values() for name in names.split()]
+        usual = as_defaults(told, app, every)
+        status = app(args=words, prog_name="fleet", standalone_mode=False, default_map=usual)
     except FleetError as error:
         if common.debug_wanted():
             raise

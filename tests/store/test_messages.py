@@ -274,6 +274,13 @@ def packed(**parts: bytes) -> bytes:
     return made.getvalue()
 
 
+def with_settings(bench: Bench, text: str) -> str:
+    """Settings beside the store that are none."""
+    bench.path.parent.mkdir()
+    (bench.path.parent / "fleet.toml").write_text(text)
+    return bench.does("align --sra-dynamic-deg 92")
+
+
 def damaged_ledger(bench: Bench) -> str:
     """A ledger of publications that is none."""
     bench.does(f"intake {bench.file(GOOD)}")
@@ -393,6 +400,8 @@ CASES: dict[str, Case] = {
     "… is not JSON, whatever its name says": lambda b: b.takes(GOOD, "a.json"),
     "… is no list of sheets": lambda b: b.takes('{"sheet_no": "A1"}', "a.json"),
     "… has lists or objects in a cell": lambda b: b.takes('[{"sheet_no": ["A1"]}]', "a.json"),
+    "… is no setting; settings are texts named …": lambda b: with_settings(b, 'polcy = "x"'),
+    "the settings … can't be read": lambda b: with_settings(b, "x" * (1 << 19)),
     "the ledger of publications … can't be read": damaged_ledger,
     "the ledger of publications in … can't be written": ledger_in_the_way,
     "… is damaged: it can't be unpacked": lambda b: b.takes(b"\x1f\x8b\x08" + b"\0" * 9, "a.csv.gz"),
