@@ -232,7 +232,7 @@ def publish_attainment(store: Store, published: Published, *, policy: str, count
         note_published(con, min_units=published.smallest, policy=policy)
         place = {u: i for i, u in enumerate(sheets["unit"])}
         key, told = blur_key(con), {}
-        for group in published.of(UNITS):
+        for group in (g for g in live_groups(con) if g.kind == UNITS):
             if group.counts is None and group.group_id is not None:
                 same = [place[u] for u, r in group.members.items() if now.get(u) == r]
                 if len(same) >= published.smallest:

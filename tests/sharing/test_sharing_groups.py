@@ -209,10 +209,10 @@ def test_counts_published_as_they_were_are_blurred_from_now_on(tmp_path: Path) -
     ready = bring_up_to_date(store, smallest=5)
     with store.writer() as con:
         con.execute("update share_group set counts = '{\"rake_level\": [5, 3]}'").fetchall()
-    told = [
-        [dict(g.counts or {}) for g in publish_attainment(store, ready, policy="{}", count=dict).of(UNITS)]
-        for _ in range(2)
-    ]
+    told = []
+    for _ in range(2):
+        ready = publish_attainment(store, ready, policy="{}", count=lambda _: {})
+        told.append([dict(g.counts or {}) for g in ready.of(UNITS)])
     assert told[0] == told[1]
     assert all(len(counts["rake_level"]) == 3 for counts in told[0])
     off = [counts["rake_level"][1] - 3 for counts in told[0]]
