@@ -262,18 +262,21 @@ def catch_up(store: Store) -> None:
             return
         try:
             with connection(file, read_only=True, wait_s=READER_WAIT_S) as con:
-                kept, noted = _tables(con), _progress(con)
+                noted, name = _progress(con), _identity(con)
         except (FleetError, duckdb.Error) as error:
             raise FleetError(
                 f"the ledger of publications {file} can't be read; without it figures could be subtracted "
                 "from those published before. If it is lost for good, move it away."
             ) from error
         with store.reader() as con:
-            own, knows = _may_be_of(con, kept), _progress(con)
-        if not own or knows > noted:
+            knows, own = _progress(con), _identity(con)
+        if own is not None and (own != name or knows > noted):
             note_ledger(store)
         elif knows < noted:
-            _take_over(store, kept)
+            with connection(file, read_only=True, wait_s=READER_WAIT_S) as con:
+                kept = _tables(con)
+            if own is not None or _holds_some_of(store, kept["share_member"]):
+                _take_over(store, kept)
 
 
 def _take_over(store: Store, kept: Mapping[str, pa.Table]) -> None:
@@ -295,12 +298,15 @@ def _progress(con: Connection) -> int:
     return int(con.execute(_PROGRESS).fetchall()[0][0])
 
 
-def _may_be_of(con: Connection, kept: Mapping[str, pa.Table]) -> bool:
-    """Whether a ledger is this store's own: by its name, or, before the first publication, by its units."""
-    known = con.execute("select identity from share_state").fetchall()
-    if known:
-        return bool(known[0][0] == kept["share_state"]["identity"][0].as_py())
-    con.register("rows_in", kept["share_member"])
-    shared = con.execute("select count(*) from current_sheet semi join rows_in using (unit)").fetchall()
-    con.unregister("rows_in")
+def _identity(con: Connection) -> str | None:
+    found = con.execute("select identity from share_state").fetchall()
+    return str(found[0][0]) if found else None
+
+
+def _holds_some_of(store: Store, members: pa.Table) -> bool:
+    """Whether a store that never published has units of published groups: it is older than they are."""
+    with store.reader() as con:
+        con.register("rows_in", members)
+        shared = con.execute("select count(*) from current_sheet semi join rows_in using (unit)").fetchall()
+        con.unregister("rows_in")
     return bool(shared[0][0])

@@ -116,3 +116,19 @@ def test_a_damaged_ledger_is_named(store: Store) -> None:
     ledger_file(store).write_bytes(b"nothing of the kind")
     with pytest.raises(FleetError, match=r"ledger of publications .*published can't be read"):
         bring_up_to_date(store)
+
+
+def test_a_store_from_before_the_first_publication_learns_of_it(
+    store: Store, sheets: pd.DataFrame, tmp_path: Path
+) -> None:
+    """A copy that never published takes its own units' ledger up; a store of other units doesn't."""
+    before = bring_up_to_date(store)
+    for name, rows, own in (("young", slice(0, 50), True), ("other", slice(95, 150), False)):
+        path = tmp_path / name / store.path.name
+        path.parent.mkdir()
+        young = Store(path).create()
+        young.append(sheets.iloc[rows], file_name="a", key_check="k")
+        ledger_file(young).parent.mkdir(exist_ok=True)
+        shutil.copy(ledger_file(store), ledger_file(young))
+        groups = told(bring_up_to_date(young, smallest=5))
+        assert ([g for g in groups if g in told(before)] != []) is own
