@@ -98,7 +98,7 @@ def test_odd_rows_go_in_marked(write: Write, store: Store) -> None:
     intake_file(store, write(head + rows))
     found = store.current(["marks"])["marks"]
     assert found.isna().tolist() == [False, True, False]
-    assert found.dropna().tolist() == ["rake_swapped", "rake_swapped;spherical_rake;spherical_zenith"]
+    assert found.dropna().tolist() == ["sag_reversed", "sag_reversed;spherical_rake;spherical_zenith"]
     bare = store.current(list(STORED_COLUMNS))
     assert store.append(bare, file_name="again.csv").already_there == 3
 

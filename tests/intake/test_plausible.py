@@ -26,6 +26,7 @@ def checked(write: Write, header: str, *rows: str) -> Checked:
         ("sra_dynamic_deg,vta_dynamic_deg", "78,3", "tracking_flat"),
         ("sra_static_deg,sra_dynamic_deg", "95,90.5", "sag_huge"),
         ("sra_static_deg,sra_dynamic_deg", "90,91", "rake_swapped"),
+        ("sra_static_deg,sra_dynamic_deg", "90,91.2", "sag_reversed"),
         ("bench_minutes,height_mm", "2000,17", "minutes_many"),
     ],
 )
