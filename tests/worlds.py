@@ -23,7 +23,10 @@ from fleet.fitting.fit import fit_store
 from fleet.house_model.family_facts import FleetFacts, learn_facts
 from fleet.house_model.house import House
 from fleet.store import Store
-from fleet.store.tallies import Tallier, fleet_tables
+from fleet.store.tallies import DuckEngine
+from fleet.tallies.engine import count_combos, held_rows
+from fleet.tallies.queries import families_sql
+from fleet.tallies.row_sums import RowTallies
 from synthetic_data.spec import AWKWARD
 from synthetic_data.world import Noise, World, WorldSpec
 
@@ -119,10 +122,12 @@ def in_memory(teaching: pd.DataFrame, *, threads: int = 1) -> Iterator[duckdb.Du
         yield con
 
 
-def tallied(con: duckdb.DuckDBPyConnection) -> tuple[Tallier, FleetFacts]:
+def tallied(con: duckdb.DuckDBPyConnection) -> tuple[RowTallies, FleetFacts]:
     """The tallies of ``teaching_sheet`` and what is known of its families."""
-    facts = learn_facts(*fleet_tables(con, "teaching_sheet"))
-    return Tallier(con, "teaching_sheet", facts.fill()), facts
+    engine = DuckEngine(con)
+    combos = count_combos(engine, "teaching_sheet")
+    facts = learn_facts(combos, engine.frame(families_sql("teaching_sheet")))
+    return held_rows(engine, "teaching_sheet", combos, facts.fill()), facts
 
 
 def lines(world: World) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ from fleet.estimation.fit import fit_trimmed
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.angle_sums import JOINT
-from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.cell_sums import Fitted, Scan, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS, PAIR_COVARIATES, PAIRED, READING_NOISE
 from fleet.house_model.family_facts import SPECIFICATIONS, learn_facts
 from fleet.house_model.house import House
@@ -44,16 +44,10 @@ class _NoSheets:
         del fits
         return pd.DataFrame({n: [] for n in ("source", "family", "scale_class", "n", "mad", "link")})
 
-    def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        del fits
-        return pd.DataFrame({"source": [], "scale_class": [], "a": [], "b": [], "n": [], "total": []})
-
-    def cut_summary(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        return pd.DataFrame({"n": 0.0, "cut": 0.0, "cut_size": 0.0}, index=pd.Index(list(fits), name="link"))
-
-    def faulty(self, fits: Mapping[str, Fitted]) -> dict[str, tuple[float, float]]:
-        del fits
-        return {}
+    def scan(self, fits: Mapping[str, Fitted]) -> Scan:
+        products = pd.DataFrame({"source": [], "scale_class": [], "a": [], "b": [], "n": [], "total": []})
+        cut = pd.DataFrame({"n": 0.0, "cut": 0.0, "cut_size": 0.0}, index=pd.Index(list(fits), name="link"))
+        return Scan(np.empty(0), self.sums(), products, cut, {})
 
 
 def no_sums() -> tuple[TrimmedTallies, pd.DataFrame, pd.DataFrame]:

@@ -6,21 +6,25 @@ passes; what was cut is counted.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from fleet.estimation.extended_fits import extended_fits, taken
 from fleet.estimation.family_spread import share_families
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import TrimmedTallies
-from fleet.house_model.cell_sums import Sums, Tallies
+from fleet.house_model.cell_sums import Fitted, Scan, Sums, Tallies
 from fleet.house_model.chain import LINK, LINKS, SAG_EDGES
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.statistics.gram import Floats
 
 PASSES: Final = 2
+Fits = Mapping[str, Fitted]
+_GROUP: Final = ["source", "scale_class"]
 
 
 def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool = True) -> TrimmedTallies:
@@ -45,17 +49,39 @@ def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool =
             fits = fitter.with_bounds(fits, spreads, CUT_SIGMAS)
             sums = tallies.sums(fits, names)
             fits = fitter.fit_all(sums, spreads, CUT_SIGMAS)
-        sums = tallies.sums(fits, names)
+    scan = tallies.scan(fits)
     return TrimmedTallies(
-        tallies.cells,
-        sums,
-        fits,
-        spreads,
-        tallies.residual_products(fits),
-        tallies.cut_summary(fits),
-        tallies.faulty(fits),
-        fitter.s2,
-        robust,
+        tallies.cells, scan.sums, fits, spreads, scan.products, scan.cut, scan.faulty, fitter.s2, robust
+    )
+
+
+def cut_alike(
+    cut: TrimmedTallies, noise: Mapping[str, float], cells: pd.DataFrame, scan: Callable[[Fits], Scan]
+) -> TrimmedTallies:
+    """Sums of a whole fleet, cut as a part of it was: the part's fits and spreads, the fleet's sums.
+
+    Parameters
+    ----------
+    cut : the part
+    noise : standard deviation per reading
+    cells : every cell that there may be: the factors and ``scale_class``
+    scan : sums the fleet up under these cuts, in the order of the cells
+    """
+    fits = extended_fits(cut, noise, cells)
+    whole = scan(fits)
+    there = np.flatnonzero(whole.rows)
+    own = cells.iloc[there].assign(n=whole.rows[there].astype(np.int64)).reset_index(drop=True)
+    own.insert(0, "cell", np.arange(len(own), dtype=np.int32))
+    groups = pd.MultiIndex.from_frame(own[_GROUP])
+    products = whole.products
+    return replace(
+        cut,
+        cells=own,
+        sums={n: Sums(s.columns, s.moments[there], s.counts[there]) for n, s in whole.sums.items()},
+        fits={n: taken(f, there) for n, f in fits.items()},
+        products=products[pd.MultiIndex.from_frame(products[_GROUP]).isin(groups)].reset_index(drop=True),
+        cut=whole.cut.assign(cut_size=cut.cut["cut_size"]),
+        faulty=whole.faulty,
     )
 
 

@@ -45,24 +45,38 @@ class Fitted:
     bound: Floats
 
 
+@dataclass(frozen=True)
+class Scan:
+    """What one pass over the rows comes to, rows beyond their link's cut left out.
+
+    Attributes
+    ----------
+    rows : (cells,) rows of each cell, cut or not
+    sums : per link, and for tracking and built-in angle together, moments per cell
+    products : sums of products of kept residuals: columns source, scale_class, a, b, n, total
+    cut : per link the rows read, the rows cut and the median size of the cut residuals (n, cut, cut_size)
+    faulty : per source (units, units beyond the cut of any judged link)
+    """
+
+    rows: Floats
+    sums: Mapping[str, Sums]
+    products: pd.DataFrame
+    cut: pd.DataFrame
+    faulty: Mapping[str, tuple[float, float]]
+
+
 class Tallies(Protocol):
-    """Whoever can sum bench sheets up: the store's tallier, or a stand-in on frames."""
+    """Whoever can sum bench sheets up: coded rows that are held, or a stand-in on frames."""
 
     cells: pd.DataFrame
 
     def sums(
         self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
     ) -> dict[str, Sums]:
-        """Moments of every link in one scan."""
+        """Moments of every link."""
 
     def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
         """Median absolute residual per link, source, family and scale class."""
 
-    def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Sums of products of residuals of pairs of links, per source and scale class."""
-
-    def cut_summary(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Per link the rows read, the rows cut and the median size of the cut residuals."""
-
-    def faulty(self, fits: Mapping[str, Fitted]) -> dict[str, tuple[float, float]]:
-        """Per source: units, and units beyond the cut of any judged link."""
+    def scan(self, fits: Mapping[str, Fitted]) -> Scan:
+        """Everything that the rows come to under these cuts."""

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.working import passing_place, working_folder
 from fleet.store.connection import PLAIN_CONFIG
 from fleet.tallies import queries as sql
-from fleet.tallies.engine import SqlTallies, family_tables
 from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 DUCKDB = "duckdb"
+BATCH = 131_072
 TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
+UNITS = "unit_once"
 
 
 class DuckEngine:
@@ -30,6 +33,8 @@ class DuckEngine:
     ----------
     con : an open connection
     """
+
+    sums_there = False
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         self._con = con
@@ -50,6 +55,14 @@ class DuckEngine:
     def drop(self, name: str) -> None:
         """Let a passing table go."""
         self._con.execute(f"drop table {name}").fetchall()
+
+    def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
+        """The answer of a query of numbers, some rows at a time, by column; a missing value is NaN."""
+        for batch in self._con.sql(query).to_arrow_reader(BATCH):
+            yield {
+                name: column.to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+                for name, column in zip(batch.schema.names, batch.columns, strict=True)
+            }
 
     def put(self, name: str, frame: pd.DataFrame) -> None:
         """Make a small frame known under a name."""
@@ -111,25 +124,6 @@ def parquet_engine() -> Iterator[ParquetEngine]:
             ) from error
 
 
-class Tallier(SqlTallies):
-    """Coded observations of one relation of a connection, summed up on request.
-
-    Parameters
-    ----------
-    con : an open connection in which ``source`` can be read
-    source : relation with the teaching sheets
-    fill : indexed by family, columns ``c_fill, l_fill, n_fill, t_fill, c_sure, l_sure``
-    """
-
-    def __init__(self, con: duckdb.DuckDBPyConnection, source: str, fill: pd.DataFrame) -> None:
-        super().__init__(DuckEngine(con), source, fill)
-
-
-def fleet_tables(con: duckdb.DuckDBPyConnection, source: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Combinations of factors with their counts, and the families' median figures (see `learn_facts`)."""
-    return family_tables(DuckEngine(con), source)
-
-
 def newest_intake(con: duckdb.DuckDBPyConnection) -> int:
     """Number of the newest intake, 0 before the first."""
     return int(con.execute("select coalesce(max(intake_id), 0) from intake").fetchall()[0][0])
@@ -168,7 +162,30 @@ def gather(
     FleetError
         If there is no teaching sheet.
     """
-    return gather_cells(DuckEngine(con), teaching, repeats, progress=progress)
+    with units_told_once(con):
+        several = f"(select * from {repeats} where unit in (select unit from {UNITS}))"
+        return gather_cells(DuckEngine(con), teaching, several, progress=progress)
+
+
+@contextmanager
+def units_told_once(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Inside the block the views of current and teaching sheets don't tell anew which sheet is whose.
+
+    They stand before the store's own under the same names, and read the view `sheet_unit` from a table.
+    """
+    con.execute("set preserve_insertion_order = false").fetchall()  # nothing below depends on it
+    con.execute(f"create or replace temp table {UNITS} as select * from sheet_unit").fetchall()
+    for view in (CURRENT, TEACHING):
+        found = con.execute("select sql from duckdb_views() where view_name = ? and not temporary", [view])
+        text = found.fetchall()[0][0].replace("sheet_unit", UNITS)
+        con.execute(text.replace("CREATE VIEW", "create temp view", 1)).fetchall()
+    try:
+        yield
+    finally:
+        for view in (TEACHING, CURRENT):
+            con.execute(f"drop view temp.{view}").fetchall()
+        con.execute(f"drop table {UNITS}").fetchall()
+        con.execute("reset preserve_insertion_order").fetchall()
 
 
 def teaching_relation(since: date | None, before: date | None) -> str:

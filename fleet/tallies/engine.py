@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from typing import Final, Protocol
+from collections.abc import Callable, Iterator, Mapping
+from typing import Final, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.errors import TooFewError
-from fleet.estimation.trimming import trim_tallies
-from fleet.house_model.cell_sums import Fitted, Sums
-from fleet.house_model.chain import JUDGED, LINK, LINKS
+from fleet.estimation.trimming import cut_alike, trim_tallies
+from fleet.house_model.cell_sums import Fitted, Scan
+from fleet.house_model.chain import FACTORS
 from fleet.house_model.family_facts import learn_facts
 from fleet.tallies import queries as sql
 from fleet.tallies.reading_noise import REPEATED, noise_from_counts
+from fleet.tallies.row_sums import Rows, RowTallies
+from fleet.tallies.sql_sums import scan_there
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
-TEXT: Final = "varchar(255)"
+ALL: Final = "~"
+
+
+class Enough(NamedTuple):
+    """How many units the robust cut and the families' medians are found on: in all, and of each family."""
+
+    units: int = 100_000
+    of_family: float = 200.0
+
+
+ENOUGH: Final = Enough()
 
 
 class Engine(Protocol):
     """Where the sheets lie: something that runs the tallies' SQL and can hold a few tables of its own."""
+
+    sums_there: bool
+    """Whether a fleet's rows are summed where they lie, or fetched to be summed here."""
 
     def frame(self, query: str) -> pd.DataFrame:
         """The answer of a query that is small enough to look at."""
@@ -38,103 +54,42 @@ class Engine(Protocol):
     def put(self, name: str, frame: pd.DataFrame) -> None:
         """Make a small frame known under a name; a missing value is NULL."""
 
+    def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
+        """The answer of a query of numbers, some rows at a time, by column; a missing value is NaN."""
 
-class SqlTallies:
-    """Coded observations of one relation, summed up on request (see `fleet.house_model.cell_sums.Tallies`).
+
+def count_combos(engine: Engine, source: str) -> pd.DataFrame:
+    """Combinations of factors with their counts, in order."""
+    return engine.frame(sql.combos_sql(source)).sort_values(list(FACTORS), ignore_index=True)
+
+
+def coded_rows(
+    engine: Engine, source: str, combos: pd.DataFrame, fill: pd.DataFrame
+) -> tuple[pd.DataFrame, str]:
+    """The cells that the rows of a relation may fall in, and the query of the coded rows.
 
     Parameters
     ----------
     engine : where ``source`` can be read
     source : relation with the teaching sheets
+    combos : its combinations of factors (see `count_combos`)
     fill : indexed by family, columns ``c_fill, l_fill, n_fill, t_fill, c_sure, l_sure``
     """
-
-    def __init__(self, engine: Engine, source: str, fill: pd.DataFrame) -> None:
-        self.engine = engine
-        engine.put(sql.FILL, fill.rename_axis("family").reset_index())
-        engine.view(sql.CODED, sql.observation_sql(source, with_sheet=False))
-        found = engine.frame(sql.cells_sql())
-        cells = found.sort_values(list(sql.CELL_KEYS), ignore_index=True)
-        cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
-        self.cells = cells.astype({"scale_class": np.int32, "n": np.int64})
-        engine.put(sql.CELLS, self.cells)
-        engine.keep(sql.OBSERVED, sql.observed_sql())
-
-    def sums(
-        self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
-    ) -> dict[str, Sums]:
-        """Moments of every link in one scan, leaving out rows beyond their cut.
-
-        Parameters
-        ----------
-        fits : fitted values and cuts per cell from an earlier pass; None takes every reading
-        names : links wanted, default all
-        """
-        links = [LINK[n] for n in names] if names is not None else list(LINKS)
-        self._tell(fits)
-        blocks = sql.blocks_of(links)
-        rows = self.engine.frame(sql.sums_sql(blocks, sql.residual_sql(links, fits)))
-        table = rows.set_index("cell").reindex(range(len(self.cells))).fillna(0.0)
-        return {block.name: block.sums(table) for block in blocks}
-
-    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual: columns link, source, family, scale_class, n, mad."""
-        self._tell(fits)
-        frames = [
-            self.engine.frame(sql.middle_sql(n, sql.residual_sql([LINK[n]], fits))).assign(link=n)
-            for n in fits
-        ]
-        return pd.concat(frames, ignore_index=True)
-
-    def residual_products(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Sums of products of residuals of every pair of links, per source and scale class, inside the cuts.
-
-        Returns
-        -------
-        DataFrame
-            Columns source, scale_class, a, b, n, total: ``total`` is the sum of ``r_a * r_b`` over rows where
-            both are inside their cut.
-        """
-        self._tell(fits)
-        names = list(fits)
-        pairs = [(a, b) for i, a in enumerate(names) for b in names[i:]]
-        wide = self.engine.frame(sql.products_sql(pairs, sql.residual_sql([LINK[n] for n in names], fits)))
-        unit = sql.RESIDUAL_UNIT**2
-        frames = [
-            wide[["source", "scale_class"]].assign(
-                a=a, b=b, n=wide[f"n{i}"].astype(float), total=wide[f"t{i}"].astype(float) / unit
-            )
-            for i, (a, b) in enumerate(pairs)
-        ]
-        return pd.concat(frames, ignore_index=True)
-
-    def cut_summary(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Per link: rows read, rows cut, median size of the cut residuals (columns n, cut, cut_size)."""
-        self._tell(fits)
-        frames = [
-            self.engine.frame(sql.cut_sql(n, sql.residual_sql([LINK[n]], fits))).assign(link=n) for n in fits
-        ]
-        out = pd.concat(frames, ignore_index=True).set_index("link")
-        return out.astype(float).fillna(0.0)
-
-    def faulty(self, fits: Mapping[str, Fitted]) -> dict[str, tuple[float, float]]:
-        """Per source: units, and units beyond the cut of any judged link."""
-        self._tell(fits)
-        names = [n for n in JUDGED if n in fits]
-        rows = self.engine.frame(sql.faulty_sql(names, sql.residual_sql([LINK[n] for n in names], fits)))
-        return {
-            str(s): (float(n), float(b))
-            for s, n, b in zip(rows["source"], rows["n"], rows["bad"], strict=True)
-        }
-
-    def _tell(self, fits: Mapping[str, Fitted] | None) -> None:
-        if fits is not None:
-            self.engine.put(sql.FITS, sql.fits_frame(fits, len(self.cells)))
+    engine.put(sql.FILL, fill.rename_axis("family").reset_index())
+    engine.put(sql.COMBOS, combos[list(FACTORS)].assign(combo=np.arange(len(combos), dtype=np.int32)))
+    return sql.cell_list(combos), sql.numbered_sql(source)
 
 
-def family_tables(engine: Engine, source: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Combinations of factors with their counts, and the families' median figures (see `learn_facts`)."""
-    return engine.frame(sql.combos_sql(source)), engine.frame(sql.families_sql(source))
+def fetched(engine: Engine, query: str) -> Iterator[Rows]:
+    """Coded rows as they come."""
+    for batch in engine.batches(query):
+        yield Rows(batch["cell"].astype(np.int64), {name: batch[name] for name in sql.CODES})
+
+
+def held_rows(engine: Engine, source: str, combos: pd.DataFrame, fill: pd.DataFrame) -> RowTallies:
+    """The coded rows of a relation that is small enough to be held (see `coded_rows`)."""
+    cells, query = coded_rows(engine, source, combos, fill)
+    return RowTallies.held(cells, fetched(engine, query))
 
 
 def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
@@ -152,7 +107,12 @@ def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
 
 
 def gather(
-    engine: Engine, teaching: str, current: str, *, progress: Callable[[str], None] | None = None
+    engine: Engine,
+    teaching: str,
+    current: str,
+    *,
+    progress: Callable[[str], None] | None = None,
+    enough: Enough = ENOUGH,
 ) -> SufficientStatistics:
     """Sum sheets up where they lie, rows beyond their link's cut left out.
 
@@ -162,6 +122,7 @@ def gather(
     teaching : relation with the sheets that teach
     current : relation with every current sheet, for the repeats
     progress : called with a few words before each step
+    enough : how much of a large fleet the robust cut and the families' medians are found on
 
     Raises
     ------
@@ -170,13 +131,56 @@ def gather(
     """
     say = progress or (lambda _: None)
     say("counting families")
-    combos, families = family_tables(engine, teaching)
+    combos = count_combos(engine, teaching)
     if combos.empty:
         raise TooFewError("there is no bench sheet to learn from: take sheets in with `fleet intake FILE`")
+    bounds = digest_bounds(combos, enough)
+    part = teaching if bounds is None else sql.subset_sql(teaching)
+    if bounds is not None:
+        engine.put(sql.SUBSET, bounds)
+    families = engine.frame(sql.families_sql(part))
+    counts = combos.groupby("family")["n"].sum()
+    families["n"] = counts.reindex(families["family"]).to_numpy()
     say("looking at repeats")
     noise = reading_noise(engine, current)
+    sds = {reading: sd for reading, (sd, _) in noise.items()}
     say("summing up readings")
     facts = learn_facts(combos, families)
-    tallies = SqlTallies(engine, teaching, facts.fill())
-    cut = trim_tallies(tallies, {reading: sd for reading, (sd, _) in noise.items()})
+    cut = trim_tallies(held_rows(engine, part, combos, facts.fill()), sds)
+    if bounds is not None:
+        cells, query = coded_rows(engine, teaching, combos, facts.fill())
+        cut = cut_alike(cut, sds, cells, lambda fits: _scan(engine, query, cells, fits))
     return SufficientStatistics(cut, combos, families, noise).knowing(facts)
+
+
+def _scan(engine: Engine, query: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
+    if engine.sums_there:
+        return scan_there(engine, query, cells, fits)
+    return RowTallies(cells, lambda: fetched(engine, query)).scan(fits)
+
+
+def digest_bounds(combos: pd.DataFrame, enough: Enough) -> pd.DataFrame | None:
+    """Which sheets the robust cut is found on, as a bound of their numbers' digests; None for all of them.
+
+    Every family gives as many units as the others, or all that it has.
+
+    Parameters
+    ----------
+    combos : combinations of factors with their counts
+    enough : how many units, about, are to be there
+
+    Returns
+    -------
+    DataFrame
+        Columns family and ``below``: eight hexadecimal digits, or a text above all digests.
+    """
+    n = combos.groupby("family")["n"].sum()
+    if n.sum() <= enough.units or n.max() <= enough.of_family:
+        return None
+    size = np.sort(n.to_numpy(dtype=float))
+    left = enough.units - np.concatenate([[0.0], np.cumsum(size)[:-1]])
+    level = left / np.arange(len(size), 0, -1)
+    most = max(float(level[level <= size][0]), enough.of_family)
+    share = np.minimum(most / n.to_numpy(dtype=float), 1.0)
+    below = [ALL if x == 1.0 else f"{int(x * 2**32):08x}" for x in share]
+    return pd.DataFrame({"family": n.index.astype(str), "below": below})

@@ -14,18 +14,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.estimation.fit_steps import Fitter
+from fleet.estimation.extended_fits import CELL_KEYS, extended_fits, places
 from fleet.estimation.trimmed_statistics import TrimmedTallies
-from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS
 from fleet.house_model.family_facts import learn_facts
-from fleet.house_model.house import CUT_SIGMAS
-from fleet.house_model.priors import BELIEFS
 from fleet.numerals import percent
-from fleet.statistics.gram import Floats
-from fleet.statistics.reml import fit_reml
-from fleet.tallies.engine import Engine, SqlTallies, family_tables
-from fleet.tallies.queries import CELL_KEYS, EVERY_BLOCK, RESIDUAL_UNIT, Block
+from fleet.tallies.engine import Engine, count_combos, held_rows
+from fleet.tallies.queries import families_sql
+from fleet.tallies.row_sums import EVERY_BLOCK, RESIDUAL_UNIT, Block, RowTallies
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 CHANGED_SHARE: Final = 0.10
@@ -35,7 +32,6 @@ CUT_SIGNIFICANCE: Final = 4.0
 """A full refit is due when so many units changed since the last one, when so many are of families, sources or
 kinds that it had not seen, or when in some link so many more of the new rows than of the old lie beyond the
 cut, and by so many standard errors."""
-_KEYS: Final = list(CELL_KEYS)
 _PRODUCT_KEYS: Final = ["source", "scale_class", "a", "b"]
 _MAIN: Final = ("source", "family", "profile", "cantilever", "generator")
 
@@ -79,18 +75,19 @@ def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str)
     """
     if any(block.name not in base.cut.sums for block in EVERY_BLOCK):
         raise NotExactError
-    (combos_then, _), (combos_now, families_now) = (family_tables(engine, r) for r in (then, now))
+    combos_then, combos_now = (count_combos(engine, r) for r in (then, now))
+    families_now = engine.frame(families_sql(now))
     combos = _added(base.combos, combos_now, combos_then, list(FACTORS), ["n"])
     families = _families(base.families, combos, families_now)
     fill = _fill(base, combos, families)
-    new = _Part(SqlTallies(engine, now, fill), base)
-    old = _Part(SqlTallies(engine, then, fill), base)
-    cells = _added(base.cut.cells, new.cells, old.cells, _KEYS, ["n"])
+    new = _Part(held_rows(engine, now, combos_now, fill), base)
+    old = _Part(held_rows(engine, then, combos_then, fill), base)
+    cells = _added(base.cut.cells, new.cells, old.cells, list(CELL_KEYS), ["n"])
     cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
     cut = TrimmedTallies(
         cells,
         {b.name: _sums(b, base, old, new, cells) for b in EVERY_BLOCK},
-        extended_fits(base, cells),
+        extended_fits(base.cut, base.noise_sd, cells),
         base.cut.spreads,
         _products(base.cut.products, new.products, old.products, cells),
         _cut_summary(base.cut.cut, new.cut, old.cut),
@@ -112,70 +109,15 @@ def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str)
 class _Part:
     """What the changed units come to at one time, under the kept cut."""
 
-    def __init__(self, tallies: SqlTallies, base: SufficientStatistics) -> None:
+    def __init__(self, tallies: RowTallies, base: SufficientStatistics) -> None:
         self.cells = tallies.cells
-        self.sums: dict[str, Sums] = {}
+        self.sums: Mapping[str, Sums] = {}
         self.products, self.cut = pd.DataFrame(), pd.DataFrame()
-        self.faulty: dict[str, tuple[float, float]] = {}
+        self.faulty: Mapping[str, tuple[float, float]] = {}
         if self.cells.empty:
             return
-        fits = extended_fits(base, self.cells)
-        self.sums = tallies.sums(fits)
-        self.products = tallies.residual_products(fits)
-        self.cut = tallies.cut_summary(fits)
-        self.faulty = tallies.faulty(fits)
-
-
-def extended_fits(base: SufficientStatistics, cells: pd.DataFrame) -> dict[str, Fitted]:
-    """The kept fits for the cells that were there, and what they lead one to expect of new ones.
-
-    A cell with a level that the last full refit had not seen is cut wider, by the spread between such levels.
-    """
-    cut = base.cut
-    home = _places(cut.cells, cells)
-    if (home >= 0).all():
-        return {n: _taken(f, home) for n, f in cut.fits.items()}
-    fresh = cells[home < 0].reset_index(drop=True)
-    old = Fitter(cut.cells, cut.scale_s2, base.noise_sd)
-    new = Fitter(fresh, cut.scale_s2, base.noise_sd)
-    out = {}
-    for name, fit in cut.fits.items():
-        link, spread = LINK[name], cut.spreads[name]
-        gram = old.gram(cut.sums[name], link, spread, BELIEFS[name])
-        reml = fit_reml(gram, sigma=old.known_sigma(gram))
-        at_zero, slopes = new.fitted(link, reml)
-        where = reml.gram.design.columns_of(new.levels, len(fresh))
-        wider = np.zeros(len(fresh))
-        for term, found, sd in zip(reml.gram.design.terms, where, reml.sds, strict=True):
-            size = {"1": 1.0, "s": new.cell_s2}.get(term.covariate, 0.0)
-            wider += np.where(found < 0, sd**2 * size, 0.0)
-        bound = CUT_SIGMAS * np.sqrt(new.total(spread) + wider)
-        if not cut.robust:
-            bound = np.full(len(fresh), np.inf)
-        out[name] = _joined(fit, Fitted(at_zero, slopes, bound), home)
-    return out
-
-
-def _taken(fit: Fitted, place: NDArray[np.int64]) -> Fitted:
-    return Fitted(fit.at_zero[place], {c: s[place] for c, s in fit.slopes.items()}, fit.bound[place])
-
-
-def _joined(old: Fitted, new: Fitted, home: NDArray[np.int64]) -> Fitted:
-    """Values of old cells where ``home`` says which, those of new cells in order elsewhere."""
-
-    def join(a: Floats, b: Floats) -> Floats:
-        out = np.empty(len(home))
-        out[home >= 0], out[home < 0] = a[home[home >= 0]], b
-        return out
-
-    slopes = {c: join(s, new.slopes[c]) for c, s in old.slopes.items()}
-    return Fitted(join(old.at_zero, new.at_zero), slopes, join(old.bound, new.bound))
-
-
-def _places(cells: pd.DataFrame, wanted: pd.DataFrame) -> NDArray[np.int64]:
-    """Where the cells of ``wanted`` stand among ``cells``, -1 where they don't."""
-    index = pd.MultiIndex.from_frame(cells[_KEYS].astype(str))
-    return np.asarray(index.get_indexer(pd.MultiIndex.from_frame(wanted[_KEYS].astype(str))))
+        scan = tallies.scan(extended_fits(base.cut, base.noise_sd, self.cells))
+        self.sums, self.products, self.cut, self.faulty = scan.sums, scan.products, scan.cut, scan.faulty
 
 
 def _unseen(before: pd.DataFrame, cells: pd.DataFrame) -> NDArray[np.bool_]:
@@ -221,7 +163,7 @@ def _sums(block: Block, base: SufficientStatistics, old: _Part, new: _Part, cell
     parts = [(own, base.cut.cells, 1.0)]
     parts += [(p.sums[block.name], p.cells, sign) for p, sign in ((new, 1.0), (old, -1.0)) if p.sums]
     for sums, of, sign in parts:
-        place = _places(cells, of)
+        place = places(cells, of)
         there = place >= 0
         codes[place[there]] += sign * np.rint(sums.moments[there] * unit)
     moments = codes / unit

@@ -9,26 +9,18 @@ are exact whatever the order of the rows, the number of threads, or the engine.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import (
     CONFLICT_BUILT_IN_DEG,
     COVARIATES,
     FACTORS,
     FORCE_LIMITS,
-    JUDGED,
     KIND_SCALE_EXPRESSION,
-    LINK,
-    LINKS,
-    PAIR_COVARIATES,
-    PAIRED,
     PRESSED_EXPRESSION,
     PRODUCTS,
     READINGS,
@@ -41,8 +33,6 @@ from fleet.house_model.chain import (
     STEEPEST_VTA_DEG,
     TYPICAL_DRAG,
     TYPICAL_VTA_DEG,
-    Link,
-    covariate_unit,
 )
 
 Floats = NDArray[np.float64]
@@ -50,11 +40,11 @@ CELL_KEYS: Final = (*FACTORS, "scale_class")
 RESIDUAL_UNIT: Final = 1000.0
 FIGURE_UNIT: Final = 1_000_000.0
 """Families' figures are coded finely before their median is taken: the same number from any engine."""
-WIDE_UNIT: Final = 1e8
-"""Products whose codes are finer than this are formed from DECIMAL(19), so as DECIMAL(38): a bigint overflows
-in one cell of some ten million sheets."""
-FILL, CELLS, CODED, OBSERVED, FITS = "fill_in", "cell_list", "coded_rows", "observed", "fit_in"
+FILL, COMBOS, SUBSET = "fill_in", "combo_list", "subset_of"
 PAIRS: Final = "repeat_pairs"
+CLASSES: Final = len(SAG_EDGES) + 2
+CODES: Final = (*COVARIATES, *PRODUCTS, *(f"y_{name}" for name in RESPONSES))
+"""Columns of a coded row, whole numbers or missing."""
 
 LABELS: Final = {
     "profile": "coalesce(stylus_profile, '')",
@@ -166,105 +156,37 @@ select {", ".join(CELL_KEYS)}, {sheet}{", ".join(COVARIATES)}, {", ".join(produc
 from coded"""
 
 
-def cells_sql() -> str:
-    """Every combination of factors and scale class that occurs, and how often."""
-    keys = ", ".join(CELL_KEYS)
-    return f"select {keys}, cast(count(*) as bigint) as n from {CODED} group by {keys} order by {keys}"
-
-
-def observed_sql() -> str:
-    """The coded rows with their cell's number in place of its labels."""
-    same = " and ".join(f"r.{k} = c.{k}" for k in CELL_KEYS)
-    kept = ", ".join(f"r.{c}" for c in (*COVARIATES, *PRODUCTS, *(f"y_{n}" for n in RESPONSES)))
-    return f"select c.cell, {kept} from {CODED} r join {CELLS} c on {same}"
-
-
-def residual_sql(links: Sequence[Link], fits: Mapping[str, Fitted] | None) -> str:
-    """Rows with, per link, ``keep_`` (in the sums or not) and, with fits, ``r_`` (coded residual)."""
-    used = dict.fromkeys(c for link in links for c in link.columns)
-    base = ", ".join(["o.cell", *(f"o.{c}" for c in used), *(f"o.y_{link.name}" for link in links)])
-    if fits is None:
-        keeps = ", ".join(f"({_present(link)}) as keep_{link.name}" for link in links)
-        return f"select {base}, {keeps} from {OBSERVED} o"
-    residuals = ", ".join(f"{_residual(link)} as r_{link.name}" for link in links)
-    bounds = ", ".join(f"f.bound_{link.name}" for link in links)
-    keeps = ", ".join(
-        f"(r_{link.name} is not null and abs(r_{link.name}) <= bound_{link.name}) as keep_{link.name}"
-        for link in links
-    )
-    inner = f"select {base}, {bounds}, {residuals} from {OBSERVED} o join {FITS} f on o.cell = f.cell"
-    return f"select *, {keeps} from ({inner}) inside"
-
-
-def _present(link: Link) -> str:
-    return " and ".join(f"o.{c} is not null" for c in (f"y_{link.name}", *link.columns))
-
-
-def _residual(link: Link) -> str:
-    unit = RESPONSES[link.name][1]
-    parts = [f"f.a_{link.name}"]
-    parts += [f"f.b_{link.name}_{c} * o.{c} / {number(covariate_unit(c))}" for c in link.columns]
-    value = f"o.y_{link.name} / {number(unit)} - ({' + '.join(parts)})"
-    return f"case when {_present(link)} then {code(value, RESIDUAL_UNIT)} else null end"
-
-
-def fits_frame(fits: Mapping[str, Fitted], cells: int) -> pd.DataFrame:
-    """Fitted values and cuts, one row a cell, as `residual_sql` reads them."""
-    wide: dict[str, Floats | NDArray[np.int32]] = {"cell": np.arange(cells, dtype=np.int32)}
-    for name, fit in fits.items():
-        wide[f"bound_{name}"] = fit.bound * RESIDUAL_UNIT
-        wide[f"a_{name}"] = fit.at_zero
-        for covariate, slope in fit.slopes.items():
-            wide[f"b_{name}_{covariate}"] = slope
-    return pd.DataFrame(wide)
-
-
-def sums_sql(blocks: Sequence[Block], inner: str) -> str:
-    """Every block's sums of products per cell, in one scan."""
-    parts = [expression for block in blocks for expression in block.sql()]
-    return f"select cell, {', '.join(parts)} from ({inner}) rows_in group by cell order by cell"
-
-
-def middle_sql(name: str, inner: str) -> str:
-    """Median absolute residual of one link per source, family and scale class."""
-    keys = "c.source, c.family, c.scale_class"
+def numbered_sql(source: str) -> str:
+    """The coded rows of a relation with their cell's number (see `cell_list`) in place of its labels."""
+    coded = ", ".join(f"cast(r.{c} as double) as {c}" for c in CODES)
+    same = " and ".join(f"r.{f} = c.{f}" for f in FACTORS)
     return (
-        f"select {keys}, count(*) as n, percentile_cont(0.5) within group "
-        f"(order by abs(r_{name})) / {number(RESIDUAL_UNIT)} as mad from ({inner}) x join {CELLS} c "
-        f"on x.cell = c.cell where r_{name} is not null group by {keys} order by {keys}"
+        f"select c.combo * {CLASSES} + r.scale_class as cell, {coded} "
+        f"from ({observation_sql(source, with_sheet=False)}) r join {COMBOS} c on {same}"
     )
 
 
-def products_sql(pairs: Sequence[tuple[str, str]], inner: str) -> str:
-    """Sums of products of residuals inside both cuts, per source and scale class."""
-    parts = []
-    for i, (a, b) in enumerate(pairs):
-        both = f"keep_{a} and keep_{b}"
-        parts.append(f"sum(case when {both} then 1 else 0 end) as n{i}")
-        parts.append(f"cast(sum(case when {both} then r_{a} * r_{b} else 0 end) as double) as t{i}")
+def cell_list(combos: pd.DataFrame) -> pd.DataFrame:
+    """Every combination of factors with every class of the sag scale, in the order of the cells' numbers.
+
+    Parameters
+    ----------
+    combos : one row a combination, in order of its factors
+    """
+    cells = combos[list(FACTORS)].loc[combos.index.repeat(CLASSES)].reset_index(drop=True)
+    cells["scale_class"] = np.tile(np.arange(CLASSES, dtype=np.int32), len(combos))
+    return cells
+
+
+def subset_sql(source: str) -> str:
+    """A fixed part of a relation's sheets, as a relation: those whose number's digest lies below a bound.
+
+    The table ``subset_of`` tells each family's bound. Which sheets these are depends on their numbers alone,
+    neither on the order of the rows nor on the engine.
+    """
     return (
-        f"select c.source, c.scale_class, {', '.join(parts)} from ({inner}) x "
-        f"join {CELLS} c on x.cell = c.cell "
-        f"group by c.source, c.scale_class order by c.source, c.scale_class"
-    )
-
-
-def cut_sql(name: str, inner: str) -> str:
-    """Rows read, rows cut, and the median size of the cut residuals of one link."""
-    return (
-        f"select count(*) as n, sum(case when keep_{name} then 0 else 1 end) as cut, "
-        f"percentile_cont(0.5) within group (order by case when keep_{name} then null "
-        f"else abs(r_{name}) end) / {number(RESIDUAL_UNIT)} as cut_size "
-        f"from ({inner}) x where r_{name} is not null"
-    )
-
-
-def faulty_sql(names: Sequence[str], inner: str) -> str:
-    """Per source: units, and units beyond the cut of any of these links."""
-    beyond = " or ".join(f"(r_{n} is not null and not keep_{n})" for n in names if n in JUDGED)
-    return (
-        f"select c.source, count(*) as n, sum(case when {beyond} then 1 else 0 end) as bad "
-        f"from ({inner}) x join {CELLS} c on x.cell = c.cell group by c.source order by c.source"
+        f"(select s.* from {source} s join {SUBSET} b on coalesce(s.body_family, '') = b.family "
+        f"where md5(s.sheet_no) < b.below)"
     )
 
 
@@ -325,59 +247,3 @@ def differences_sql(reading: str) -> str:
         f"select size, count(*) as n from (select abs({reading}) as size from {PAIRS}) x "
         f"where size is not null group by size order by size"
     )
-
-
-@dataclass(frozen=True)
-class Block:
-    """The sums of products of one link, or of several responses together."""
-
-    responses: tuple[str, ...]
-    covariates: tuple[str, ...]
-
-    @property
-    def name(self) -> str:
-        """The link's name, several joined by ``+``."""
-        return "+".join(self.responses)
-
-    @property
-    def units(self) -> tuple[float, ...]:
-        """What turns the codes of each column into natural units."""
-        own = (covariate_unit(c) for c in self.covariates)
-        return (1.0, *own, *(RESPONSES[r][1] for r in self.responses))
-
-    def _pairs(self) -> list[tuple[int, int, str]]:
-        size = 1 + len(self.covariates) + len(self.responses)
-        label = "_".join(self.responses)
-        return [(i, j, f"m_{label}_{i}_{j}") for i in range(size) for j in range(i, size)]
-
-    def sql(self) -> list[str]:
-        """One aggregate for each pair of columns."""
-        shifted = [f"(y_{r} - {round(LINK[r].centre * RESPONSES[r][1])})" for r in self.responses]
-        names = ["1", *self.covariates, *shifted]
-        keep = " and ".join(f"keep_{r}" for r in self.responses)
-        out = []
-        for i, j, name in self._pairs():
-            kind = "decimal(19, 0)" if self.units[i] * self.units[j] > WIDE_UNIT else "bigint"
-            product = " * ".join(f"cast({x} as {kind})" for x in (names[i], names[j]) if x != "1") or "1"
-            out.append(f"cast(sum(case when {keep} then {product} else 0 end) as double) as {name}")
-        return out
-
-    def sums(self, table: pd.DataFrame) -> Sums:
-        """Moments per cell from the query's answer, one row a cell."""
-        units = self.units
-        moments = np.empty((len(table), len(units), len(units)))
-        for i, j, name in self._pairs():
-            value = table[name].to_numpy(dtype=np.float64) / (units[i] * units[j])
-            moments[:, i, j] = moments[:, j, i] = value
-        return Sums(("1", *self.covariates, *self.responses), moments, moments[:, 0, 0].copy())
-
-
-def blocks_of(links: Sequence[Link]) -> list[Block]:
-    """Blocks that sum these links up, with tracking and built-in angle together where both are asked for."""
-    blocks = [Block((link.name,), link.columns) for link in links]
-    if set(PAIRED) <= {link.name for link in links}:
-        blocks.append(Block(PAIRED, PAIR_COVARIATES))
-    return blocks
-
-
-EVERY_BLOCK: Final = tuple(blocks_of(LINKS))

@@ -8,13 +8,15 @@ from __future__ import annotations
 import importlib
 import os
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.extras import how_to_install
@@ -49,6 +51,7 @@ class SparkEngine:
 
     name = "spark"
     keeps_sheets = True
+    sums_there = True
 
     def __init__(self, session: SparkSession) -> None:
         self._session = session
@@ -59,6 +62,11 @@ class SparkEngine:
         table: pa.Table = self._session.sql(query).toArrow()
         found: pd.DataFrame = table.to_pandas()
         return found
+
+    def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
+        """The answer of a query of numbers, all at once, by column; a missing value is NaN."""
+        found = self.frame(query)
+        yield {str(name): found[name].to_numpy(dtype=np.float64) for name in found}
 
     def keep(self, name: str, query: str) -> None:
         """Hold the answer of a query in the executors' memory, the rest on their disks."""

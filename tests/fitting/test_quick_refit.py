@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from worlds import ideal, tokened
 
+from fleet.estimation.extended_fits import extended_fits
 from fleet.fitting.kept_model import load_house
 from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, update_store_sums
 from fleet.fitting.refit import refit
@@ -22,9 +23,9 @@ from fleet.store import Store
 from fleet.store.incremental import KeptBase, keep_base, kept_base, undone_intakes
 from fleet.store.tallies import DuckEngine, gather, newest_intake, teaching_relation
 from fleet.store.upkeep import forget_unit, undo_intake
-from fleet.tallies.engine import SqlTallies
+from fleet.tallies.engine import count_combos, held_rows
 from fleet.tallies.files import tallies_bytes, tallies_from_bytes
-from fleet.tallies.incremental import UpdatedSums, extended_fits
+from fleet.tallies.incremental import UpdatedSums
 from fleet.tallies.sufficient_statistics import SufficientStatistics, statistics_to_parts
 
 WORLD = ideal(31, n_families=16, repeat_share=0.15, retip_share=0.3, spherical_share=0.1)
@@ -75,17 +76,17 @@ def held_to_a_full_summing(store: Store, since: date | None = None) -> Sufficien
     cut, own, new = gathered.cut, base_of(store)[1].facts().fill(), gathered.facts().fill()
     fill = pd.concat([own, new[~new.index.isin(own.index)]])
     with store.reader() as con:
-        full = SqlTallies(DuckEngine(con), teaching_relation(since, None), fill)
-        sums, products = full.sums(cut.fits), full.residual_products(cut.fits)
-        summary, faulty = full.cut_summary(cut.fits), full.faulty(cut.fits)
+        engine, teaching = DuckEngine(con), teaching_relation(since, None)
+        full = held_rows(engine, teaching, count_combos(engine, teaching), fill)
+        scan = full.scan(cut.fits)
     pd.testing.assert_frame_equal(full.cells, cut.cells, check_dtype=False)
-    for name, want in sums.items():
+    for name, want in scan.sums.items():
         assert np.array_equal(want.moments, cut.sums[name].moments), name
-    pd.testing.assert_frame_equal(products, cut.products, check_exact=True, check_dtype=False)
-    assert summary[["n", "cut"]].equals(cut.cut[["n", "cut"]])
-    assert faulty == cut.faulty
-    teaching = store.teaching() if since is None else late(store, since)
-    assert gathered.combos["n"].sum() == cut.units == len(teaching)
+    pd.testing.assert_frame_equal(scan.products, cut.products, check_exact=True, check_dtype=False)
+    assert scan.cut[["n", "cut"]].equals(cut.cut[["n", "cut"]])
+    assert scan.faulty == cut.faulty
+    there = store.teaching() if since is None else late(store, since)
+    assert gathered.combos["n"].sum() == cut.units == len(there)
     return gathered
 
 
@@ -222,7 +223,7 @@ def test_an_unseen_level_is_cut_wider(original: Store) -> None:
     _, base = base_of(original)
     cells = base.cut.cells[base.cut.cells["profile"] != SPHERICAL].iloc[:1]
     strange = pd.concat([cells, cells.assign(family="F999")], ignore_index=True)
-    fits = extended_fits(base, strange)
+    fits = extended_fits(base.cut, base.noise_sd, strange)
     for link in LINKS:
         known, new = fits[link.name].bound
         assert known == base.cut.fits[link.name].bound[cells.index[0]]

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
 import duckdb
+import numpy as np
 import pandas as pd
 import pytest
+from numpy.typing import NDArray
 from worlds import ideal, tokened
 
-from fleet.estimation.trimming import PASSES
 from fleet.fitting.quick_refit import update_store_sums
-from fleet.house_model.chain import LINKS
 from fleet.store import Store
 from fleet.store.incremental import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
 from fleet.store.tallies import CURRENT, TEACHING, DuckEngine, newest_intake
-from fleet.tallies import queries as sql
-from fleet.tallies.engine import gather
+from fleet.tallies.engine import Enough, gather
 from fleet.tallies.files import tallies_bytes
 
 FLEET_VIEWS = ("teaching_sheet", "current_sheet", "latest_sheet", "sheet_unit")
@@ -26,6 +27,10 @@ class Counted(DuckEngine):
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         super().__init__(con)
         self.asked: list[str] = []
+
+    def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
+        self.asked.append(query)
+        return super().batches(query)
 
     def frame(self, query: str) -> pd.DataFrame:
         self.asked.append(query)
@@ -64,18 +69,20 @@ def full(store: Store) -> Counted:
 
 
 def test_the_sheets_themselves_are_read_a_fixed_number_of_times(full: Counted) -> None:
-    """Families, combinations, repeats, and twice to code them: five times, however many links and passes."""
-    coded = sum(f"from {sql.CODED}" in query for query in full.asked)
-    assert full.times(TEACHING) + full.times(CURRENT) + coded == 5
+    """Combinations, families, repeats, and once to code them: four times, however many links and passes."""
+    assert full.times(TEACHING) + full.times(CURRENT) == 4
 
 
-def test_the_coded_rows_are_scanned_once_for_all_links_sums(full: Counted) -> None:
-    """Sums: first, once a pass, last. Medians by link once a pass; products, cut and faults once."""
-    sums = [q for q in full.asked if q.startswith("select cell, ")]
-    assert len(sums) == 2 + PASSES
-    assert all(f"m_{link.name}_0_0" in query for query in sums for link in LINKS)
-    scans = full.times(f"{sql.OBSERVED} o")
-    assert scans == (2 + PASSES) + PASSES * len(LINKS) + len(LINKS) + 2
+def test_a_large_fleet_is_read_once_more_and_the_rest_on_a_part_of_it(store: Store, full: Counted) -> None:
+    """Every sheet is counted and coded once; families and the robust cut look at a fixed part of them."""
+    with store.reader() as con:
+        engine = Counted(con)
+        gathered = gather(engine, TEACHING, CURRENT, enough=Enough(50, 5.0))
+    parts = [q for q in engine.asked if "md5(s.sheet_no) < b.below" in q]
+    assert engine.times(TEACHING) + engine.times(CURRENT) == 5
+    assert len(parts) == 2
+    assert len(engine.asked) == len(full.asked) + 1
+    assert gathered.cut.units == gathered.combos["n"].sum() > 100
 
 
 def test_a_quick_refit_looks_at_changed_units_alone(
@@ -103,4 +110,4 @@ def test_a_quick_refit_looks_at_changed_units_alone(
     again = new["serial_token"].isin(before)
     assert rows[NOW] == grown.added == units
     assert rows[THEN] == grown.removed == new.loc[again, "serial_token"].nunique() < units
-    assert len(asked) <= 2 * (2 + 1 + 1 + 1 + 1 + len(LINKS) + 1)
+    assert len(asked) == 5

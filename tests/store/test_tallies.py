@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from worlds import bench, in_memory, tallied
 
+from fleet.estimation.extended_fits import CELL_KEYS
 from fleet.house_model.cell_sums import Fitted
 from fleet.house_model.chain import (
     COVARIATES,
@@ -22,8 +23,10 @@ from fleet.house_model.chain import (
     covariate_unit,
     responses,
 )
-from fleet.store.tallies import Tallier, fleet_tables, repeat_differences
-from fleet.tallies.queries import CELL_KEYS, observation_sql
+from fleet.store.tallies import DuckEngine, repeat_differences
+from fleet.tallies.engine import count_combos, held_rows
+from fleet.tallies.queries import families_sql, observation_sql
+from fleet.tallies.row_sums import RowTallies
 
 JOINT = "+".join(PAIRED)
 
@@ -42,7 +45,7 @@ def teaching() -> pd.DataFrame:
     return sheets
 
 
-def fits_of(tallier: Tallier, *, bound: float = 1.0) -> dict[str, Fitted]:
+def fits_of(tallier: RowTallies, *, bound: float = 1.0) -> dict[str, Fitted]:
     """Fitted values that differ from cell to cell, with a cut that some rows lie beyond."""
     m, rng = len(tallier.cells), np.random.default_rng(3)
     out = {}
@@ -55,7 +58,7 @@ def fits_of(tallier: Tallier, *, bound: float = 1.0) -> dict[str, Fitted]:
 
 
 def residual_frame(
-    sheets: pd.DataFrame, tallier: Tallier, fill: pd.DataFrame, fits: dict[str, Fitted]
+    sheets: pd.DataFrame, tallier: RowTallies, fill: pd.DataFrame, fits: dict[str, Fitted]
 ) -> pd.DataFrame:
     """Coded residuals row by row, written out with arrays."""
     seen = responses(sheets, fill)
@@ -137,7 +140,9 @@ def test_tallies_of_two_halves_add_up(teaching: pd.DataFrame) -> None:
     halves = []
     for part in (teaching.iloc[::2], teaching.iloc[1::2]):
         with in_memory(part) as con:
-            tallier = Tallier(con, "teaching_sheet", facts.fill())
+            engine = DuckEngine(con)
+            combos = count_combos(engine, "teaching_sheet")
+            tallier = held_rows(engine, "teaching_sheet", combos, facts.fill())
             halves.append((tallier.cells, tallier.sums()))
     for name, total in all_sums.items():
         added = np.zeros_like(total.moments)
@@ -159,9 +164,11 @@ def test_many_rows_in_any_order_and_any_threads_give_the_same_sums(teaching: pd.
     found = []
     for threads, order in ((1, many), (2, many.sample(frac=1.0, random_state=5))):
         with in_memory(order, threads=threads) as con:
-            tallier = Tallier(con, "teaching_sheet", facts)
+            engine = DuckEngine(con)
+            combos = count_combos(engine, "teaching_sheet")
+            tallier = held_rows(engine, "teaching_sheet", combos, facts)
             fits = fits_of(tallier)
-            found.append((tallier.sums(), tallier.middle(fits), tallier.residual_products(fits)))
+            found.append((tallier.sums(), tallier.middle(fits), tallier.scan(fits).products))
     for name, first in found[0][0].items():
         assert np.array_equal(first.moments, found[1][0][name].moments), name
     pd.testing.assert_frame_equal(found[0][1], found[1][1], check_exact=True)
@@ -188,10 +195,8 @@ def test_the_cut_leaves_out_rows_beyond_it(teaching: pd.DataFrame) -> None:
     with in_memory(teaching) as con:
         tallier, facts = tallied(con)
         fits = fits_of(tallier)
-        sums, middle = tallier.sums(fits), tallier.middle(fits)
-        products, summary, faulty = (
-            tallier.residual_products(fits), tallier.cut_summary(fits), tallier.faulty(fits),
-        )  # fmt: skip
+        scan, middle = tallier.scan(fits), tallier.middle(fits)
+    sums, products, summary, faulty = scan.sums, scan.products, scan.cut, scan.faulty
     rows = residual_frame(teaching, tallier, facts.fill(), fits)
     for name in fits:
         read, keep = rows[f"r_{name}"].notna(), rows[f"keep_{name}"]
@@ -263,7 +268,10 @@ def test_family_tables_count_and_take_medians() -> None:
         ]
     ).astype({"stylus_profile": "str", "cantilever_material": "str", "generator": "str"})
     with in_memory(frame) as con:
-        combos, families = fleet_tables(con, "teaching_sheet")
+        engine = DuckEngine(con)
+        combos, families = (
+            count_combos(engine, "teaching_sheet"), engine.frame(families_sql("teaching_sheet")),
+        )  # fmt: skip
     assert combos[["family", "source", "n"]].to_numpy().tolist() == [
         ["F1", "S1", 2],
         ["F1", "S2", 1],

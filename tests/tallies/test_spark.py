@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import shutil
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from fleet.errors import FleetError
 from fleet.fitting.external_sheets import gather_source
 from fleet.house_model.archive import to_parts
 from fleet.store.tallies import parquet_engine
+from fleet.tallies.engine import Enough, gather
 from fleet.tallies.spark import spark_engine
 from fleet.tallies.sufficient_statistics import statistics_to_parts
 
@@ -23,8 +25,15 @@ HAS_SPARK = importlib.util.find_spec("pyspark") is not None and shutil.which("ja
 @pytest.mark.spark
 @pytest.mark.skipif(not HAS_SPARK, reason="needs the extra spark and Java 17")
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
-def test_spark_sums_up_what_duckdb_sums_up(tmp_path: Path) -> None:
-    """Two Parquet files with repeats, retips, gaps and faults: every number and text alike, and the model."""
+@pytest.mark.parametrize("enough", [Enough(), Enough(300, 10.0)], ids=["held", "summed there"])
+def test_spark_sums_up_what_duckdb_sums_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, enough: Enough
+) -> None:
+    """Two Parquet files with repeats, retips, gaps and faults: every number and text alike, and the model.
+
+    Once all rows are fetched, once a part of them alone, and the whole is summed by Spark's SQL.
+    """
+    monkeypatch.setattr("fleet.fitting.external_sheets.gather", partial(gather, enough=enough))
     frame = ideal(3, n_families=12, repeat_share=0.3, retip_share=0.5, spherical_share=0.1).sheets(1200)[0]
     rng = np.random.default_rng(1)
     for name in ("assembly_source", "stylus_profile", "vtf_mn", "sra_static_deg"):

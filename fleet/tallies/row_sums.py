@@ -1,0 +1,336 @@
+"""Coded rows summed up exactly: whole numbers, multiplied and added as doubles while these hold them exactly.
+
+A double holds every whole number up to 2^53.  Products of codes are added within a cell in blocks of rows;
+by Cauchy and Schwarz no partial sum of ``a b`` is larger than the root of ``Σa² Σb²``, so a block whose sums
+of squares stay below 2^53 was added without rounding, in whatever order.  Any other block is halved.  Blocks
+are added up in two parts, above and below 2^26, which no fleet can fill.  So sums depend neither on the
+order of the rows nor on how they come in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.house_model.cell_sums import Fitted, Scan, Sums
+from fleet.house_model.chain import (
+    JUDGED,
+    LINK,
+    LINKS,
+    PAIR_COVARIATES,
+    PAIRED,
+    RESPONSES,
+    Link,
+    covariate_unit,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+RESIDUAL_UNIT: Final = 1000.0
+EXACT: Final = 2.0**53
+HALF: Final = 2.0**26
+ROWS: Final = 32_768
+"""Rows summed at a time: few enough that their columns stay in the processor's cache."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """The sums of products of one link, or of several responses together."""
+
+    responses: tuple[str, ...]
+    covariates: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The link's name, several joined by ``+``."""
+        return "+".join(self.responses)
+
+    @property
+    def units(self) -> tuple[float, ...]:
+        """What turns the codes of each column into natural units."""
+        own = (covariate_unit(c) for c in self.covariates)
+        return (1.0, *own, *(RESPONSES[r][1] for r in self.responses))
+
+    @property
+    def shifts(self) -> tuple[int, ...]:
+        """What is taken off each response's code before products are formed."""
+        return tuple(round(LINK[r].centre * RESPONSES[r][1]) for r in self.responses)
+
+    @property
+    def pairs(self) -> list[tuple[int, int]]:
+        """Every two columns once, the first of them the ones."""
+        size = len(self.units)
+        return [(i, j) for i in range(size) for j in range(i, size)]
+
+    def sums(self, totals: Floats) -> Sums:
+        """Moments per cell from the totals of every pair of columns, (cells, pairs)."""
+        units = self.units
+        moments = np.empty((len(totals), len(units), len(units)))
+        for (i, j), total in zip(self.pairs, totals.T, strict=True):
+            moments[:, i, j] = moments[:, j, i] = total / (units[i] * units[j])
+        return Sums(("1", *self.covariates, *self.responses), moments, moments[:, 0, 0].copy())
+
+
+def blocks_of(links: Sequence[Link]) -> list[Block]:
+    """Blocks that sum these links up, with tracking and built-in angle together where both are asked for."""
+    blocks = [Block((link.name,), link.columns) for link in links]
+    if set(PAIRED) <= {link.name for link in links}:
+        blocks.append(Block(PAIRED, PAIR_COVARIATES))
+    return blocks
+
+
+EVERY_BLOCK: Final = tuple(blocks_of(LINKS))
+
+
+class Rows(NamedTuple):
+    """Some coded rows: the number of each one's cell, and its codes by name, NaN where missing."""
+
+    cell: Ints
+    codes: Mapping[str, Floats]
+
+
+class Totals:
+    """Exact sums of products of some columns, per group of rows.
+
+    Parameters
+    ----------
+    groups : how many groups there are
+    pairs : the columns to multiply, by their places; the first column holds 1, or 0 where all others do
+    """
+
+    def __init__(self, groups: int, pairs: Sequence[tuple[int, int]]) -> None:
+        self._pairs = list(pairs)
+        self._squares = [p for p, (i, j) in enumerate(pairs) if i == j]
+        self._high, self._low = np.zeros((2, groups, len(self._pairs)))
+
+    def add(self, group: Ints, starts: Ints, columns: Sequence[Floats]) -> None:
+        """Add rows in order of their groups; ``starts`` are the places where a group begins."""
+        part = np.empty((len(self._pairs), len(starts)))
+        for p, (i, j) in enumerate(self._pairs):
+            product = columns[j] if i == 0 else columns[i] * columns[j]
+            np.add.reduceat(product, starts, out=part[p])
+        if part[self._squares].max(initial=0.0) >= EXACT:
+            self._add_in_halves(group, columns)
+            return
+        high = np.floor(part / HALF)
+        there = group[starts]
+        self._high[there] += high.T
+        self._low[there] += (part - high * HALF).T
+
+    def _add_in_halves(self, group: Ints, columns: Sequence[Floats]) -> None:
+        if len(group) == 1:
+            whole = [int(c[0]) for c in columns]
+            for p, (i, j) in enumerate(self._pairs):
+                high, low = divmod(whole[i] * whole[j], int(HALF))
+                self._high[group[0], p] += high
+                self._low[group[0], p] += low
+            return
+        middle = len(group) // 2
+        for part in (slice(None, middle), slice(middle, None)):
+            self.add(group[part], beginnings(group[part]), [c[part] for c in columns])
+
+    def values(self) -> Floats:
+        """The sums (groups, pairs), each the double next to its whole number."""
+        carried = np.floor(self._low / HALF)
+        return np.asarray((self._high + carried) * HALF + (self._low - carried * HALF))
+
+
+def beginnings(group: Ints) -> Ints:
+    """Places at which rows in order of their groups begin with another one."""
+    return np.flatnonzero(np.diff(group, prepend=-1))
+
+
+def coded_residuals(
+    rows: Rows, link: Link, fits: Mapping[str, Fitted] | None
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Coded residual of each row (without fits the response), NaN where a code is missing; what is kept.
+
+    The twin of `fleet.tallies.sql_sums.residual_sql`: the same steps in the same order, for the same bits.
+    """
+    y = rows.codes[f"y_{link.name}"]
+    absent = np.isnan(y)
+    for c in link.columns:
+        absent |= np.isnan(rows.codes[c])
+    if fits is None:
+        return y, ~absent
+    fit = fits[link.name]
+    expected = fit.at_zero[rows.cell]
+    for c in link.columns:
+        expected = expected + fit.slopes[c][rows.cell] * rows.codes[c] / covariate_unit(c)
+    value = y / RESPONSES[link.name][1] - expected
+    residual = np.floor(value * RESIDUAL_UNIT + 0.5)
+    residual[absent] = np.nan
+    return residual, np.abs(residual) <= (fit.bound * RESIDUAL_UNIT)[rows.cell]
+
+
+class _Summing:
+    """One pass over the rows: sums of every block, and what the residuals come to."""
+
+    def __init__(
+        self, cells: pd.DataFrame, links: Sequence[Link], fits: Mapping[str, Fitted] | None, *, whole: bool
+    ) -> None:
+        self.cells, self.links, self.fits, self.whole = cells, links, fits, whole
+        self.names = [link.name for link in links]
+        self.blocks = blocks_of(links)
+        self.totals = {b.name: Totals(len(cells), b.pairs) for b in self.blocks}
+        groups = cells.groupby(_GROUP, sort=True)
+        self.group = np.asarray(groups.ngroup(), dtype=np.int64)
+        self.groups = groups.size().index.to_frame(index=False)
+        self.rank = np.empty(len(cells), dtype=np.uint16 if len(cells) < 2**16 else np.int64)
+        self.rank[np.argsort(self.group, kind="stable")] = np.arange(len(cells))
+        size = len(links) + 1
+        self.pairs = [(i, j) for i in range(1, size) for j in range(i, size)]
+        self.products, self.both = (Totals(len(self.groups), self.pairs) for _ in range(2))
+        self.rows, self.bad = np.zeros((2, len(cells)))
+        self.sizes: dict[str, list[Floats]] = {n: [] for n in self.names}
+        self.read = np.zeros(len(links))
+
+    def add(self, rows: Rows) -> None:
+        """Add some rows, at most `ROWS`."""
+        order = np.argsort(self.rank[rows.cell], kind="stable")
+        rows = Rows(rows.cell[order], {name: code[order] for name, code in rows.codes.items()})
+        starts = beginnings(rows.cell)
+        self.rows += np.bincount(rows.cell, minlength=len(self.rows))
+        found = [coded_residuals(rows, link, self.fits) for link in self.links]
+        kept = dict(zip(self.names, (keep for _, keep in found), strict=True))
+        for block in self.blocks:
+            keep = np.logical_and.reduce([kept[r] for r in block.responses])
+            if keep.any():
+                columns = [rows.codes[c] for c in block.covariates]
+                columns += [
+                    rows.codes[f"y_{r}"] - s for r, s in zip(block.responses, block.shifts, strict=True)
+                ]
+                masked = [keep.astype(np.float64), *(np.where(keep, c, 0.0) for c in columns)]
+                self.totals[block.name].add(rows.cell, starts, masked)
+        if self.whole:
+            self._compare(rows.cell, [residual for residual, _ in found], list(kept.values()))
+
+    def _compare(self, cell: Ints, residual: list[Floats], kept: list[NDArray[np.bool_]]) -> None:
+        faulty = np.zeros(len(cell), dtype=bool)
+        for i, name in enumerate(self.names):
+            read = ~np.isnan(residual[i])
+            beyond = read & ~kept[i]
+            self.read[i] += read.sum()
+            self.sizes[name].append(np.abs(residual[i][beyond]))
+            if name in JUDGED:
+                faulty |= beyond
+        self.bad += np.bincount(cell[faulty], minlength=len(self.bad))
+        group = self.group[cell]
+        ones = np.ones(len(cell))
+        starts = beginnings(group)
+        inside = [np.where(k, r, 0.0) for k, r in zip(kept, residual, strict=True)]
+        self.products.add(group, starts, [ones, *inside])
+        self.both.add(group, starts, [ones, *(k.astype(np.float64) for k in kept)])
+
+    def sums(self) -> dict[str, Sums]:
+        """Moments of every block."""
+        return {b.name: b.sums(self.totals[b.name].values()) for b in self.blocks}
+
+    def scan(self) -> Scan:
+        """All that the pass found."""
+        sizes = [np.concatenate([*self.sizes[n], np.empty(0)]) for n in self.names]
+        cut = pd.DataFrame(
+            {
+                "n": self.read,
+                "cut": [float(s.size) for s in sizes],
+                "cut_size": [float(np.median(s)) / RESIDUAL_UNIT if s.size else 0.0 for s in sizes],
+            },
+            index=pd.Index(self.names, name="link"),
+        )
+        products = products_frame(
+            self.groups, self.names, self.both.values().T, self.products.values().T / RESIDUAL_UNIT**2
+        )
+        return Scan(self.rows, self.sums(), products, cut, faulty_by_source(self.cells, self.rows, self.bad))
+
+
+_GROUP: Final = ["source", "scale_class"]
+
+
+def products_frame(groups: pd.DataFrame, names: Sequence[str], n: Floats, total: Floats) -> pd.DataFrame:
+    """Sums of products of two links' residuals as `Scan` holds them, from one row a pair of links."""
+    one, other = zip(*((a, b) for i, a in enumerate(names) for b in names[i:]), strict=True)
+    columns = {key: np.tile(groups[key].to_numpy(), len(one)) for key in _GROUP}
+    columns |= {"a": np.repeat(one, len(groups)), "b": np.repeat(other, len(groups))}
+    return pd.DataFrame({**columns, "n": n.ravel(), "total": total.ravel()})
+
+
+def faulty_by_source(cells: pd.DataFrame, rows: Floats, bad: Floats) -> dict[str, tuple[float, float]]:
+    """Per source that has any: units, and units beyond the cut of any judged link."""
+    found = pd.DataFrame({"source": cells["source"], "n": rows, "bad": bad}).groupby("source").sum()
+    found = found[found["n"] > 0.0]
+    return {str(s): (float(n), float(b)) for s, n, b in found.itertuples()}
+
+
+class RowTallies:
+    """Coded rows summed up on request (see `fleet.house_model.cell_sums.Tallies`).
+
+    Parameters
+    ----------
+    cells : one row a cell: the factors and ``scale_class``
+    rows : gives the coded rows anew whenever it is called, some at a time
+    """
+
+    def __init__(self, cells: pd.DataFrame, rows: Callable[[], Iterable[Rows]]) -> None:
+        self.cells, self._rows = cells, rows
+
+    @classmethod
+    def held(cls, cells: pd.DataFrame, rows: Iterable[Rows]) -> RowTallies:
+        """Tallies of rows that are few enough to be held; their cells are those that occur, and how often."""
+        held = list(rows)
+        n = sum((np.bincount(r.cell, minlength=len(cells)) for r in held), np.zeros(len(cells), dtype=int))
+        there = np.flatnonzero(n)
+        place = np.cumsum(n > 0) - 1
+        own = cells.iloc[there].assign(n=n[there]).reset_index(drop=True)
+        own.insert(0, "cell", np.arange(len(own), dtype=np.int32))
+        rows = [Rows(place[r.cell], r.codes) for r in held]
+        return cls(own, lambda: rows)
+
+    def sums(
+        self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
+    ) -> dict[str, Sums]:
+        """Moments of every link, leaving out rows beyond their cut.
+
+        Parameters
+        ----------
+        fits : fitted values and cuts per cell from an earlier pass; None takes every reading
+        names : links wanted, default all
+        """
+        links = [LINK[n] for n in names] if names is not None else list(LINKS)
+        return self._pass(_Summing(self.cells, links, fits, whole=False)).sums()
+
+    def scan(self, fits: Mapping[str, Fitted]) -> Scan:
+        """Everything that the rows come to under these cuts, in one pass."""
+        return self._pass(_Summing(self.cells, list(LINKS), fits, whole=True)).scan()
+
+    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
+        """Median absolute residual: columns link, source, family, scale_class, n, mad."""
+        keys = ["source", "family", "scale_class"]
+        groups = self.cells.groupby(keys, sort=True)
+        code, labels = groups.ngroup().to_numpy(), groups.size().index.to_frame(index=False)
+        rows = list(self._rows())
+        group = np.concatenate([np.empty(0, dtype=int), *(code[r.cell] for r in rows)])
+        size = {
+            name: np.concatenate(
+                [np.empty(0), *(np.abs(coded_residuals(r, LINK[name], fits)[0]) for r in rows)]
+            )
+            for name in fits
+        }
+        grouped = pd.DataFrame(size).groupby(group)
+        n, median = grouped.count(), grouped.median() / RESIDUAL_UNIT
+        place, link = np.nonzero(n.to_numpy().T)[::-1]
+        out = labels.iloc[n.index[place]].reset_index(drop=True)
+        out["n"], out["mad"] = n.to_numpy()[place, link], median.to_numpy()[place, link]
+        out["link"] = np.array(list(fits))[link]
+        return out
+
+    def _pass(self, summing: _Summing) -> _Summing:
+        for rows in self._rows():
+            for start in range(0, len(rows.cell), ROWS):
+                some = slice(start, start + ROWS)
+                summing.add(Rows(rows.cell[some], {name: code[some] for name, code in rows.codes.items()}))
+        return summing
