@@ -31,7 +31,6 @@ from fleet.statistics.reml import (
     RemlFit,
     criterion_parts,
     fit_reml,
-    full_inverse,
     slopes,
     solve,
 )
@@ -119,7 +118,7 @@ def coefficient_posterior(gram: Gram, sds: Floats, sigma: Floats) -> tuple[Float
             s = solve(gram, sds[i] / sigma[i])
             mean[i] = s.coef * s.scale
             scale = s.scale * sigma[i]
-            cov[i] = full_inverse(s.factor) * scale * scale[:, None]
+            cov[i] = s.inverse() * scale * scale[:, None]
     return mean, cov
 
 

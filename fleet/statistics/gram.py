@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 
 Floats = NDArray[np.float64]
+MANY_LEVELS = 64
 Ints = NDArray[np.int64]
 
 
@@ -213,6 +214,33 @@ class Anchor(NamedTuple):
 
 
 @dataclass(frozen=True)
+class Parts:
+    """A Gram matrix round a term of many levels, whose own block is diagonal: each row has one level.
+
+    Attributes
+    ----------
+    term : which term that is
+    own, rest : its columns (none where no term has `MANY_LEVELS`), and the others
+    diagonal : of its block
+    cross : (rest + 1, own) between the others and it, with ``b`` as the last row
+    inner : (rest + 1, rest + 1) among the others, bordered by ``b`` and a corner that is large enough
+    """
+
+    term: int
+    own: Ints
+    rest: Ints
+    diagonal: Floats
+    cross: Floats
+    inner: Floats
+
+    @cached_property
+    def products(self) -> Floats:
+        """(own, (rest + 1)²) products of the columns of ``cross`` with themselves."""
+        each = self.cross.T[:, :, None] * self.cross.T[:, None, :]
+        return np.asarray(each.reshape(len(self.own), len(self.inner) ** 2))
+
+
+@dataclass(frozen=True)
 class Gram:
     """The products ``[Z X]'W[Z X]``, ``[Z X]'Wy``, ``y'Wy`` of one response, and how they are laid out.
 
@@ -241,9 +269,17 @@ class Gram:
         return len(self.design.fixed)
 
     @cached_property
-    def bordered(self) -> Floats:
-        """``a`` bordered by ``b`` and a corner that is large enough for it to be factorised."""
-        return np.block([[self.a, self.b[:, None]], [self.b, 2.0 * self.yy + 1.0]])
+    def parts(self) -> Parts:
+        """The matrix taken apart round the term with most levels, if these are many."""
+        sizes = self.design.sizes
+        most = int(np.argmax(sizes)) if sizes else 0
+        start = sum(sizes[:most])
+        own = np.arange(start, start + sizes[most] if sizes and sizes[most] >= MANY_LEVELS else start)
+        rest = np.setdiff1d(np.arange(len(self.b)), own)
+        inner = np.append(self.a[np.ix_(rest, rest)], self.b[rest][:, None], axis=1)
+        inner = np.append(inner, [np.append(self.b[rest], 2.0 * self.yy + 1.0)], axis=0)
+        cross = np.append(self.a[np.ix_(rest, own)], [self.b[own]], axis=0)
+        return Parts(most, own, rest, self.a[own, own], cross, inner)
 
     @property
     def typical_weight(self) -> float:
@@ -334,3 +370,24 @@ def theta_unit(gram: Gram) -> Floats:
     """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
     rows = gram.rows_per_level
     return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
+
+
+def gram_of_frame(
+    frame: pd.DataFrame,
+    response: str,
+    *,
+    random: Sequence[Term],
+    fixed: Sequence[str] = (),
+    weights: Floats | None = None,
+) -> tuple[Gram, Floats]:
+    """Gram matrix of a data frame and the shifts of its columns ``(1, covariates..., response)``.
+
+    Random slopes keep their own zero: a covariate that carries a random term is not shifted.
+    """
+    slopes = {t.covariate for t in random if t.covariate != "1"}
+    covariates = [*fixed, *sorted(slopes - set(fixed))]
+    factors = sorted({f for t in random for f in t.factors})
+    cells, shifts = Cells.from_frame(
+        frame, response, factors=factors, covariates=covariates, weights=weights, unshifted=sorted(slopes)
+    )
+    return build_gram(cells, random, ("1", *fixed)), shifts

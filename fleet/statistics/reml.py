@@ -8,7 +8,7 @@ With ``theta_f = sd_f / sigma`` and ``S = diag(theta)`` the matrix
 
 holds everything: ``log|C|`` and the penalised residual sum of squares ``r² = y'Wy - c'C⁻¹c`` give the
 restricted likelihood, and ``C⁻¹`` the uncertainty of every coefficient.  The cost depends on the number of
-levels, not on the number of rows.
+levels, not on the number of rows: on its cube, but for the term with most levels, which is eliminated first.
 
 References
 ----------
@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,8 @@ import scipy
 
 from fleet.errors import FleetError
 from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram, response_sd, theta_unit
+from fleet.statistics.gram import Floats, Gram, Ints, Parts, Term, response_sd, theta_unit
+from fleet.statistics.gram import gram_of_frame as gram_of_frame  # also looked for here
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
@@ -36,8 +38,7 @@ RESOLUTION = 1e-6
 HELD = 1e-5
 """Where such a residual is held: small enough to mean none, large enough for sound arithmetic."""
 TOO_FAR = 1e300
-STACK = 16
-"""Matrices factorised at a time, so that they stay in the processor's cache."""
+STACK = 64  # matrices factorised at a time: they stay in the processor's cache
 INSIDE = 0.01
 """A v below this is looked at as a zero."""
 RELEASED = (0.3, 1.0, 2.0, 3.5)
@@ -56,55 +57,95 @@ class Solved:
     ----------
     log_det : log determinant of C
     r2 : penalised residual sum of squares
-    factor : lower Cholesky factor of C
     coef : (q + p,) solution, random part in units of S (spherical)
     scale : (q + p,) theta per random column, 1 per fixed column
+    parts : how the Gram matrix was taken apart
+    factor : lower Cholesky factor of what is left of C without the term with most levels
+    spare : (q + p,) what that term adds to the diagonal of C⁻¹ by itself
     """
 
     log_det: float
     r2: float
-    factor: Floats
     coef: Floats
     scale: Floats
+    parts: Parts
+    factor: Floats
+    spare: Floats
+
+    @cached_property
+    def root(self) -> Floats:
+        """(rest, q + p) matrix U with C⁻¹ = U'U + diag(`spare`)."""
+        own, rest = self.parts.own, self.parts.rest
+        inverse, _ = scipy.linalg.lapack.dtrtri(self.factor, lower=1)  # above the diagonal both hold 0
+        if not len(own):
+            return np.asarray(inverse)
+        out = np.zeros((len(rest), len(self.scale)))
+        out[:, rest] = inverse
+        left = inverse * self.scale[rest] @ self.parts.cross[:-1]
+        out[:, own] = -left * self.scale[own] * self.spare[own]
+        return out
+
+    def inverse_diagonal(self) -> Floats:
+        """Diagonal of C⁻¹."""
+        return np.asarray(np.einsum("ij,ij->j", self.root, self.root) + self.spare)
+
+    def inverse(self) -> Floats:
+        """C⁻¹."""
+        if len(self.parts.own):
+            return np.asarray(self.root.T @ self.root + np.diag(self.spare))
+        inverse = scipy.linalg.lapack.dpotri(self.factor, lower=1)[0]
+        return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
 
 
 def solve(gram: Gram, theta: Floats) -> Solved:
-    """Factorise C at ``theta`` (one relative standard deviation per term)."""
-    q, size = gram.design.q, gram.a.shape[0]
+    """Factorise C at ``theta`` (one relative standard deviation per term), a term of many levels first."""
+    parts = gram.parts
+    q, size = gram.design.q, len(gram.b)
     scale = np.ones(size)
     scale[:q] = theta[gram.design.owner]
-    c = gram.a * scale
-    c *= scale[:, None]
-    c.flat[: q * size : size + 1] += 1.0
+    s, t = scale[parts.rest], scale[parts.own]
+    pivot = 1.0 + t * t * parts.diagonal
+    weight = t * t / pivot
+    left = parts.inner - parts.cross * weight @ parts.cross.T
+    c = left[:-1, :-1] * s * s[:, None]
+    c.flat[: (q - len(t)) * len(s) : len(s) + 1] += 1.0
     factor, info = scipy.linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
     if info != 0:
         raise np.linalg.LinAlgError("theta is too large, or the fixed columns are not independent")
-    rhs = gram.b * scale
-    coef, _ = scipy.linalg.lapack.dpotrs(factor, rhs, lower=1)
-    log_det = 2.0 * float(np.log(np.diag(factor)).sum())
-    return Solved(log_det, max(gram.yy - float(rhs @ coef), 1e-300), factor, coef, scale)
+    own, _ = scipy.linalg.lapack.dpotrs(factor, left[-1, :-1] * s, lower=1)
+    coef, spare = np.empty(size), np.zeros(size)
+    coef[parts.rest], spare[parts.own] = own, 1.0 / pivot
+    coef[parts.own] = t / pivot * (parts.cross[-1] - (s * own) @ parts.cross[:-1])
+    log_det = 2.0 * float(np.log(np.diag(factor)).sum()) + float(np.log(pivot).sum())
+    r2 = max(gram.yy - float(gram.b * scale @ coef), 1e-300)
+    return Solved(log_det, r2, coef, scale, parts, factor, spare)
 
 
 def criterion_parts(gram: Gram, theta: Floats) -> tuple[Floats, Floats]:
     """``log|C|`` and ``r²`` at many (rows of) theta, inf and 1 where C can't be factorised.
 
     C is bordered by its right-hand side (and a corner that is large enough): the last row of the factor is
-    then ``L⁻¹ S b``, whose square is what the coefficients explain.
+    then ``L⁻¹ S b``, whose square is what the coefficients explain.  One term is eliminated, as in `solve`.
     """
     if len(theta) > STACK:
         return _joined(gram, np.array_split(theta, -(-len(theta) // STACK)))
-    q, size = gram.design.q, gram.a.shape[0]
-    scale = np.ones((len(theta), size + 1))
-    scale[:, :q] = theta[:, gram.design.owner]
-    c = gram.bordered * scale[:, :, None]
+    parts, width, scale = gram.parts, len(gram.parts.rest), np.ones((len(theta), len(gram.parts.rest) + 1))
+    random = parts.rest[parts.rest < gram.design.q]
+    scale[:, : len(random)] = theta[:, gram.design.owner[random]]
+    square = (theta[:, parts.term] ** 2)[:, None] if len(parts.own) else np.zeros((len(theta), 0))
+    pivot = 1.0 + square * parts.diagonal
+    weight = square / pivot
+    c = parts.inner - (weight @ parts.products).reshape(-1, width + 1, width + 1)
+    c *= scale[:, :, None]
     c *= scale[:, None, :]
-    c[:, range(q), range(q)] += 1.0
+    c[:, range(len(random)), range(len(random))] += 1.0
     try:
         factor = np.linalg.cholesky(c)
     except np.linalg.LinAlgError:
         return (np.array([np.inf]), np.ones(1)) if len(theta) == 1 else _joined(gram, theta[:, None])
-    log_det = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)[:, :size]).sum(axis=1)
-    return log_det, np.maximum(gram.yy - (factor[:, size, :size] ** 2).sum(axis=1), 1e-300)
+    log_det = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)[:, :width]).sum(axis=1)
+    explained = weight @ parts.cross[-1] ** 2 + (factor[:, width, :width] ** 2).sum(axis=1)
+    return log_det + np.log(pivot).sum(axis=1), np.maximum(gram.yy - explained, 1e-300)
 
 
 def _joined(gram: Gram, parts: Iterable[Floats]) -> tuple[Floats, Floats]:
@@ -142,24 +183,11 @@ def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
     """
     q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
     theta = s.scale[:q]
-    share = np.divide(1.0 - inverse_diagonal(s.factor)[:q], theta, out=np.zeros(q), where=theta > 0.0)
+    share = np.divide(1.0 - s.inverse_diagonal()[:q], theta, out=np.zeros(q), where=theta > 0.0)
     resid = gram.b[:q] - gram.a[:q] @ (s.scale * s.coef)
     d_log_det = np.bincount(owner, 2.0 * share, minlength=terms)
     d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
     return d_log_det.astype(np.float64), d_r2.astype(np.float64)
-
-
-def inverse_diagonal(factor: Floats) -> Floats:
-    """Diagonal of C⁻¹ from C's lower Cholesky factor."""
-    inverse, _ = scipy.linalg.lapack.dtrtri(factor, lower=1)
-    return np.asarray(np.einsum("ij,ij->j", inverse, inverse))  # what is above the diagonal is 0 in both
-
-
-def full_inverse(factor: Floats) -> Floats:
-    """Inverse of C from its lower Cholesky factor, both triangles filled."""
-    inverse, _ = scipy.linalg.lapack.dpotri(factor, lower=1)
-    lower = np.tril(inverse)
-    return np.asarray(lower + np.tril(inverse, -1).T)
 
 
 @dataclass(frozen=True)
@@ -247,7 +275,7 @@ def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
     q = gram.design.q
-    coef, se = s.coef * s.scale, np.sqrt(inverse_diagonal(s.factor)[q:]) * scale
+    coef, se = s.coef * s.scale, np.sqrt(s.inverse_diagonal()[q:]) * scale
     beside = np.reshape([search.at(v + INSIDE * e)[1] for e in np.eye(len(v))], (len(v), len(v)))
     slope = np.where(v == 0.0, np.diag(beside) / (2.0 * INSIDE * search.unit**2), 0.0)
     return RemlFit(
@@ -365,35 +393,8 @@ def fit_frame(
     slopes = fit.fixed[1:]
     centre = shifts[1 : 1 + len(fixed)]
     intercept = fit.fixed[0] + shifts[-1] - float(slopes @ centre)
-    return replace(fit, fixed=np.concatenate([[intercept], slopes]), fixed_se=_se_at_zero(gram, fit, centre))
-
-
-def _se_at_zero(gram: Gram, fit: RemlFit, centre: Floats) -> Floats:
-    """Standard errors of intercept (at uncentred zero) and slopes."""
-    s = solve(gram, fit.sds / fit.sigma)
-    q = gram.design.q
-    cov = full_inverse(s.factor)[q:, q:] * fit.sigma**2
-    move = np.eye(len(cov))
-    move[0, 1:] = -centre
-    return np.asarray(np.sqrt(np.diag(move @ cov @ move.T)))
-
-
-def gram_of_frame(
-    frame: pd.DataFrame,
-    response: str,
-    *,
-    random: Sequence[Term],
-    fixed: Sequence[str] = (),
-    weights: Floats | None = None,
-) -> tuple[Gram, Floats]:
-    """Gram matrix of a data frame and the shifts of its columns ``(1, covariates..., response)``.
-
-    Random slopes keep their own zero: a covariate that carries a random term is not shifted.
-    """
-    slopes = {t.covariate for t in random if t.covariate != "1"}
-    covariates = [*fixed, *sorted(slopes - set(fixed))]
-    factors = sorted({f for t in random for f in t.factors})
-    cells, shifts = Cells.from_frame(
-        frame, response, factors=factors, covariates=covariates, weights=weights, unshifted=sorted(slopes)
-    )
-    return build_gram(cells, random, ("1", *fixed)), shifts
+    cov = solve(gram, fit.sds / fit.sigma).inverse()[gram.design.q :, gram.design.q :] * fit.sigma**2
+    at_zero = np.eye(len(cov))
+    at_zero[0, 1:] = -centre
+    se = np.sqrt(np.diag(at_zero @ cov @ at_zero.T))
+    return replace(fit, fixed=np.concatenate([[intercept], slopes]), fixed_se=se)

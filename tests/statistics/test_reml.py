@@ -56,6 +56,28 @@ def test_many_thetas_at_once_are_as_each_alone() -> None:
         assert (log_det[i], r2[i]) == pytest.approx((alone.log_det, alone.r2), rel=1e-10)
 
 
+def test_eliminating_a_term_first_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same solution, criterion, slopes and inverse as by factorising the whole matrix, to 1e-9."""
+    _, whole, _ = weighted_gram(200)
+    assert len(whole.parts.own) == 0
+    theta = np.array([0.7, 0.0, 1.3, 0.4])
+    monkeypatch.setattr("fleet.statistics.gram.MANY_LEVELS", 2)
+    _, taken, _ = weighted_gram(200)
+    assert len(taken.parts.own) == max(whole.design.sizes)
+    for t in (theta, np.full(4, 1e-3), np.full(4, 5.0)):
+        one, other = solve(whole, t), solve(taken, t)
+        assert (other.log_det, other.r2) == pytest.approx((one.log_det, one.r2), rel=1e-10)
+        np.testing.assert_allclose(other.coef, one.coef, atol=1e-9)
+        np.testing.assert_allclose(other.inverse(), one.inverse(), atol=1e-9)
+        np.testing.assert_allclose(other.inverse_diagonal(), np.diag(one.inverse()), atol=1e-9)
+        np.testing.assert_allclose(reml.slopes(taken, other), reml.slopes(whole, one), rtol=1e-8, atol=1e-8)
+        parts = criterion_parts(taken, t[None])
+        assert [float(x[0]) for x in parts] == pytest.approx([one.log_det, one.r2], rel=1e-10)
+    a, b = fit_reml(whole), fit_reml(taken)
+    assert b.criterion == pytest.approx(a.criterion, rel=1e-12)
+    np.testing.assert_allclose(b.sds, a.sds, atol=1e-6)
+
+
 def test_profiled_criterion_is_the_least_over_sigma() -> None:
     """Without sigma the criterion is that at the best sigma: no other is lower, the best one equal."""
     _, gram, _ = weighted_gram()
