@@ -268,21 +268,25 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction]
     """
     keys = ["source", "scale_class"]
     sd = {n: np.sqrt(fitter.total(spreads[n])) for n in JUDGED if n in spreads}
+    groups = pd.MultiIndex.from_frame(fitter.cells[keys])
+    labels = groups.unique()
+    code = labels.get_indexer(groups)
     rows = fitter.cells["n"].to_numpy(dtype=float) if len(fitter.cells) else np.empty(0)
+    size = np.bincount(code, rows, minlength=len(labels))
+    place = labels.get_indexer(pd.MultiIndex.from_frame(products[keys]))
+    told = products.assign(place=place).groupby(["a", "b"])
+    pairs = {pair: part[["place", "n", "total"]].to_numpy(dtype=float).T for pair, part in told}
     out = np.eye(len(JUDGED))
     for i, a in enumerate(JUDGED):
         for j, b in enumerate(JUDGED):
             if j <= i or RAKE in (a, b) or a not in sd or b not in sd:
                 continue
-            mine = products[products["a"].isin((a, b)) & products["b"].isin((a, b))]
-            mine = mine[mine["a"] != mine["b"]]
-            work = fitter.cells[keys].assign(n=rows, scale=rows * sd[a] * sd[b])
-            mean = work.groupby(keys)[["n", "scale"]].sum()
-            scale = (mean["scale"] / mean["n"]).reindex(pd.MultiIndex.from_frame(mine[keys])).to_numpy()
-            expected = float(np.nansum(mine["n"].to_numpy() * scale))
+            where, n, total = pairs.get((a, b), pairs.get((b, a), np.empty((3, 0))))
+            scale = np.bincount(code, rows * sd[a] * sd[b], minlength=len(labels)) / size
+            expected = float(np.append(scale, 0.0)[where.astype(int)] @ n)
             if expected > 0.0:
-                weight = float(mine["n"].sum())
-                out[i, j] = out[j, i] = float(mine["total"].sum()) / expected * weight / (weight + 10.0)
+                weight = float(n.sum())
+                out[i, j] = out[j, i] = float(total.sum()) / expected * weight / (weight + 10.0)
     out = nearest_covariance(out, floor=1e-3)
     d = np.sqrt(np.diag(out))
     return np.asarray(out / d / d[:, None])

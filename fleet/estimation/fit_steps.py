@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from fleet.house_model.chain import FACTORS, LINK, READINGS, Link, reading_covar
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Prior
 from fleet.house_model.variance_function import VarianceFunction, fit_variances
 from fleet.statistics.bayes import coefficient_posterior
-from fleet.statistics.gram import Cells, Floats, Gram, add_anchors, build_gram
+from fleet.statistics.gram import Cells, Floats, Gram, Ints, add_anchors, build_gram
 from fleet.statistics.reml import RemlFit, fit_reml
 
 MAD_TO_SD: Final = 1.482602218505602
@@ -132,14 +133,21 @@ class Fitter:
     ) -> VarianceFunction:
         """Spread from the squares of the kept residuals, degrees of freedom taken off where used."""
         believed = belief or BELIEFS[link.name]
-        n, total = squares
-        work = self.cells[list(SPREAD_KEYS)].assign(
-            n=n, total=total, used=self.leverage(sums, link, old, believed)
+        code, labels = self._spread_groups
+        n, total, used = (
+            np.bincount(code, x, minlength=len(labels))
+            for x in (*squares, self.leverage(sums, link, old, believed))
         )
-        own = work.groupby(list(SPREAD_KEYS), sort=False, as_index=False)[["n", "total", "used"]].sum()
-        free = np.maximum(own["n"] - own["used"], 0.15 * own["n"])
-        own = own.assign(n=free, m2=own["total"].clip(lower=0.0) / np.maximum(free, 1e-9) / kept)
+        free = np.maximum(n - used, 0.15 * n)
+        own = labels.assign(n=free, m2=np.maximum(total, 0.0) / np.maximum(free, 1e-9) / kept)
         return self._variances(own, link, old.noise, believed)
+
+    @cached_property
+    def _spread_groups(self) -> tuple[Ints, pd.DataFrame]:
+        """Which group of `SPREAD_KEYS` each cell belongs to, and the groups."""
+        code = self.cells.groupby(list(SPREAD_KEYS), sort=False).ngroup()
+        labels = self.cells.loc[~code.duplicated(), list(SPREAD_KEYS)].reset_index(drop=True)
+        return np.asarray(code, dtype=np.int64), labels
 
     def leverage(self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior) -> Floats:
         """Degrees of freedom that the fit takes from each cell."""
