@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from fleet.alignment.readings import noise_of, room_limits, worth_doing
 from fleet.alignment.solve import solve, stand
 from fleet.alignment.tilt import BOTH, NEITHER, RAKE_ONLY, not_worth_it, outcome_at, reach
-from fleet.alignment.zenith import groove_limits, judge_zenith
+from fleet.alignment.zenith import groove_limits, turn_cost, usual_alignment
 from fleet.faults.signatures import BUILT_IN, SAG, TRACKING
 from fleet.house_model.chain import SPHERICAL
 from fleet.house_model.house import House
@@ -214,8 +214,10 @@ def _twisted(zenith_deg: float, profile: str) -> str:
 @lru_cache(maxsize=4096)
 def _zenith_costs(zenith_deg: float, profile: str) -> tuple[float, float, float, float]:
     """Worst skew [µs] and tracking distortion (ratios), body straight and turned."""
-    advice = judge_zenith(zenith_deg, stylus_profile=profile or None)
-    before, after = advice.before, advice.after
+    before, after = (
+        turn_cost(turn, zenith_deg, usual_alignment(), groove_limits("iec"), profile or None)
+        for turn in (0.0, zenith_deg)
+    )
     return before.skew_worst_us, after.skew_worst_us, before.tracking_worst, after.tracking_worst
 
 

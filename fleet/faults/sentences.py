@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fleet.faults.likelihood_ratio import Scores
 from fleet.faults.signatures import FAULTS, SAG
-from fleet.house_model.chain import ANGLES, JUDGED, RAKE, RAKE_LINKS, SPHERICAL
+from fleet.house_model.chain import ANGLES, JUDGED, RAKE, RAKE_LINKS
 from fleet.house_model.loo_residuals import Residuals
 from fleet.numerals import percent
 from fleet.words import FAULT_WORDS, fault_words, quantity
@@ -21,6 +21,8 @@ OFF_SIGMAS: Final = 2.5
 NEARLY_SURE: Final = 0.8
 """A likeliest fault below this share of all faults has the next one named after it."""
 WORTH_NAMING: Final = 0.1
+_NEVER: Final = np.array([name == RAKE for name in JUDGED])
+_NEVER_SPHERICAL: Final = np.array([name == RAKE or name in RAKE_LINKS for name in JUDGED])
 
 
 def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
@@ -33,6 +35,24 @@ def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArr
     texts = np.array([f"Normal for its kind ({percent(p)} sure)." for p in share], dtype=object)
     out: NDArray[np.object_] = texts[place]
     out[~normal] = None
+    return out
+
+
+def sound(resid: Residuals, scores: Scores, rows: NDArray[np.int64]) -> list[str]:
+    """Sentences of sheets that are likelier sound and not flagged: those of `explain`, for many at once."""
+    z = np.nan_to_num(resid.value[rows] / np.sqrt(np.einsum("mii->mi", resid.covariance)[rows]))
+    far = np.abs(z).argmax(axis=1)
+    columns = (
+        far, np.abs(z[np.arange(len(rows)), far]), resid.value[rows, far], resid.expected[rows, far],
+        resid.seen["family"][rows], scores.healthy[rows], np.isnan(scores.score[rows]),
+    )  # fmt: skip
+    out = []
+    for j, sigmas, value, expected, known, healthy, unread in zip(
+        *(c.tolist() for c in columns), strict=True
+    ):
+        off = f"; {_departure(j, value, expected, sigmas, known=known)}" if sigmas >= OFF_SIGMAS else ""
+        text = f"Normal for its kind ({percent(healthy)} sure){off}."
+        out.append("Nothing was read that could be judged." if unread else text)
     return out
 
 
@@ -107,8 +127,7 @@ def _rest(resid: Residuals, i: int, off: int) -> str:
 
 def _cannot_be_read(resid: Residuals, i: int) -> NDArray[np.bool_]:
     """A spherical stylus has no rake; a rake stands by itself only where the tracking angle is missing."""
-    spherical = resid.observed["profile"].iloc[i] == SPHERICAL
-    return np.array([name == RAKE or (spherical and name in RAKE_LINKS) for name in JUDGED])
+    return _NEVER_SPHERICAL if resid.spherical[i] else _NEVER
 
 
 def _else(scores: Scores, i: int) -> str:
@@ -132,19 +151,18 @@ def departures(resid: Residuals, i: int) -> list[str]:
     z = (resid.value[i] / np.sqrt(resid.covariance[i].diagonal())).tolist()
     order = sorted((j for j, x in enumerate(z) if abs(x) >= OFF_SIGMAS), key=lambda j: -abs(z[j]))
     known = bool(resid.seen["family"][i])
+    expected = resid.expected[i].tolist()
+    return [_departure(j, value[j], expected[j], abs(z[j]), known=known) for j in order]
+
+
+def _departure(j: int, value: float, expected: float, sigmas: float, *, known: bool) -> str:
+    """One residual that stands out, in words with figures."""
     whose = "its family" if known else "its kind"
-    out = []
-    for j in order:
-        own = quantity(JUDGED[j])
-        digits = digits_of(JUDGED[j])
-        sense = "above" if value[j] > 0.0 else "below"
-        if JUDGED[j] in (*ANGLES, RAKE):
-            size = own.figure(abs(value[j]), digits)
-            out.append(f"{own.long} {size} {sense} {whose} ({abs(z[j]):.1f} of its own sigmas)")
-        else:
-            reading = value[j] + resid.expected[i, j]
-            out.append(f"{own.long} {own.signed(reading, digits)} ({abs(z[j]):.1f} sigmas from {whose})")
-    return out
+    own, digits = quantity(JUDGED[j]), digits_of(JUDGED[j])
+    sense = "above" if value > 0.0 else "below"
+    if JUDGED[j] in (*ANGLES, RAKE):
+        return f"{own.long} {own.figure(abs(value), digits)} {sense} {whose} ({sigmas:.1f} of its own sigmas)"
+    return f"{own.long} {own.signed(value + expected, digits)} ({sigmas:.1f} sigmas from {whose})"
 
 
 def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i: int) -> str:

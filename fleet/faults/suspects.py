@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
 from fleet.faults.promise import Promise, promise
-from fleet.faults.sentences import explain, plain
+from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
 from fleet.house_model.house import House
@@ -157,20 +157,20 @@ def _judged(
 def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
     """P-values of the readings of units' newest sheets, and in words the groups that each belongs to."""
     read = ~np.isnan(scores.p_reading)
-    patterns, code = np.unique(read, axis=0, return_inverse=True)
+    bits, code = np.unique(read @ (1 << np.arange(len(JUDGED))), return_inverse=True)
     missing = [
-        [quantity(n).short for n, there in zip(JUDGED, p, strict=True) if not there and n != RAKE]
-        for p in patterns
+        [quantity(n).short for k, n in enumerate(JUDGED) if not b >> k & 1 and n != RAKE]
+        for b in bits.tolist()
     ]
     pattern = np.array([f"sheets without {_join(m)}" if m else "sheets with all readings" for m in missing])
-    code = code.ravel()  # numpy 2.0 gives it a second axis
     row, link = np.nonzero(read)
     doubt = resid.share * resid.doubt
-    family = "family " + resid.observed["family"].astype(str).to_numpy(dtype=object)
+    whose, names = pd.factorize(resid.observed["family"])
+    family = np.array([f"family {name}" for name in names], dtype=object)
     reading = np.array([quantity(n).short for n in JUDGED])
     groups = pd.DataFrame(
         {
-            "family": family[row],
+            "family": family[whose[row]],
             "pattern": pattern[code][row],
             "reading": reading[link],
             "sheet": row,
@@ -226,17 +226,17 @@ def _why(
     out: list[str] = plain(resid, scores, flagged).tolist()
     rows = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
     named = flagged[rows] | (scores.healthy[rows] < 0.5)
-    for i in rows[~named].tolist():
-        out[i] = explain(None, resid, scores, i, flagged=False)
+    for i, text in zip(rows[~named].tolist(), sound(resid, scores, rows[~named]), strict=True):
+        out[i] = text
     rows = rows[named]
     faults = [FAULTS[k] for k in scores.faults[rows].argmax(axis=1)]
     means = meanings(frame, resid, rows, faults, policy, house=house)
     company = _company(frame, scores, rows)
     read = frame[[r for r in READINGS if r in frame]].iloc[rows].to_dict("records")
     for i, sheet, meant in zip(rows.tolist(), read, means, strict=True):
-        sound, suspect = company.get(i, ((), ()))
+        well, suspect = company.get(i, ((), ()))
         listed = bool(flagged[i])
-        out[i] = explain(sheet, resid, scores, i, flagged=listed, means=meant, sound=sound, suspect=suspect)
+        out[i] = explain(sheet, resid, scores, i, flagged=listed, means=meant, sound=well, suspect=suspect)
     for i, readings in torn.items():
         again = "" if AGAIN.strip(" .") in out[i] else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"
@@ -247,15 +247,17 @@ def _company(
     frame: pd.DataFrame, scores: Scores, rows: NDArray[np.int64]
 ) -> dict[int, tuple[tuple[str, ...], tuple[str, ...]]]:
     """For rows of units with several sheets: the others that read sound by themselves, and that don't."""
-    unit = frame["unit"].astype(str).to_numpy()
-    shared = set(unit[rows][pd.Series(unit).duplicated(keep=False).to_numpy()[rows]])
-    places: dict[str, list[int]] = {}
-    for i in np.flatnonzero(np.isin(unit, list(shared))).tolist():
-        places.setdefault(unit[i], []).append(i)
+    unit = pd.factorize(frame["unit"])[0]
+    asked = np.zeros(len(unit), dtype=bool)
+    asked[unit[rows]] = True
+    asked &= np.bincount(unit, minlength=len(unit)) > 1
+    places: dict[int, list[int]] = {}
+    for i in np.flatnonzero(asked[unit]).tolist():
+        places.setdefault(int(unit[i]), []).append(i)
     number, read = frame["sheet_no"].astype(str).to_numpy(), ~np.isnan(scores.score)
     out = {}
     for i in rows.tolist():
-        others = [j for j in places.get(unit[i], []) if j != i and read[j]]
+        others = [j for j in places.get(int(unit[i]), []) if j != i and read[j]]
         if others:
             sound = tuple(number[j] for j in others if scores.healthy[j] >= 0.5)
             out[i] = sound, tuple(number[j] for j in others if scores.healthy[j] < 0.5)

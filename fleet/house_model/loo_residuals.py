@@ -7,6 +7,7 @@ Leaving a unit out of its own reference is closed form: with leverage h the expe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,7 @@ from fleet.house_model.chain import (
     PAIR,
     PAIRED,
     RAKE,
+    SPHERICAL,
     factor_labels,
     responses,
 )
@@ -61,6 +63,11 @@ class Residuals:
     doubt: Floats
     observed: pd.DataFrame
     seen: dict[str, NDArray[np.bool_]]
+
+    @cached_property
+    def spherical(self) -> NDArray[np.bool_]:
+        """(m,) whether the stylus is spherical."""
+        return (self.observed["profile"] == SPHERICAL).to_numpy(dtype=bool)
 
 
 def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] | None = None) -> Residuals:

@@ -14,8 +14,10 @@ from fleet.faults.sentences import (
     explain,
     likely_gross_error,
     proposal,
+    sound,
 )
 from fleet.faults.signatures import FAULTS
+from fleet.house_model.chain import READINGS
 from fleet.house_model.loo_residuals import residuals
 from fleet.numerals import percent
 from fleet.words import FAULT_WORDS, quantity
@@ -42,6 +44,20 @@ def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
     resid = residuals(fleet.house, sheet)
     scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
     return proposal(dict(sheet.iloc[0]), resid, scores, 0)
+
+
+def test_many_sound_sheets_are_worded_as_each_alone(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """A plainly normal sheet, one with each reading somewhat off, and one that reads nothing."""
+    off = [sheet.assign(**{r: sheet[r] + 3.0 * fleet.house.noise[r]}) for r in READINGS]
+    off += [sheet.assign(**{r: sheet[r] - 9.0 * fleet.house.noise[r]}) for r in READINGS]
+    frame = pd.concat([sheet, *off, sheet.assign(**dict.fromkeys(READINGS, np.nan))], ignore_index=True)
+    resid = residuals(fleet.house, frame)
+    scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
+    rows = np.flatnonzero((scores.healthy >= 0.5) | np.isnan(scores.score))
+    alone = [explain(None, resid, scores, i, flagged=False) for i in rows.tolist()]
+    assert sound(resid, scores, rows) == alone
+    assert sum(";" in text for text in alone) >= 3
+    assert alone[-1].startswith("Nothing was read")
 
 
 def test_every_fault_has_a_cause_and_an_action() -> None:
