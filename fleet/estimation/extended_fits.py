@@ -35,7 +35,7 @@ def extended_fits(cut: TrimmedTallies, noise: Mapping[str, float], cells: pd.Dat
     """
     home = places(cut.cells, cells)
     if (home >= 0).all():
-        return {n: taken(f, home) for n, f in cut.fits.items()}
+        return {n: fit_at(f, home) for n, f in cut.fits.items()}
     fresh = cells[home < 0].reset_index(drop=True)
     old = Fitter(cut.cells, cut.scale_s2, noise)
     new = Fitter(fresh, cut.scale_s2, noise)
@@ -57,7 +57,7 @@ def extended_fits(cut: TrimmedTallies, noise: Mapping[str, float], cells: pd.Dat
     return out
 
 
-def taken(fit: Fitted, place: NDArray[np.int64]) -> Fitted:
+def fit_at(fit: Fitted, place: NDArray[np.int64]) -> Fitted:
     """The fit of these cells alone."""
     return Fitted(fit.at_zero[place], {c: s[place] for c, s in fit.slopes.items()}, fit.bound[place])
 

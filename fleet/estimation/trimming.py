@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.estimation.extended_fits import extended_fits, taken
+from fleet.estimation.extended_fits import extended_fits, fit_at
 from fleet.estimation.family_spread import share_families
 from fleet.estimation.fit_steps import Fitter
 from fleet.estimation.trimmed_statistics import TrimmedTallies
@@ -78,7 +78,7 @@ def cut_alike(
         cut,
         cells=own,
         sums={n: Sums(s.columns, s.moments[there], s.counts[there]) for n, s in whole.sums.items()},
-        fits={n: taken(f, there) for n, f in fits.items()},
+        fits={n: fit_at(f, there) for n, f in fits.items()},
         products=products[pd.MultiIndex.from_frame(products[_GROUP]).isin(groups)].reset_index(drop=True),
         cut=whole.cut.assign(cut_size=cut.cut["cut_size"]),
         faulty=whole.faulty,

@@ -17,7 +17,7 @@ from fleet.house_model.family_facts import learn_facts
 from fleet.tallies import queries as sql
 from fleet.tallies.reading_noise import REPEATED, noise_from_counts
 from fleet.tallies.row_sums import Rows, RowTallies
-from fleet.tallies.sql_sums import scan_there
+from fleet.tallies.sql_sums import Tables, scan_there
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 ALL: Final = "~"
@@ -33,26 +33,14 @@ class Enough(NamedTuple):
 ENOUGH: Final = Enough()
 
 
-class Engine(Protocol):
+class Engine(Tables, Protocol):
     """Where the sheets lie: something that runs the tallies' SQL and can hold a few tables of its own."""
 
     sums_there: bool
     """Whether a fleet's rows are summed where they lie, or fetched to be summed here."""
 
-    def frame(self, query: str) -> pd.DataFrame:
-        """The answer of a query that is small enough to look at."""
-
-    def keep(self, name: str, query: str) -> None:
-        """Hold the answer of a query under a name, to be scanned again and again."""
-
     def view(self, name: str, query: str) -> None:
         """Give a query a name; it runs each time that it is asked."""
-
-    def drop(self, name: str) -> None:
-        """Let go of what was kept under a name."""
-
-    def put(self, name: str, frame: pd.DataFrame) -> None:
-        """Make a small frame known under a name; a missing value is NULL."""
 
     def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
         """The answer of a query of numbers, some rows at a time, by column; a missing value is NaN."""
@@ -80,7 +68,7 @@ def coded_rows(
     return sql.cell_list(combos), sql.numbered_sql(source)
 
 
-def fetched(engine: Engine, query: str) -> Iterator[Rows]:
+def fetch_rows(engine: Engine, query: str) -> Iterator[Rows]:
     """Coded rows as they come."""
     for batch in engine.batches(query):
         yield Rows(batch["cell"].astype(np.int64), {name: batch[name] for name in sql.CODES})
@@ -89,7 +77,7 @@ def fetched(engine: Engine, query: str) -> Iterator[Rows]:
 def held_rows(engine: Engine, source: str, combos: pd.DataFrame, fill: pd.DataFrame) -> RowTallies:
     """The coded rows of a relation that is small enough to be held (see `coded_rows`)."""
     cells, query = coded_rows(engine, source, combos, fill)
-    return RowTallies.held(cells, fetched(engine, query))
+    return RowTallies.held(cells, fetch_rows(engine, query))
 
 
 def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
@@ -156,7 +144,7 @@ def gather(
 def _scan(engine: Engine, query: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
     if engine.sums_there:
         return scan_there(engine, query, cells, fits)
-    return RowTallies(cells, lambda: fetched(engine, query)).scan(fits)
+    return RowTallies(cells, lambda: fetch_rows(engine, query)).scan(fits)
 
 
 def digest_bounds(combos: pd.DataFrame, enough: Enough) -> pd.DataFrame | None:

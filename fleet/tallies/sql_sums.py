@@ -7,7 +7,7 @@ The same rows, the same cuts, the same whole numbers: to the last bit the same a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from typing import Final, Protocol
 
 import numpy as np
 import pandas as pd
@@ -25,9 +25,6 @@ from fleet.tallies.row_sums import (
     products_frame,
 )
 
-if TYPE_CHECKING:
-    from fleet.tallies.engine import Engine
-
 OBSERVED, FITS, CELLS = "observed", "fit_in", "cell_list"
 WIDE_UNIT: Final = 1e8
 """Products whose codes are finer than this are formed from DECIMAL(19), so as DECIMAL(38): a bigint overflows
@@ -36,7 +33,23 @@ _NAMES: Final = tuple(link.name for link in LINKS)
 _PAIRS: Final = tuple((a, b) for i, a in enumerate(_NAMES) for b in _NAMES[i:])
 
 
-def scan_there(engine: Engine, rows: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
+class Tables(Protocol):
+    """What answers queries and holds passing tables."""
+
+    def frame(self, query: str) -> pd.DataFrame:
+        """The answer of a query that is small enough to look at."""
+
+    def keep(self, name: str, query: str) -> None:
+        """Hold the answer of a query under a name, to be scanned again and again."""
+
+    def drop(self, name: str) -> None:
+        """Let go of what was kept under a name."""
+
+    def put(self, name: str, frame: pd.DataFrame) -> None:
+        """Make a small frame known under a name; a missing value is NULL."""
+
+
+def scan_there(engine: Tables, rows: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
     """Have an engine sum its coded rows up under these cuts, in one scan for each kind of sum.
 
     Parameters

@@ -48,8 +48,8 @@ def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
 
 def test_many_sound_sheets_are_worded_as_each_alone(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """A plainly normal sheet, one with each reading somewhat off, and one that reads nothing."""
-    off = [sheet.assign(**{r: sheet[r] + 3.0 * fleet.house.noise[r]}) for r in READINGS]
-    off += [sheet.assign(**{r: sheet[r] - 9.0 * fleet.house.noise[r]}) for r in READINGS]
+    steps = (-9.0, -6.0, -4.0, 4.0, 6.0, 9.0)
+    off = [sheet.assign(**{r: sheet[r] + k * fleet.house.noise[r]}) for r in READINGS for k in steps]
     frame = pd.concat([sheet, *off, sheet.assign(**dict.fromkeys(READINGS, np.nan))], ignore_index=True)
     resid = residuals(fleet.house, frame)
     scores = score_sheets(fleet.house, resid, null_draws=4, tail=0.0)
