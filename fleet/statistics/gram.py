@@ -239,6 +239,13 @@ class Parts:
         each = self.cross.T[:, :, None] * self.cross.T[:, None, :]
         return np.asarray(each.reshape(len(self.own), len(self.inner) ** 2))
 
+    def times(self, x: Floats) -> Floats:
+        """The whole matrix times a vector."""
+        out = np.empty(len(x))
+        out[self.own] = self.diagonal * x[self.own] + x[self.rest] @ self.cross[:-1]
+        out[self.rest] = self.cross[:-1] @ x[self.own] + self.inner[:-1, :-1] @ x[self.rest]
+        return out
+
 
 @dataclass(frozen=True)
 class Gram:

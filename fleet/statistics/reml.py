@@ -182,9 +182,9 @@ def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
     A random column's share of the first is ``2 (1 - [C⁻¹]_ii) / theta``: only C⁻¹'s diagonal is needed.
     """
     q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
-    theta = s.scale[:q]
+    theta, x = s.scale[:q], s.scale * s.coef
     share = np.divide(1.0 - s.inverse_diagonal()[:q], theta, out=np.zeros(q), where=theta > 0.0)
-    resid = gram.b[:q] - gram.a[:q] @ (s.scale * s.coef)
+    resid = gram.b[:q] - (s.parts.times(x)[:q] if len(s.parts.own) else gram.a[:q] @ x)
     d_log_det = np.bincount(owner, 2.0 * share, minlength=terms)
     d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
     return d_log_det.astype(np.float64), d_r2.astype(np.float64)
