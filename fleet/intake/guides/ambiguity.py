@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from statistics import mean
 
-from fleet.intake.guides.evidence import figures
+from fleet.intake.guides.evidence import evidence, figures
 from fleet.intake.guides.guide import Guide, Rule
 from fleet.intake.guides.headers import Meaning
 from fleet.intake.guides.questions import Choice, Question
@@ -14,6 +14,8 @@ from fleet.intake.guides.sample import Sample
 
 Chosen = dict[int, tuple[float, Rule, str]]
 """How sure, as what, and why, by the place of the column."""
+_MAY_HOLD = 0.8
+_MOST_OFFERED = 6
 _LEAST_SAG = -0.1
 """A still rake below the turning one by more, on average, contradicts its name (sags begin at 0.25°)."""
 
@@ -138,3 +140,47 @@ def ask_if_swapped(chosen: Chosen, table: Sample, base: Guide) -> list[Question]
             ),
         )
     ]
+
+
+def which_holds(
+    to: str, headers: Mapping[int, str], table: Sample, base: Guide
+) -> tuple[int, Rule, Question] | None:
+    """The likeliest of the columns that are left for one that every sheet needs, and which of them it is.
+
+    Parameters
+    ----------
+    to : the canonical column that no name tells.
+    headers : names of the columns that may hold it, by place.
+    table, base : the file's first rows, and how it is written.
+
+    Returns
+    -------
+    (place, rule, question), None where the cells of no column could be it.
+    """
+    found = [(evidence(Rule(h, to), "", table.cells[place], base), place) for place, h in headers.items()]
+    may = [
+        (rule, place)
+        for (rule, share), place in found
+        if share >= _MAY_HOLD and _could_be(to, table.cells[place])
+    ]
+    if not may:
+        return None
+    first, place = may[0]
+    choices = [Choice(first.header)]
+    for other, _ in may[1:_MOST_OFFERED]:
+        settings = {name: getattr(other, name) for name in ("header", "words", "empty", "blanks", "ditto")}
+        choices.append(Choice(other.header, {first.header: settings}))
+    choices.append(Choice("none of these", {first.header: None}))
+    column = first.column
+    text = f"Which column holds {to}, {column.note or column.accepts}?"
+    return place, first, Question((first.header,), text, tuple(choices))
+
+
+def _could_be(to: str, cells: Sequence[str]) -> bool:
+    """Whether cells recur as a kind's name does, or don't, as a sheet's number."""
+    told = [cell for cell in cells if cell]
+    different = len(set(told))
+    if to == "body_family":
+        lettered = sum(any(c.isalpha() for c in cell) for cell in told)
+        return 1 < different <= 0.6 * len(told) and lettered > 0.5 * len(told)
+    return to != "sheet_no" or different > 0.95 * len(told)

@@ -29,6 +29,12 @@ Convert = Callable[[Sequence[str | None]], Converted]
 
 _CLOCK = re.compile(r"[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?$")
 _NAMED_MONTH = re.compile(r"[^\W\d_]{3,}")
+_ABOUT = re.compile(r"(?:ca\.?|~|≈|about|env\.?)\s*(?=\d)", re.IGNORECASE)
+_FIRST_WORD = re.compile(r"([^\W\d_]+)\.?\s*(?=[+\-−]?[\d.,])")
+_ARC = re.compile(r"([+\-−]?)(\d+)\s*°\s*([0-5]?\d)\s*['’′](.*)")
+_HOURS = re.compile(r"(\d{1,2})\s*h\s*([0-5]\d)?\s*(?:mi?n)?\.?", re.IGNORECASE)
+_AT_TEN_HZ = re.compile(r"\s*@\s*10\s*hz$", re.IGNORECASE)
+"""The frequency of most catalogues (common practice, no source); one at another isn't understood."""
 _DATE = re.compile(r"(\d{1,4})[./\-](\d{1,2})[./\-](\d{1,4})")
 
 
@@ -90,6 +96,12 @@ def _number_turner(rule: Rule, guide: Guide) -> Callable[[str], str]:
     other = re.compile(rf"([+\-−]?(?:0{mark}\d+|\d+{mark}(?:\d{{1,2}}|\d{{4,}})))\s*((?![\d.,]).*)")
 
     def turn(text: str) -> str:
+        if text.lower() in rule.words:
+            return rule.words[text.lower()]
+        text = _ABOUT.sub("", _one_figure(text, rule.column.unit))
+        first = _FIRST_WORD.match(text)
+        if first is not None and first.group(1).lower() in rule.sense:
+            text = f"{text[first.end() :]} {first.group(1)}"
         text = re.sub(r"°(?=[^\W\d_]{2})", "° ", text)
         match = other.fullmatch(text)
         if match is not None:
@@ -107,6 +119,18 @@ def _number_turner(rule: Rule, guide: Guide) -> Callable[[str], str]:
         return repr(round(value, 9) + 0.0)
 
     return turn
+
+
+def _one_figure(text: str, unit: str) -> str:
+    """Degrees and minutes of arc, or hours and minutes, as one figure; a compliance at 10 Hz without that."""
+    if unit == "°" and (arc := _ARC.fullmatch(text)):
+        sign, whole, part, rest = arc.groups()
+        return f"{sign}{int(whole) + int(part) / 60.0:.4f} °{rest}"
+    if unit == "min" and (time := _HOURS.fullmatch(text)):
+        return f"{60 * int(time.group(1)) + int(time.group(2) or 0)} min"
+    if unit == "µm/mN":
+        return _AT_TEN_HZ.sub("", text)
+    return text
 
 
 def _figure(decimal: str) -> str:

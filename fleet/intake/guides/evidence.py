@@ -18,6 +18,8 @@ _DAY = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{2,4})(?:[T ][\d:.]+)?")
 _DITTO_SHARE = 0.15
 """Fewer empty cells than this share were forgotten rather than left to the one above."""
 _MOST_FIT = 0.9
+_MOST_WORDS = 0.5
+"""From this share of known words on, the others are taken for words of the bench's own."""
 _ALWAYS_TOLD = {"measured_on", "body_family", "bench"}
 """Columns that are never empty on a real sheet, so that an empty cell stands for the one above."""
 
@@ -45,6 +47,8 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
         known = WORDS.get(rule.to, {})
         present = {word.lower() for word in told}
         rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
+        if not column.required and fit(rule, base, told) >= _MOST_WORDS:
+            rule = replace(rule, words={**rule.words, **dict.fromkeys(_unknown(rule, base, told), "")})
     if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
         pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
         if any(" " in cell for cell in told) and not any(re.fullmatch(pattern, cell) for cell in told):
@@ -57,16 +61,27 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
     return rule, share
 
 
+def _unknown(rule: Rule, base: Guide, told: Sequence[str]) -> list[str]:
+    """Words that mean nothing yet, in small letters, as they come."""
+    parts = [
+        part.strip()
+        for cell in told
+        for part in (re.split(r"[;,/+]", cell) if rule.column.kind == "codes" else [cell])
+    ]
+    texts = converter(rule, base)(parts).texts
+    return list(dict.fromkeys(p.lower() for p, text in zip(parts, texts, strict=True) if p and text is None))
+
+
 def _of_figures(rule: Rule, unit: str, told: list[str], base: Guide) -> tuple[Rule, float]:
     column = rule.column
     if unit and scale_of(column.unit, unit) is None:
         return rule, 0.0
     if not told:
         return replace(rule, unit=own_unit(column, unit)), 0.8
-    last = [word for cell in told if (word := re.sub(r"^[^a-z]*", "", cell.lower()).split(" ")[-1])]
-    senses = {word: SENSES[word] for word in sorted(set(last) & set(SENSES))}
-    if senses and column.low is not None and column.low < 0:
-        rule = replace(rule, sense=senses)
+    present = {word for cell in told for word in re.findall(r"[^\W\d_]+", cell.lower())}
+    senses = {word: sign for word, sign in SENSES.get(rule.to, {}).items() if word in present}
+    zeros = {word: text for word, text in WORDS.get(rule.to, {}).items() if word in present}
+    rule = replace(rule, sense=senses, words=zeros)
     best = (rule, 0.0)
     for spelling in [unit] if unit else _possible_units(column):
         tried = replace(rule, unit=own_unit(column, spelling))

@@ -38,7 +38,7 @@ class Rule:
     header : its header in the file.
     to : the canonical column.
     unit : the unit of its figures, "" for the contract's.
-    words : what the bench's words (in small letters) mean.
+    words : what the bench's words (in small letters) mean, of figures too (`{"new": "0"}`).
     sense : what a word after a figure does to its sign, such as `{"cw": 1, "ccw": -1}`; one of them is then
         required, except after a zero.
     magnitude : whether figures without a minus stand for negative ones (crosstalk "31 dB down").

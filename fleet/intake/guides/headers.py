@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import cache
 from typing import Final, NamedTuple
 
 from fleet.columns import COLUMNS
@@ -18,11 +19,17 @@ from fleet.intake.guides.units import SCALES
 SURE: Final = 0.75
 """Confidence from which a column needs no question about its meaning."""
 _NAMED: Final = 0.95
+_SHORTENED: Final = 0.7
+"""Times as sure where a word is shortened, such as "cantil": it is always asked about."""
+_SHORTEST: Final = 3
+_BY_THE_WAY: Final = frozenset(["angle", "winkel", "mean", "mittel", "mittelwert", "deg", "by"])
 _MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
 """Marks in brackets such as % and ': a unit, known or not."""
 _VOCABULARY: Final = frozenset(
     word for phrases in HEADERS.values() for phrase in phrases for word in phrase.split()
 )
+FREQUENCY: Final = re.compile(r"@?\s*\b(\d+)\s*hz\b", re.IGNORECASE)
+"""At which frequency a compliance is told; it is no unit of the column's."""
 _STEM_WORDS: Final = frozenset(word for known in STEMS.values() for name in known for word in name.split())
 _NO_PLACE: Final = {
     "still": "a bench sheet has no place for it read with the record still",
@@ -52,9 +59,10 @@ class Meaning(NamedTuple):
 
 def split_header(header: str) -> tuple[list[str], str]:
     """(words in small letters, umlauts written out; the unit, if one stands there)."""
-    text = unicodedata.normalize("NFKC", header).lower().replace("\u03bc", "µ")
+    text = unicodedata.normalize("NFKC", header).lower()
     text = text.replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
     text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    text = text.replace("\u03bc", "µ")
     unit = ""
 
     def inside(match: re.Match[str]) -> str:
@@ -67,6 +75,7 @@ def split_header(header: str) -> tuple[list[str], str]:
 
     text = re.sub(r"[\[(<{]([^\])>}]*)[\])>}]", inside, text)
     text = re.sub(r"\b([a-z])\.([a-z])\.([a-z])\b\.?", r"\1\2\3", text)  # S.R.A.
+    text = re.sub(r"\bn°", "no ", text)
     text = re.sub(r"(?<=[a-z])°", " °", text)
     words = re.sub(r"[^a-z0-9µ°]+|(?<=[lr])2(?=[lr])", " ", text).split()
     words = [re.sub(r"(?<=isch)e[rnms]?$", "", word) for word in words]  # statische, statischer
@@ -94,26 +103,28 @@ def meanings(header: str) -> tuple[list[Meaning], str]:
     """Everything that a header's words can mean, best first, and the unit that stands in it."""
     if (name := header.strip()) in COLUMNS:
         return [Meaning(name, 1.0, "is the contract's own name")], ""
-    words, unit = split_header(header)
+    words, unit = split_header(FREQUENCY.sub(" ", header))
     found = _angle(words) if unit in {"", *SCALES["°"]} else None
     if found is not None:
         return [found], unit
-    if not _VOCABULARY & set(words):
+    whole = [_whole(word) for word in words]
+    if not _VOCABULARY & set(whole):
         return [], unit
-    phrase = " ".join(words)
+    phrase, sure = " ".join(whole), _NAMED * (1.0 if whole == words else _SHORTENED)
     out = [
-        Meaning(to, _NAMED * likeness, f'the header says "{phrase}"')
+        Meaning(to, sure * likeness, f'the header says "{phrase}"')
         for to, column in COLUMNS.items()
         if (likeness := _likeness(phrase, HEADERS[to]))
         and not (unit and column.kind != "number")
         and not (to != "serial" and names_serials(header))
+        and not (to == "bench" and likeness < 1.0)
     ]
     return sorted(out, key=lambda meaning: -meaning.named), unit
 
 
 def _angle(words: list[str]) -> Meaning | None:
     """Rake, tracking angle or azimuth, with what the other words say of it; None if it is none of them."""
-    left = [word for word in words if word not in {"angle", "winkel", "mean", "mittel", "mittelwert", "deg"}]
+    left = [word for word in words if word not in _BY_THE_WAY]
     if _STEM_WORDS.isdisjoint(left):
         return None
     for stem, spellings in STEMS.items():
@@ -127,6 +138,17 @@ def _angle(words: list[str]) -> Meaning | None:
             return Meaning("", 0.0, _NO_PLACE["told"])
         return _variant(stem, frozenset(told), " ".join(words), sure=not unknown)
     return None
+
+
+@cache
+def _whole(word: str) -> str:
+    """The known word that a shortened one stands for, itself if it is known or could be several."""
+    if len(word) < _SHORTEST or word in _VOCABULARY:
+        return word
+    longer = sorted((known for known in _VOCABULARY if known.startswith(word)), key=len)
+    meant = {to for known in longer for to, phrases in HEADERS.items() if known in " ".join(phrases).split()}
+    one = longer and (len(meant) == 1 or all(known.startswith(longer[0]) for known in longer))
+    return longer[0] if one else word
 
 
 def _contains(words: list[str], phrase: list[str]) -> bool:

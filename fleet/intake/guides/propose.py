@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from fleet.errors import UnreadableFileError
 from fleet.intake.columnar import TypedNumber
 from fleet.intake.faults import printable_header
 from fleet.intake.guides import sample
-from fleet.intake.guides.ambiguity import Chosen, ask_if_swapped, pair, which
+from fleet.intake.guides.ambiguity import Chosen, ask_if_swapped, pair, which, which_holds
 from fleet.intake.guides.draft import as_toml
 from fleet.intake.guides.evidence import (
     date_is_certain,
@@ -21,8 +21,8 @@ from fleet.intake.guides.evidence import (
     figures,
     other_units,
 )
-from fleet.intake.guides.guide import Guide, Rule, is_personal
-from fleet.intake.guides.headers import SURE, Meaning, meanings, split_header
+from fleet.intake.guides.guide import Guide, Rule, is_personal, names_serials
+from fleet.intake.guides.headers import FREQUENCY, SURE, Meaning, meanings, split_header
 from fleet.intake.guides.layout import MOST_ROWS_ABOVE, join_rows, key
 from fleet.intake.guides.questions import SIGNS, Choice, Question, date_question, sign_question, with_asks
 from fleet.intake.guides.sample import Sample
@@ -152,9 +152,11 @@ def propose_guide(path: Path | str) -> Proposal:
         raise UnreadableFileError(
             f"no column of {Path(path).name} is recognised; write the guide by hand (fleet explain guide)."
         )
+    asking += _ask_what_is_needed(chosen, alone, table, base)
     rules = _optional([chosen[place][1] for place in sorted(chosen)], table)
-    guide = replace(base, rules=tuple(rules))
-    questions = [*asking, *_doubts(chosen, guide, table)]
+    guide = replace(base, rules=tuple(rules), constant=_frequency(rules))
+    asked = {header for question in asking for header in question.about}
+    questions = [*asking, *_doubts(chosen, guide, table, asked)]
     reads = tuple(
         Read(header, place, chosen[place][1], *chosen[place][::2])
         if place in chosen
@@ -163,6 +165,17 @@ def propose_guide(path: Path | str) -> Proposal:
         if header.strip()
     )
     return Proposal(with_asks(guide, questions), reads, tuple(questions), table)
+
+
+def _frequency(rules: Sequence[Rule]) -> dict[str, str]:
+    """At which frequency the name of the compliance's column says that it is told, if it does."""
+    found = [FREQUENCY.search(rule.header) for rule in rules if rule.to == "compliance_um_per_mn"]
+    told = [match.group(1) for match in found if match]
+    one_each = "compliance_frequency_hz" in {rule.to for rule in rules}
+    possible = COLUMNS["compliance_frequency_hz"].choices
+    return (
+        {"compliance_frequency_hz": told[0]} if told and not one_each and float(told[0]) in possible else {}
+    )
 
 
 def _said(table: Sample, place: int) -> tuple[list[Meaning], str]:
@@ -200,7 +213,23 @@ def _choose(
     return chosen, questions
 
 
-def _doubts(chosen: Chosen, guide: Guide, table: Sample) -> list[Question]:
+def _ask_what_is_needed(
+    chosen: Chosen, alone: Mapping[int, str], table: Sample, base: Guide
+) -> list[Question]:
+    """Ask which column holds what every sheet needs and no name tells, where some column's cells could."""
+    out = []
+    known = {rule.to for _, rule, _ in chosen.values()}
+    for to in (name for name, column in COLUMNS.items() if column.required and name not in known):
+        free = {p: h for p, h in enumerate(table.headers) if p in alone and p not in chosen}
+        free = {p: h for p, h in free.items() if not (is_personal(h) or names_serials(h))}
+        if (holds := which_holds(to, free, table, base)) is not None:
+            place, rule, question = holds
+            chosen[place] = (_LEAST, rule, f"its cells could be {to}, which no name tells")
+            out.append(question)
+    return out
+
+
+def _doubts(chosen: Chosen, guide: Guide, table: Sample, asked: Set[str]) -> list[Question]:
     """Signs, days, and everything that is probably right but not surely."""
     out: list[Question] = []
     at = {rule.header: place for place, (_, rule, _) in chosen.items()}
@@ -212,11 +241,16 @@ def _doubts(chosen: Chosen, guide: Guide, table: Sample) -> list[Question]:
         if rule.column.kind == "date" and not date_is_certain(cells):
             out.append(date_question(rule, guide.dates))
         doubt = _doubt(rule, sure)
-        if doubt and rule.header not in {h for q in out for h in q.about}:
+        if doubt and rule.header not in asked | {h for q in out for h in q.about}:
             told.append(f"{rule.header}: {doubt}")
             others = other_units(rule, guide, cells) if rule.unit and "figures" in doubt else []
             wrong += [Choice(f"{rule.header}: in {unit}", {rule.header: {"unit": unit}}) for unit in others]
             wrong.append(Choice(f"{rule.header}: leave it out", {rule.header: None}))
+        if unknown := [word for word, meaning in rule.words.items() if not meaning]:
+            told.append(f"{rule.header}: not known and read as not told: {', '.join(unknown)}")
+            known = {word: meaning for word, meaning in rule.words.items() if meaning}
+            words = f"{rule.header}: put rows with {'it' if len(unknown) == 1 else 'them'} aside"
+            wrong.append(Choice(words, {rule.header: {"words": known}}))
         if rule.ditto == "blanks":
             told.append(f"{rule.header}: an empty cell stands for the one above")
             wrong.append(Choice(f"{rule.header}: empty is empty", {rule.header: {"ditto": ""}}))

@@ -15,15 +15,15 @@ _PHRASES: Final = {
     "sheet_no": (
         "no, nr, number, sheet, sheet no, sheet number, job, job no, order no, id, record, record no, "
         "nummer, blatt, blattnummer, auftrag, blatt nr, blatt no, lfd nr, messung, messung nr, fiche, "
-        "fiche no, no fiche, numero, n, messblatt"
+        "fiche no, no fiche, numero, n, messblatt, ref, reference, recno, rec no"
     ),
     "measured_on": (
         "date, day, measured, measured on, date measured, datum, gemessen am, messdatum, date mesure, "
-        "date de mesure, jour, tag, gemessen"
+        "date de mesure, jour, tag, gemessen, date time, datetime, timestamp, dattim, datum uhrzeit"
     ),
     "serial": (
         "serial, serial no, serial number, sn, s n, seriennummer, serien nr, numero de serie, no "
-        "serie, no de serie, serien nummer"
+        "serie, no de serie, serien nummer, serno"
     ),
     "enquiry_id": "enquiry, enquiry no, enquiry id, inquiry, inquiry no, anfrage",
     "bench": "bench, station, messplatz",
@@ -31,14 +31,14 @@ _PHRASES: Final = {
         "operator, technician, tech, measured by, initials, bearbeiter, pruefer, operateur, "
         "technicien, kuerzel, pruefer, mesure par"
     ),
-    "purpose": "purpose, zweck",
+    "purpose": "purpose, zweck, art",
     "body_family": (
         "model, model code, family, body, body family, pickup, cartridge, modell, modele, "
-        "tonabnehmer, cellule, modell code, model no, typenschluessel"
+        "tonabnehmer, cellule, modell code, model no, typenschluessel, type code, typ code"
     ),
     "generator": (
         "generator, type, generator type, principle, system, typ, wandler, principe, generateur, "
-        "wandlerprinzip, generatortyp"
+        "wandlerprinzip, generatortyp, prinzip"
     ),
     "stylus_profile": (
         "tip, tip shape, stylus, stylus profile, stylus shape, profile, diamond, nadel, schliff, "
@@ -46,14 +46,15 @@ _PHRASES: Final = {
     ),
     "cantilever_material": (
         "cantilever, cantilever material, shank, nadeltraeger, traeger, porte pointe, material, "
-        "nadeltraeger material, cantilever mat"
+        "nadeltraeger material, cantilever mat, levier"
     ),
     "assembly_source": (
         "assembly, assembly source, source, assembly maker, stylus maker, supplier, retipper, "
-        "hersteller nadel, fournisseur, quelle, lieferant, herkunft"
+        "hersteller nadel, fournisseur, quelle, lieferant, herkunft, assy, einschub"
     ),
     "hours_used": (
-        "hours, hours used, playing hours, hours played, betriebsstunden, heures, stunden, spielstunden"
+        "hours, hours used, playing hours, hours played, betriebsstunden, betriebs stunden, heures, stunden, "
+        "spielstunden, hrs"
     ),
     "vtf_mn": (
         "force, tracking force, vtf, downforce, stylus force, auflagekraft, force d appui, force "
@@ -68,7 +69,7 @@ _PHRASES: Final = {
     ),
     "temperature_c": (
         "temperature, temp, room temp, room temperature, raumtemperatur, temperatur, temp raum, temp "
-        "c, temperatur raum, t raum"
+        "c, temperatur raum, t raum, bench temp, bench temperature, tmp"
     ),
     "crosstalk_l_to_r_db": (
         "crosstalk l r, xtalk l r, uebersprechen l r, diaphonie l r, diaphonie "
@@ -82,7 +83,7 @@ _PHRASES: Final = {
     "crosstalk_phase_r_to_l_deg": "crosstalk phase r l, xtalk phase r l, phase r l",
     "channel_balance_db": (
         "balance, channel balance, kanalbalance, balance l r, balance des canaux, kanal balance, "
-        "kanalgleichheit, equilibre"
+        "kanalgleichheit, equilibre, equilibre g d"
     ),
     "zenith_deg": ("zenith, zenith error, zenit, zenithfehler, zenitfehler, zenith angle, erreur zenith"),
     "height_mm": ("height, body height, stylus height, hoehe, hauteur, bauhoehe"),
@@ -92,7 +93,7 @@ _PHRASES: Final = {
     ),
     "tilt_room_deg": (
         "tilt room, max tilt, maximum tilt, tilt limit, tilt max, max neigung, neigung max, "
-        "inclinaison max, neigungsreserve"
+        "inclinaison max, neigungsreserve, kippfreiraum, kippreserve"
     ),
     "tilt_applied_deg": (
         "tilt applied, tilt used, tilt set, tilt, tilt built, neigung, inclinaison, neigung gesetzt, "
@@ -103,10 +104,11 @@ _PHRASES: Final = {
     "tracking_limit_deg": "tracking limit, tracking angle limit, target tracking angle, vta limit",
     "target_reason": "target reason, reason of target",
     "bench_minutes": (
-        "minutes, bench minutes, bench time, time, duration, minuten, dauer, arbeitszeit, zeit, duree, min"
+        "minutes, bench minutes, bench time, time, duration, minuten, dauer, arbeitszeit, zeit, duree, min, "
+        "mins"
     ),
-    "remedy": ("remedy, outcome, action, correction, massnahme, abhilfe, mesure, remede"),
-    "peculiarities": ("peculiarities, condition, state, zustand, etat, besonderheiten"),
+    "remedy": "remedy, outcome, action, correction, massnahme, abhilfe, mesure, remede, fix, solution, cure",
+    "peculiarities": "peculiarities, condition, state, zustand, etat, besonderheiten, cond",
 }
 
 HEADERS: Final[dict[str, tuple[str, ...]]] = {
@@ -133,15 +135,17 @@ NO_ANGLE: Final = _set("force weight kraft appui error fehler")
 """Words that make something else of an angle's name, such as a tracking force."""
 
 QUALIFIERS: Final[dict[str, frozenset[str]]] = {
-    "still": _set("still static stat statisch standing stehend stehende ruhend stand arret statique repos"),
+    "still": _set(
+        "still static stat statisch standing stehend stehende ruhend ruhe stand arret statique repos"
+    ),
     "turning": _set(
         "turning dynamic dyn dynamisch playing moving rotating spinning drehend laufend laufende lauf "
         "rotation dynamique tournant tournante marche"
     ),
     "after": _set("after corrected final nachher korrigiert korrektur danach apres corrige corrigee"),
-    "seen": _set("seen optical optic opt visual gesehen optisch optique vu"),
-    "electrical": _set("electrical electric el elec electr elektrisch electrique"),
-    "before": _set("before level vorher avant vor"),
+    "seen": _set("seen optical optic opt visual eye gesehen optisch optique vu"),
+    "electrical": _set("electrical electric el elec electr elektrisch electrique meter metered"),
+    "before": _set("before bef level vorher avant vor"),
 }
 """Words that say how an angle was read."""
 
@@ -158,15 +162,26 @@ VARIANTS: Final[dict[str, dict[frozenset[str], str]]] = {
 """Columns by what a header says of an angle; others have no place in a sheet, or are asked about."""
 
 WORDS: Final[dict[str, dict[str, str]]] = {
-    "generator": dict.fromkeys(("mc", "moving coil", "moving-coil", "drehspule"), "moving_coil")
-    | dict.fromkeys(("mm", "moving magnet", "moving-magnet", "drehmagnet"), "moving_magnet")
-    | dict.fromkeys(("mi", "moving iron", "induced magnet", "im"), "moving_iron"),
+    "generator": dict.fromkeys(("mc", "moving coil", "moving-coil", "drehspule", "bm"), "moving_coil")
+    | dict.fromkeys(("mm", "moving magnet", "moving-magnet", "drehmagnet", "am"), "moving_magnet")
+    | dict.fromkeys(("mi", "moving iron", "induced magnet", "im", "fm"), "moving_iron"),
     "stylus_profile": dict.fromkeys(
-        ("conical", "round", "sphere", "sph", "rund", "konisch", "sphaerisch", "sphärisch", "conique"),
+        (
+            "conical",
+            "round",
+            "sphere",
+            "sph",
+            "rund",
+            "konisch",
+            "sphaerisch",
+            "sphärisch",
+            "conique",
+            "sphérique",
+        ),
         "spherical",
     )
     | dict.fromkeys(
-        ("ellipse", "ell", "ell.", "elliptic", "bi-radial", "biradial", "elliptisch", "elliptique"),
+        ("ellipse", "ell", "ell.", "ellip", "elliptic", "bi-radial", "biradial", "elliptisch", "elliptique"),
         "elliptical",
     )
     | dict.fromkeys(
@@ -180,21 +195,40 @@ WORDS: Final[dict[str, dict[str, str]]] = {
             "fineline",
             "linie",
             "ligne",
+            "linienkontakt",
+            "lin",
         ),
         "line_contact",
     )
     | dict.fromkeys(
-        ("narrow", "narrow edge", "narrow-edge", "ridge", "schmal", "schmale kante"), "narrow_edge"
+        ("narrow", "narrow edge", "narrow-edge", "narrow ridge", "ridge", "nar", "schmal", "schmale kante"),
+        "narrow_edge",
     ),
-    "cantilever_material": dict.fromkeys(("alu", "al", "aluminum", "alloy"), "aluminium")
+    "cantilever_material": dict.fromkeys(("alu", "al", "ally", "aluminum", "alloy"), "aluminium")
     | {"bore": "boron", "rubis": "ruby", "alu.": "aluminium"}
     | {"b": "boron", "bor": "boron", "be": "beryllium", "ti": "titanium", "titan": "titanium"}
     | {"saphir": "sapphire", "rubin": "ruby", "diamant": "diamond"},
-    "purpose": {"customer": "unit", "job": "unit", "check": "reference", "ref": "reference"},
-    "remedy": {"arm": "arm_only", "stock": "stock_wedge", "wedge": "made_wedge", "returned": "sent_back"}
-    | {"back": "sent_back", "nothing": "none"},
-    "peculiarities": {"retip": "retipped", "bent": "bent_cantilever", "loose": "loose_stylus"}
-    | {"dirt": "dirty", "wear": "worn", "damper": "aged_damper", "noise": "noisy_channel"},
+    "purpose": {
+        "customer": "unit",
+        "job": "unit",
+        "kd": "unit",
+        "kunde": "unit",
+        "client": "unit",
+        "check": "reference",
+        "ref": "reference",
+    },
+    "remedy": dict.fromkeys(("arm", "arm only", "nur arm", "bras", "bras seul"), "arm_only")
+    | dict.fromkeys(("stock", "stock wedge", "stk", "keil lager", "cale du stock"), "stock_wedge")
+    | dict.fromkeys(("wedge", "made", "made wedge", "keil anfertigung", "cale sur mesure"), "made_wedge")
+    | dict.fromkeys(("returned", "back", "sent back", "ret", "zurück", "retour"), "sent_back")
+    | dict.fromkeys(("nothing", "keine", "nichts", "rien"), "none"),
+    "peculiarities": dict.fromkeys(("ok", "good", "fine", "in ordnung", "i.o.", "bon"), "")
+    | {"retip": "retipped", "bent": "bent_cantilever", "loose": "loose_stylus"}
+    | {"dirt": "dirty", "wear": "worn", "damper": "aged_damper", "noise": "noisy_channel"}
+    | {"filthy": "dirty", "verschmutzt": "dirty", "sale": "dirty", "verschlissen": "worn", "usée": "worn"}
+    | {"amortisseur durci": "aged_damper", "pointe refaite": "retipped", "levier tordu": "bent_cantilever"},
+    "hours_used": dict.fromkeys(("new", "neu", "neuf", "neuve"), "0"),
+    "channel_balance_db": dict.fromkeys(("even", "equal", "gleich", "égal"), "0"),
 }
 """What a bench's words most likely mean, by canonical column."""
 
@@ -236,16 +270,17 @@ MONTHS: Final = {
 }
 """Names of months."""
 
-SENSES: Final = {
-    "uzs": 1,
-    "guzs": -1,
-    "horaire": 1,
-    "antihoraire": -1,
-    "cw": 1,
-    "ccw": -1,
-    "acw": -1,
-    "clockwise": 1,
-    "anticlockwise": -1,
-    "counterclockwise": -1,
+_CLOCKWISE: Final = {
+    **dict.fromkeys(("cw", "clockwise", "uzs", "horaire", "h"), 1),
+    **dict.fromkeys(("ccw", "acw", "anticlockwise", "counterclockwise", "guzs", "antihoraire", "ah"), -1),
 }
-"""Words of sense after a figure: clockwise counts positive."""
+SENSES: Final[dict[str, dict[str, int]]] = {
+    "zenith_deg": _CLOCKWISE,
+    "azimuth_optical_deg": _CLOCKWISE,
+    "azimuth_electrical_deg": _CLOCKWISE,
+    "roll_applied_deg": _CLOCKWISE,
+    "tilt_applied_deg": {"up": 1, "down": -1, "hoch": 1, "tief": -1, "haut": 1, "bas": -1},
+    "channel_balance_db": {"l": 1, "left": 1, "links": 1, "gauche": 1}
+    | {"r": -1, "right": -1, "rechts": -1, "droite": -1},
+}
+"""Words of sense beside a figure, by canonical column: clockwise, tail up and left louder are positive."""

@@ -23,7 +23,7 @@ _SAME = Scale(1.0)
 
 SCALES: Final[dict[str, dict[str, Scale]]] = {
     "mN": {"mn": _SAME, "g": Scale(G_MN), "gf": Scale(G_MN), "p": Scale(G_MN), "pond": Scale(G_MN)}
-    | {"cn": Scale(10.0), "gram": Scale(G_MN), "grams": Scale(G_MN), "gramm": Scale(G_MN)},
+    | {"cn": Scale(10.0), "gm": Scale(G_MN), "gram": Scale(G_MN), "grams": Scale(G_MN), "gramm": Scale(G_MN)},
     "mm": {"mm": _SAME, "cm": Scale(10.0), "µm": Scale(0.001), "um": Scale(0.001)}
     | dict.fromkeys(("inch", "inches", "in", '"', "zoll"), Scale(INCH_MM)),
     "µm/mN": dict.fromkeys(
@@ -37,7 +37,7 @@ SCALES: Final[dict[str, dict[str, Scale]]] = {
     "dB": {"db": _SAME},
     "Hz": {"hz": _SAME, "khz": Scale(1000.0)},
     "h": dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "std", "stunden"), _SAME),
-    "min": dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), _SAME)
+    "min": dict.fromkeys(("min", "mins", "mn", "minute", "minutes", "minuten"), _SAME)
     | dict.fromkeys(("h", "hr", "hour", "hours", "std"), Scale(60.0)),
 }
 """For each unit of the contract, the spellings (in small letters) that a bench may use in its place."""
