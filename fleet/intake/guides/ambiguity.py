@@ -183,4 +183,4 @@ def _could_be(to: str, cells: Sequence[str]) -> bool:
     if to == "body_family":
         lettered = sum(any(c.isalpha() for c in cell) for cell in told)
         return 1 < different <= 0.6 * len(told) and lettered > 0.5 * len(told)
-    return to != "sheet_no" or different > 0.95 * len(told)
+    return bool(told) and (to != "sheet_no" or different > 0.95 * len(told))

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from fleet.intake.guides import hints
-from fleet.intake.guides.guide import Guide, Rule
+from fleet.intake.guides.guide import ANY_OTHER, Guide, Rule
 from fleet.intake.guides.spellings import MONTHS
 from fleet.intake.guides.units import Scale, scale_of
 
@@ -197,6 +197,8 @@ def _word_turner(rule: Rule) -> Callable[[str], str]:
     def turn(text: str) -> str:
         word = rule.words.get(text.lower(), text)
         if known and word and word.lower() not in known:
+            if ANY_OTHER in rule.words:
+                return rule.words[ANY_OTHER]
             told = ", ".join(dict.fromkeys([*rule.words, *rule.column.words]))
             raise _UnreadableError(
                 f"is not a word of the guide: {told}; add it to the column's words, or mend it"

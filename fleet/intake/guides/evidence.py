@@ -10,7 +10,7 @@ from statistics import median
 from fleet.columns import CODE_PATTERN, NUMBER_TEXT_PATTERN, Column
 from fleet.intake.columnar import TypedNumber, written
 from fleet.intake.guides.convert import converter
-from fleet.intake.guides.guide import DATE_ORDERS, NEVER_BLANK, Guide, Rule
+from fleet.intake.guides.guide import ANY_OTHER, DATE_ORDERS, NEVER_BLANK, Guide, Rule
 from fleet.intake.guides.spellings import DITTOS, EMPTIES, SENSES, TYPICAL, WORDS
 from fleet.intake.guides.units import SCALES, scale_of
 
@@ -47,8 +47,8 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
         known = WORDS.get(rule.to, {})
         present = {word.lower() for word in told}
         rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
-        if not column.required and fit(rule, base, told) >= _MOST_WORDS:
-            rule = replace(rule, words={**rule.words, **dict.fromkeys(_unknown(rule, base, told), "")})
+        if not column.required and fit(rule, base, told) >= _MOST_WORDS and _recurs(rule, base, told):
+            rule = replace(rule, words={**rule.words, ANY_OTHER: ""})
     if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
         pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
         if any(" " in cell for cell in told) and not any(re.fullmatch(pattern, cell) for cell in told):
@@ -61,15 +61,11 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
     return rule, share
 
 
-def _unknown(rule: Rule, base: Guide, told: Sequence[str]) -> list[str]:
-    """Words that mean nothing yet, in small letters, as they come."""
-    parts = [
-        part.strip()
-        for cell in told
-        for part in (re.split(r"[;,/+]", cell) if rule.column.kind == "codes" else [cell])
-    ]
-    texts = converter(rule, base)(parts).texts
-    return list(dict.fromkeys(p.lower() for p, text in zip(parts, texts, strict=True) if p and text is None))
+def _recurs(rule: Rule, base: Guide, told: Sequence[str]) -> bool:
+    """Whether a word that isn't known comes again, as a bench's own word does and a slip doesn't."""
+    texts = converter(rule, base)(told).texts
+    unknown = [cell.lower() for cell, text in zip(told, texts, strict=True) if text is None]
+    return len(set(unknown)) < len(unknown)
 
 
 def _of_figures(rule: Rule, unit: str, told: list[str], base: Guide) -> tuple[Rule, float]:
@@ -79,7 +75,7 @@ def _of_figures(rule: Rule, unit: str, told: list[str], base: Guide) -> tuple[Ru
     if not told:
         return replace(rule, unit=own_unit(column, unit)), 0.8
     present = {word for cell in told for word in re.findall(r"[^\W\d_]+", cell.lower())}
-    senses = {word: sign for word, sign in SENSES.get(rule.to, {}).items() if word in present}
+    senses = {word: sign for word, sign in sorted(SENSES.get(rule.to, {}).items()) if word in present}
     zeros = {word: text for word, text in WORDS.get(rule.to, {}).items() if word in present}
     rule = replace(rule, sense=senses, words=zeros)
     best = (rule, 0.0)

@@ -24,6 +24,8 @@ DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
 DELIMITERS: Final = (",", ";", "\t", "|")
 NEVER_BLANK: Final = ("serial", "operator")
 """Columns whose blanks no guide may fill: a serial's don't count, and an operator with one is a name."""
+ANY_OTHER: Final = "*"
+"""Stands among a rule's words for every word that isn't known; those words themselves are kept nowhere."""
 
 _SERIAL_WORDS: Final = {"serial", "serials", "sn", "serialnumber", "serialno", "seriennummer", "seriennr"}
 _ABOUT_PICKUPS: Final = {"model", "family", "type", "body", "pickup", "cartridge", "file", "bench"}

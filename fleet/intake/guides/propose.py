@@ -21,7 +21,7 @@ from fleet.intake.guides.evidence import (
     figures,
     other_units,
 )
-from fleet.intake.guides.guide import Guide, Rule, is_personal, names_serials
+from fleet.intake.guides.guide import ANY_OTHER, Guide, Rule, is_personal, names_serials
 from fleet.intake.guides.headers import FREQUENCY, SURE, Meaning, meanings, split_header
 from fleet.intake.guides.layout import MOST_ROWS_ABOVE, join_rows, key
 from fleet.intake.guides.questions import SIGNS, Choice, Question, date_question, sign_question, with_asks
@@ -246,10 +246,10 @@ def _doubts(chosen: Chosen, guide: Guide, table: Sample, asked: Set[str]) -> lis
             others = other_units(rule, guide, cells) if rule.unit and "figures" in doubt else []
             wrong += [Choice(f"{rule.header}: in {unit}", {rule.header: {"unit": unit}}) for unit in others]
             wrong.append(Choice(f"{rule.header}: leave it out", {rule.header: None}))
-        if unknown := [word for word, meaning in rule.words.items() if not meaning]:
-            told.append(f"{rule.header}: not known and read as not told: {', '.join(unknown)}")
-            known = {word: meaning for word, meaning in rule.words.items() if meaning}
-            words = f"{rule.header}: put rows with {'it' if len(unknown) == 1 else 'them'} aside"
+        if ANY_OTHER in rule.words:
+            told.append(f"{rule.header}: a word that isn't known is read as not told")
+            known = {word: meaning for word, meaning in rule.words.items() if word != ANY_OTHER}
+            words = f"{rule.header}: put rows with such a word aside"
             wrong.append(Choice(words, {rule.header: {"words": known}}))
         if rule.ditto == "blanks":
             told.append(f"{rule.header}: an empty cell stands for the one above")

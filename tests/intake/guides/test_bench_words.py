@@ -130,11 +130,14 @@ def test_two_parts_of_one_figure(to: str, text: str, value: float, decimal: str)
     assert float(read) == pytest.approx(value, abs=1e-9)
 
 
-def test_a_word_that_is_not_known_is_not_told_unless_the_bench_objects(write: Write) -> None:
-    """Among known words a strange one is read as not told and named; the answer may put its rows aside."""
-    proposal = drafted(write, "Stylus", *["ell", "line", "blue", "ell", "ell", "line", "ell", "ell"])
-    assert rule_of(proposal, "stylus_profile").words["blue"] == ""
-    question = next(q for q in proposal.open if "not known and read as not told: blue" in q.line)
-    aside = next(i for i, choice in enumerate(question.choices) if "put rows with it aside" in choice.words)
+def test_a_bench_s_own_word_is_not_told_unless_the_bench_objects(write: Write) -> None:
+    """A strange word that recurs is read as not told, and kept nowhere; one that doesn't is a slip."""
+    proposal = drafted(write, "Stylus", *["ell", "line", "blue", "ell", "blue", "line", "ell", "ell"])
+    assert rule_of(proposal, "stylus_profile").words["*"] == ""
+    assert "blue" not in proposal.toml
+    question = next(q for q in proposal.open if "a word that isn't known is read as not told" in q.line)
+    aside = next(i for i, choice in enumerate(question.choices) if "such a word aside" in choice.words)
     guide = with_answer(proposal.guide, question, [aside])
-    assert "blue" not in next(rule for rule in guide.rules if rule.to == "stylus_profile").words
+    assert "*" not in next(rule for rule in guide.rules if rule.to == "stylus_profile").words
+    slip = drafted(write, "Stylus", *["ell", "line", "blue", "ell", "ell", "line", "ell", "ell"])
+    assert "*" not in rule_of(slip, "stylus_profile").words
