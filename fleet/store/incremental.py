@@ -119,7 +119,7 @@ def _hold_back(con: Connection, name: str, live: str, until: str) -> None:
     con.execute(
         f"delete from {name} t where exists (select 1 from {name}_marked m where m.bench = t.bench "
         "and m.sheet_no = t.sheet_no) and not exists (select 1 from verdict d where d.unit = t.unit "
-        f"and d.recorded_on >= t.measured_on and revision <= {until})"
+        f"and d.recorded_on >= t.measured_on and revision <= {until} and not withdrawn)"
     ).fetchall()
 
 

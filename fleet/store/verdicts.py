@@ -146,6 +146,9 @@ def withdraw_verdict(store: Store, unit: str) -> tuple[str, str | None, dt.date]
             raise FleetError("no verdict counts for this unit, so there is none to take back.")
         revision, outcome, fault, recorded_on = found[0]
         con.execute("update verdict set withdrawn = true where revision = ?", [revision]).fetchall()
+        if con.execute("select 1 from marked_unit where unit = ?", [unit]).fetchall():
+            bump_revision(con)  # a sheet that the verdict let teach is held back again
+            con.execute("delete from model_base").fetchall()
     return outcome, fault, recorded_on
 
 

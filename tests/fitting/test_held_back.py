@@ -22,6 +22,7 @@ from fleet.intake.plausible import _ODDITIES, marks
 from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
 from fleet.store import Store, record_verdict
+from fleet.store.verdicts import withdraw_verdict
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +57,7 @@ def quoted(house: House) -> pd.DataFrame:
 def test_what_is_held_back_is_named_alike_everywhere() -> None:
     """Every code is one of the door's; the store's views name the same ones."""
     assert set(HELD_BACK) < {o.mark for o in _ODDITIES}
-    sql = (resources.files("fleet.store") / "migrations" / "011_held_back.sql").read_text(encoding="utf-8")
+    sql = (resources.files("fleet.store") / "migrations" / "012_held_back.sql").read_text(encoding="utf-8")
     lists = re.findall(r"\[([^\]]*)\]", sql)
     assert len(lists) == 2
     assert all(tuple(re.findall(r"'(\w+)'", found)) == HELD_BACK for found in lists)
@@ -84,6 +85,21 @@ def test_a_marked_sheet_teaches_nothing_until_a_verdict(store: Store, sheets: pd
     after = fit_store(store)
     assert after.units == 61
     assert not quoted(after).equals(quoted(before))
+
+
+def test_a_verdict_taken_back_holds_it_back_again(store: Store, sheets: pd.DataFrame) -> None:
+    """The sheet bears its mark again and doesn't teach; the model is old, and no sums of before are used."""
+    row = odd(sheets)
+    store.append(row, file_name="b")
+    unit = store.current().set_index("sheet_no").loc[row["sheet_no"].item(), "unit"]
+    record_verdict(store, unit, "healthy", recorded_on=row["measured_on"].dt.date.item())
+    refit(store)
+    revision = store.revision()
+    withdraw_verdict(store, unit)
+    assert len(store.teaching()) == 60
+    assert store.current()["marks"].notna().sum() == 1
+    assert store.changes_since(revision) == 1
+    assert refit(store, quick=True).house.units == 60
 
 
 def test_a_correction_lets_it_teach(store: Store, sheets: pd.DataFrame) -> None:

@@ -14,7 +14,7 @@ select
     coalesce(sheet_unit.newest, true) as newest
 from latest_sheet
 left join sheet_unit on sheet_unit.row_id = latest_sheet.row_id
-left join (select unit, max(recorded_on) as day from verdict group by unit) looked_at
+left join (select unit, max(recorded_on) as day from verdict where not withdrawn group by unit) looked_at
     on looked_at.unit = coalesce(
         sheet_unit.unit,
         latest_sheet.serial_token || '-1',
