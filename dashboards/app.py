@@ -12,6 +12,7 @@ from fleet.errors import FleetError
 PAGES = Path(__file__).parent / "workshop_pages"
 
 st.set_page_config(page_title="fleet", page_icon=layout.ICON, layout="wide")
+st.html("<style>[data-testid=stMainBlockContainer] {padding-top: 4rem}</style>")  # the bar's height, no more
 shared.gate()
 page = st.navigation(
     shared.pages()

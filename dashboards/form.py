@@ -21,7 +21,8 @@ from fleet.columns import (
     Column,
 )
 from fleet.errors import FleetError
-from fleet.words import READER_WORDS, plain_word, quantity
+from fleet.policy.own_target import OWN, REASON
+from fleet.words import READER_WORDS, REASONS, plain_word, quantity
 
 STEPS: Final = {"vtf_mn": 0.5, "compliance_um_per_mn": 0.5, "temperature_c": 0.5, "hours_used": 50.0}
 FREQUENCY_WORDS: Final = {0.0: "static", 10.0: "10 Hz", 100.0: "100 Hz"}
@@ -84,6 +85,17 @@ def bench(found: Ready) -> Told:
         told |= _figures(fields, COLUMNS, "not read")
     with st.expander("The unit: force, compliance, length, temperature, hours, lengths for a wedge"):
         told |= _figures(state.UNIT, COLUMNS, "not read")
+    with st.expander("A target of this unit's own, in place of the policy's, and why"):
+        told |= _figures(OWN, COLUMNS, "the policy's")
+        why = state.maybe(
+            _long(REASON),
+            COLUMNS[REASON].words,
+            REASON,
+            names=lambda word: REASONS[word],
+            note=COLUMNS[REASON].note,
+            nothing="needed with a target",
+        )
+        told |= {} if why is None else {REASON: why}
     _empty((*state.BENCH, *state.SAVE), told)
     return told
 

@@ -15,6 +15,7 @@ from dashboards.data import judged_by, store_state
 from dashboards.numbers import sortable
 from fleet.charts.style import DARK, LIGHT, Look
 from fleet.errors import FleetError, NoModelError, NoStoreError, StoreBusyError
+from fleet.numerals import NOT_KNOWN
 from fleet.output import csv_text, xlsx_bytes
 from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
@@ -196,6 +197,7 @@ def table(frame: pd.DataFrame, key: str, *, rows: int = 12) -> None:
         width="stretch",
         height=height,
         key=key,
+        placeholder=NOT_KNOWN,
         alt=f"Table with {len(frame)} rows",
     )
 

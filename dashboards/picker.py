@@ -168,6 +168,7 @@ def _table(
         key=own,
         on_select=picked,
         selection_mode=["single-row", "single-cell"],
+        placeholder=NOT_KNOWN,
         alt=alt,
     )
 

@@ -219,7 +219,7 @@ def passing_sentence(table: pd.DataFrame, shown: pd.DataFrame) -> str:
 def after_suspect(row: Mapping[str, Any]) -> list[str]:
     """What to do with one sheet's unit, beyond the advice in its own sentence."""
     if not row["flagged"] and row["p_healthy"] >= 0.5:
-        return ["Nothing stands out: go on with the alignment.", HANDLING]
+        return ["Nothing stands out: go on with the alignment.", NO_REPAIR, HANDLING]
     lines = ["Read again before judging: two readings that agree are worth more than one that surprises."]
     if row["leading_fault"] == "misread":
         lines.append("Was it a slip? A corrected sheet goes in with `fleet intake FILE --supersede`.")

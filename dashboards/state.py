@@ -15,6 +15,7 @@ from typing import Any, Final, cast
 
 import streamlit as st
 
+from fleet.policy.own_target import OWN, REASON
 from fleet.words import plain_word
 
 KIND: Final = ("body_family", "stylus_profile", "cantilever_material", "assembly_source", "generator")
@@ -33,7 +34,7 @@ UNIT: Final = (
 ENQUIRY: Final = (*KIND, *FIGURES, FREQUENCY, *EARLIER, READER)
 SAVE: Final = ("save_number", "save_day", "save_sure")
 INTAKE: Final = ("file", "guide", "supersede", "confirm", "report")
-BENCH: Final = (*KIND, "bench", *SIDE, *FRONT, *UNIT)
+BENCH: Final = (*KIND, "bench", *SIDE, *FRONT, *UNIT, *OWN, REASON)
 POLICY: Final = ("if_rake", "if_tracking", "if_lower", "if_clearance")
 PAGES: Final[dict[str, tuple[str, ...]]] = {
     "enquiry": (*ENQUIRY, "policy", "keep_number"),

@@ -15,6 +15,7 @@ from fleet.attainment.peers import PeerGroup, peer_group
 from fleet.columns import COLUMNS
 from fleet.faults.one_unit import Verdict, judge
 from fleet.intake import check_typed, save_typed, text_table
+from fleet.policy.own_target import check_reason
 from fleet.store import Store
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ def judge_readings(
 
     catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
     row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)
+    check_reason(row.iloc[0].to_dict())
     return judge(house(path, revision), row, policy, prior=fault_prior(path)), _among(path, revision, row)
 
 

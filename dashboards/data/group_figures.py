@@ -161,6 +161,16 @@ def sources_by_kind(
 
 
 @of_sheets
+@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Allowing for kinds …")
+def periods_by_kind(
+    path: str, revision: str, by: str, group: str, per: str, measure: str, policy: Policy, since: int | None
+) -> pd.DataFrame:
+    """Each period of one group against its other periods within each kind."""
+    counted = _counting(path, revision, tuple(needed_columns(["kind"], per)), ((by, (group,)),), since)
+    return case_mix(attainment(counted, ["kind"], policy, per), measure, "period", "kind")
+
+
+@of_sheets
 @st.cache_data(max_entries=_RESULTS_KEPT, show_spinner="Judging under the other policy …")
 def under_another(
     path: str,

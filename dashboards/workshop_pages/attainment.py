@@ -61,6 +61,10 @@ periods = charts.name_groups(result.periods, [by])
 picker.marks(charts.rates_over_time(periods, measure, title), "over_time", names)
 for line in sentences.trend_lines(result.trends, [by]):
     layout.note(line)
+if group is not None and by != "kind":
+    own = group_figures.periods_by_kind(found.path, found.revision, by, group, per, measure, policy, since)
+    layout.answer(case_mix.over_time(plain_word(group), own))
+    layout.table(funnels.case_mix_figures(own, "period"), "own_periods")
 layout.download(result.periods, "attainment-over-time", "periods_csv")
 
 st.header("Where no tilt serves both: why")

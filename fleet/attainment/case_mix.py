@@ -72,6 +72,32 @@ def _row(name: str, met: pd.Series, n: pd.Series, all_met: pd.Series, all_n: pd.
     return (name, units, rate, int(compared), before, would, before - would, z, beyond)
 
 
+def over_time(name: str, found: pd.DataFrame) -> str:
+    """Whether one group's periods differ by more than its kinds explain.
+
+    Parameters
+    ----------
+    name : of the group, in words.
+    found : its periods against each other, as `case_mix` compares them.
+    """
+    told = found[found["z"].notna()]
+    if len(told) < 2:
+        return f"{name}: no two periods have a kind in common, so nothing can be said of a change."
+    out = told[told["outside"] == "99.8"]
+    if out.empty:
+        return (
+            f"{name}: allowing for kinds, none of {len(told)} periods stands off the others by more than "
+            "chance explains (99.8 %)."
+        )
+    said = "; ".join(
+        f"{r['group']} {100 * r['difference']:+.0f} points on what its kinds would give"
+        for r in out.to_dict("records")
+    )
+    return (
+        f"{name}: allowing for kinds, {len(out)} of {len(told)} periods stand beyond 99.8 % limits ({said})."
+    )
+
+
 def sentence(found: pd.DataFrame, raw_outside: int) -> str:
     """How many groups stand out once their kinds are allowed for, beside how many without."""
     told = found[found["z"].notna()]

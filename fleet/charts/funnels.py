@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 OUTSIDE: Final = {"": "as chance allows", "95": "beyond 95 %", "99.8": "beyond 99.8 %"}
 
+ALONE: Final = "nothing to compare with"
+"""Of a group whose kinds nobody else makes."""
+
 
 def funnel_plot(table: pd.DataFrame, found: Funnel, title: str, look: Look = LIGHT) -> alt.LayerChart:
     """Draw each group's rate against its number of units, with the limits that chance alone would set.
@@ -95,20 +98,27 @@ def funnel_sentence(table: pd.DataFrame, found: Funnel) -> str:
     return f"{start}. Beyond chance: {'; '.join(parts)}."
 
 
-def case_mix_figures(found: pd.DataFrame) -> pd.DataFrame:
-    """Sources beside what their kinds alone would give, ready to be read; the farthest off first."""
-    told = found.iloc[np.argsort(-found["z"].abs().fillna(-1.0).to_numpy(), kind="stable")]
+def case_mix_figures(found: pd.DataFrame, what: str = "source") -> pd.DataFrame:
+    """Sources beside what their kinds alone would give, the farthest off first; periods in their order.
+
+    Parameters
+    ----------
+    found : of `fleet.attainment.case_mix.case_mix`.
+    what : what its groups are: `source` or `period`.
+    """
+    far = -found["z"].abs().fillna(-1.0).to_numpy()
+    told = found.iloc[np.argsort(far, kind="stable")] if what == "source" else found
     points = [NOT_KNOWN if np.isnan(d) else f"{100 * d:+.0f} points" for d in told["difference"]]
     return pd.DataFrame(
         {
-            "source": told["group"],
+            what: told["group"],
             "units": told["n"],
             "rate": told["rate"].map(percent),
             "comparable units": told["compared"],
             "their rate": [percent(r) for r in told["rate_compared"]],
             "their kinds would give": [percent(r) for r in told["expected"]],
             "difference": points,
-            "against chance": told["outside"].map(OUTSIDE),
+            "against chance": told["outside"].map(OUTSIDE).where(told["compared"] > 0, ALONE),
         }
     )
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats.contingency_tables import StratifiedTable
 
-from fleet.attainment.case_mix import case_mix, sentence
+from fleet.attainment.case_mix import case_mix, over_time, sentence
 from fleet.charts.funnels import case_mix_figures
 from fleet.errors import FleetError
 
@@ -75,3 +75,34 @@ def test_kinds_that_no_other_source_makes_say_nothing() -> None:
     assert last["their kinds would give"] == last["difference"] == "–"
     with pytest.raises(FleetError, match="nothing to compare"):
         case_mix(counts([("S1", "a", 0, 0)]), MEASURE, "assembly_source", "kind")
+
+
+def test_a_source_that_takes_on_harder_kinds_is_not_getting_worse() -> None:
+    """Its rate falls from 68 to 43 % as hard kinds come in; within each kind no period stands off."""
+    rows = [
+        ("2023", "easy", 150, 120),
+        ("2023", "hard", 50, 15),
+        ("2024", "easy", 50, 40),
+        ("2024", "hard", 150, 46),
+    ]
+    frame = counts(rows).rename(columns={"assembly_source": "period"})
+    own = case_mix(frame, MEASURE, "period", "kind")
+    assert own["rate"].round(2).tolist() == [0.68, 0.43]
+    assert own["difference"].abs().max() < 0.01
+    assert over_time("S03", own) == (
+        "S03: allowing for kinds, none of 2 periods stands off the others by more than chance explains "
+        "(99.8 %)."
+    )
+    worse = counts([("2023", "easy", 150, 120), ("2024", "easy", 150, 60)])
+    told = over_time(
+        "S03", case_mix(worse.rename(columns={"assembly_source": "period"}), MEASURE, "period", "kind")
+    )
+    assert told.startswith(
+        "S03: allowing for kinds, 2 of 2 periods stand beyond 99.8 % limits (2023 +20 points on"
+    )
+    apart = counts([("2023", "a", 30, 3), ("2024", "b", 30, 20)]).rename(
+        columns={"assembly_source": "period"}
+    )
+    assert "no two periods have a kind in common" in over_time(
+        "S03", case_mix(apart, MEASURE, "period", "kind")
+    )

@@ -8,12 +8,15 @@ A store of invented sheets is filled and fitted (not timed). For each page a ser
 page's answer, with nothing kept of the store (the server's own start, the first import of the libraries by
 one plain visit to the sheets page, comes before). *Warm* is the same page opened anew in a fresh window.
 *Filter* is from picking another option of a list to the answer that differs. *Whole* is the cold page with
-everything drawn. Memory is the server's largest resident set so far. One run each; on a busy machine compare
-within a run only.
+everything drawn; *sent* is what the server sent for the warm page beyond Streamlit's own files. Memory is the
+server's largest resident set so far. Medians of `RUNS` for warm and filter, one run cold; the machine's load
+stands above the table, and on a busy one compare within a run only.
 """
 
 from __future__ import annotations
 
+import os
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -24,6 +27,9 @@ sys.path[:0] = [str(Path(__file__).parents[1] / "browser"), str(Path(__file__).p
 from browser_tools import FLAGS, chromium, running, settled  # noqa: E402
 from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
 
+from fleet.store import Store  # noqa: E402
+
+RUNS = 3
 ANSWER = '[data-testid="stMarkdownContainer"] p > strong'
 PAGES = {
     "enquiry": ("/", ("Stylus", "elliptical")),
@@ -31,6 +37,8 @@ PAGES = {
         "/on_the_bench?stylus_profile=line_contact&sra_dynamic_deg=90&vta_dynamic_deg=22",
         None,
     ),
+    "normal": ("/normal", ("Source", "S01")),
+    "unit": ("/unit?sheet={sheet}", None),
     "suspects": ("/suspects", ("False alarms allowed", "1%")),
     "distributions": ("/distributions", ("Quantity", "dynamic sag")),
     "attainment": ("/attainment", ("Target", "the rake target")),
@@ -56,15 +64,17 @@ def answered(page: Page, before: str | None = None) -> str:
     return page.locator(ANSWER).first.inner_text()
 
 
-def window(browser: Browser) -> Page:
-    """A window that keeps nothing of earlier ones."""
+def window(browser: Browser, sent: list[int] | None = None) -> Page:
+    """A window that keeps nothing of earlier ones; `sent` gets the bytes that the server sends it."""
     page = browser.new_context(viewport={"width": 1280, "height": 2400}).new_page()
     page.set_default_timeout(180_000)
+    if sent is not None:
+        page.on("websocket", lambda ws: ws.on("framereceived", lambda frame: sent.append(len(frame))))
     return page
 
 
 def timed(browser: Browser, store: Path, log: Path, path: str, change: tuple[str, str] | None) -> list[float]:
-    """Seconds cold, whole, warm and after a filter; MB."""
+    """Seconds cold, whole, warm and after a filter; MB sent and held."""
     with running(store, log) as (address, pid):
         first = window(browser)
         first.goto(f"{address}/sheets?plain=1")
@@ -76,28 +86,41 @@ def timed(browser: Browser, store: Path, log: Path, path: str, change: tuple[str
         page.goto(address + path)
         answered(page)
         cold = time.perf_counter() - start
-        page.get_by_text("What to do next").wait_for()
-        settled(page)
+        whole_page(page)
         whole = time.perf_counter() - start
-        again = window(browser)
-        start = time.perf_counter()
-        again.goto(address + path)
-        said = answered(again)
-        warm = time.perf_counter() - start
-        again.get_by_text("What to do next").wait_for()
-        settled(again)
-        after = float("nan")
-        if change is not None:
-            again.get_by_role("combobox", name=change[0]).click()
-            option = again.get_by_role("option", name=change[1]).first
-            option.wait_for()
-            start = time.perf_counter()
-            option.click()
-            answered(again, said)
-            after = time.perf_counter() - start
+        again = [warm(browser, address + path, change) for _ in range(RUNS)]
         status = Path(f"/proc/{pid}/status").read_text()
     peak = next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]
-    return [cold, warm, after, whole, int(peak) / 1024]
+    opened, after, sent = (statistics.median(column) for column in zip(*again, strict=True))
+    return [cold, opened, after, whole, sent, int(peak) / 1024]
+
+
+def whole_page(page: Page) -> None:
+    """Wait until everything is drawn."""
+    page.get_by_text("What to do next").wait_for()
+    settled(page)
+
+
+def warm(browser: Browser, address: str, change: tuple[str, str] | None) -> tuple[float, float, float]:
+    """Seconds to the answer in a fresh window and after a filter, and MB sent for the page."""
+    sent: list[int] = []
+    page = window(browser, sent)
+    start = time.perf_counter()
+    page.goto(address)
+    said = answered(page)
+    opened = time.perf_counter() - start
+    whole_page(page)
+    page_mb, after = sum(sent) / 1e6, float("nan")
+    if change is not None:
+        page.get_by_role("combobox", name=change[0]).click()
+        option = page.get_by_role("option", name=change[1]).first
+        option.wait_for()
+        start = time.perf_counter()
+        option.click()
+        answered(page, said)
+        after = time.perf_counter() - start
+    page.context.close()
+    return opened, after, page_mb
 
 
 def tell(line: str) -> None:
@@ -111,13 +134,17 @@ def main(stores: dict[str, Path]) -> None:
     with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
         browser = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
         for name, store in stores.items():
-            heads = ("page", "cold s", "warm s", "filter s", "whole s", "MB")
+            sheet = (
+                Store(store).current(["sheet_no", "purpose"]).query("purpose == 'unit'")["sheet_no"].iloc[-1]
+            )
+            heads = ("page", "cold s", "warm s", "filter s", "whole s", "sent MB", "MB")
             tell(
-                f"{name}\n{heads[0]:14s}{heads[1]:>8s}{heads[2]:>8s}{heads[3]:>10s}{heads[4]:>9s}{heads[5]:>7s}"
+                f"{name}, load {os.getloadavg()[0]:.1f}\n{heads[0]:14s}"
+                + "".join(f"{h:>9s}" for h in heads[1:])
             )
             for page, (path, change) in PAGES.items():
-                row = timed(browser, store, Path(folder) / "log.txt", path, change)
-                tell(f"{page:14s}{row[0]:8.2f}{row[1]:8.2f}{row[2]:10.2f}{row[3]:9.2f}{row[4]:7.0f}")
+                row = timed(browser, store, Path(folder) / "log.txt", path.format(sheet=sheet), change)
+                tell(f"{page:14s}" + "".join(f"{value:9.2f}" for value in row))
         browser.close()
 
 

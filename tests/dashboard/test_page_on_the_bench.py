@@ -39,6 +39,29 @@ def test_the_verdict_is_the_judgements_own(filled: Path, open_page: OpenPage) ->
     assert readings.loc["dynamic sag", "this unit"] == 0.5
 
 
+def test_a_unit_may_have_a_target_of_its_own(filled: Path, open_page: OpenPage) -> None:
+    """With its reason the alignment aims at it, as the judgement does; without one the page asks for it."""
+    told = {
+        "sra_dynamic_deg": "89.6",
+        "vta_dynamic_deg": "19.0",
+        "tilt_room_deg": "4",
+        "rake_aim_deg": "91.8",
+    }
+    app = open_page(filled, "on_the_bench", **told)
+    assert not app.exception
+    assert "needs its reason" in app.error[0].value
+    app = open_page(filled, "on_the_bench", **told, target_reason="owners_wish")
+    assert not app.exception
+    assert not app.error
+    sheet = pd.DataFrame({**{k: [float(v)] for k, v in told.items()}, "target_reason": ["owners_wish"]})
+    own = judge(load_house(Store(filled)), sheet, Policy())
+    plain = judge(load_house(Store(filled)), sheet.drop(columns=["rake_aim_deg", "target_reason"]), Policy())
+    assert own.alignment.tilt.degrees != plain.alignment.tilt.degrees
+    text = " ".join(str(m.value).replace("\\", "") for m in app.markdown)
+    assert dict(own.alignment.steps)["Tilt"] in text
+    assert "Target of its own: " in text
+
+
 def test_saving_needs_the_tick_and_a_whole_sheet(own: Path, open_page: OpenPage) -> None:
     """Without the tick, and without a family, nothing is stored; with both the readings are a sheet."""
     app = open_page(own, "on_the_bench", sra_dynamic_deg="91.2", vta_dynamic_deg="21.5")
