@@ -137,13 +137,13 @@ def quote_as_told(
     return quote(frame, model, {policy.name: policy}, policy_name=policy.name, recalibration=use)
 
 
-def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: str) -> str:
+def printable(path: str, revision: str, facts: Facts, policy: Policy, asked: Information) -> str:
     """The quote as a page to print, the one that `fleet report quote` writes.
 
     Parameters
     ----------
     path, revision, facts, policy : as of `make_quote`.
-    asked : what to ask for next, in a sentence.
+    asked : what to ask for next.
     """
     from fleet.report.page import html
     from fleet.report.quotes import quote_papers

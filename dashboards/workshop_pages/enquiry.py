@@ -41,7 +41,7 @@ if len(worth.table):
     layout.download(worth.table, "what-next", "worth_csv")
 st.download_button(
     "Quote to print",
-    lambda: printable(found.path, found.revision, facts, policy, worth.sentence).encode(),
+    lambda: printable(found.path, found.revision, facts, policy, worth).encode(),
     "quote.html",
     "text/html",
     key="printable",

@@ -23,6 +23,7 @@ from fleet.report.paper import (
     basis_line,
     tilt_words,
 )
+from fleet.report.plain_quote import SURE_FROM, plain_words
 from fleet.words import (
     BENCH_DECIDES,
     CLEARANCE,
@@ -45,12 +46,11 @@ if TYPE_CHECKING:
     from fleet.house_model.predict import Forecaster
     from fleet.policy.policy import Policy
     from fleet.quotes.quote import Quotes
+    from fleet.quotes.value_of_information import Information
 
 MOST_PAPERS: Final = 50
 """A file of more enquiries makes a heap that nobody reads."""
 SURE, OPEN, OUT = "As good as sure", "Open: not to be promised either way", "Hardly to be expected"
-SURE_FROM: Final = 0.95
-"""From this chance on an outcome may be promised, below the rest of it ruled out (our choice)."""
 _CAUTIONS: Final = (BENCH_DECIDES, NO_REPAIR, CLEARANCE, HANDLING, PRIVACY)
 
 
@@ -61,7 +61,7 @@ def quote_papers(
     policies: Mapping[str, Policy],
     *,
     on: date,
-    asked: Sequence[str] = (),
+    asked: Sequence[Information] = (),
 ) -> list[Paper]:
     """Lay quotes out: a list first where there are several, then one paper each.
 
@@ -72,7 +72,7 @@ def quote_papers(
     forecaster : the one that drew them.
     policies : by name.
     on : the papers' day.
-    asked : one sentence an enquiry, what to ask for next; none if left out.
+    asked : what to ask for next, one an enquiry; none if left out.
 
     Raises
     ------
@@ -103,7 +103,8 @@ def quote_papers(
                 on=on,
                 headlines=_headlines(row, policy),
                 sections=(
-                    _what_was_told(told, asked[n] if asked else ""),
+                    plain_words(row, asked[n] if asked else None),
+                    _what_was_told(told, asked[n].sentence if asked else ""),
                     _readings(own, row, policy),
                     *_promises(row),
                     _tilt(own, row, policy, trade.sentence, charts.trade_off_line(trade)),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from fleet.faults.one_unit import Verdict
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
+    from fleet.quotes.value_of_information import Information
     from fleet.report.paper import Headed, Paper
     from fleet.store import Store
     from fleet.store.sharing import Published
@@ -122,11 +123,11 @@ def quote(
     )
     if not no_keep:
         keep(where, quotes, enquiries, house)
-    asked: tuple[str, ...] = ()
+    asked: tuple[Information, ...] = ()
     if len(enquiries) == 1:
         named = enquiries["policy"].iloc[0] if "policy" in enquiries else None
         chosen = pick_policy(wish.policies, named if isinstance(named, str) else None)
-        asked = (information(enquiries, house, chosen).sentence,)
+        asked = (information(enquiries, house, chosen),)
     _write(
         quote_papers(enquiries, quotes, forecaster, wish.policies, on=wish.day, asked=asked), wish, "quote"
     )

@@ -1,0 +1,83 @@
+"""A quote in an owner's words: what can be promised, what may happen, what the workshop needs to know."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from fleet.numerals import figure, unknown
+from fleet.quotes.value_of_information import WORTH_ASKING
+from fleet.report.paper import Section
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.quotes.value_of_information import Information
+
+SURE_FROM: Final = 0.95
+"""From this chance on an outcome may be promised, below the rest of it ruled out (our choice)."""
+OUTCOMES: Final = {
+    "p_both_met": (
+        "one tilt of the body brings both angles to where they belong",
+        "no tilt of the body brings both angles to where they belong: the rake goes first",
+    ),
+    "p_made_wedge": ("a wedge has to be made to measure for it", "no wedge has to be made for it"),
+}
+"""What comes or doesn't come, as an owner would say it."""
+NEEDS: Final = {
+    "body_family": "maker and model",
+    "stylus_profile": "the shape of the stylus, as its papers call it",
+    "cantilever_material": "what the cantilever is made of",
+    "assembly_source": "who fitted stylus and cantilever last",
+    "generator": "moving magnet, moving coil or another",
+    "vtf_mn": "the tracking force that you use",
+    "compliance_um_per_mn": "the compliance, and at which frequency its papers tell it",
+    "cantilever_length_mm": "the length of the cantilever",
+    "tilt_room_deg": "how far the body may be tilted before it nears the record",
+    "sra_static_deg": "an earlier reading of the rake, with its day",
+    "vta_dynamic_deg": "an earlier reading of the tracking angle, with its day",
+    "sra_static_by_photo": "a sharp photo of the stylus straight from the side, standing on a record at rest",
+    "vta_dynamic_by_photo": "a sharp photo of the cantilever straight from the side, with a record turning",
+}
+"""Facts that an owner may be asked for."""
+MOST_NEEDS: Final = 3
+MOST_OF: Final = 100
+
+
+def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
+    """Say a quote without a term of the bench.
+
+    Parameters
+    ----------
+    row : the quote's row.
+    asked : what would narrow it; nothing is asked for without it.
+    """
+    promised, open_ = [], []
+    for name, (comes, stays_away) in OUTCOMES.items():
+        chance = float(row[name])
+        if unknown(chance):
+            continue
+        if chance >= SURE_FROM:
+            promised.append(comes)
+        elif chance <= 1.0 - SURE_FROM:
+            promised.append(stays_away)
+        else:
+            open_.append(f"in about {round(10 * chance) or 1} of 10 such pickups {comes}")
+    minutes, most = (figure(row[f"bench_minutes_{q}"], "", 0) for q in ("q50", "q95"))
+    faulty = float(row["p_faulty"])
+    if not unknown(faulty) and faulty > 1.0 / MOST_OF:
+        open_.append(
+            f"about 1 of {round(1.0 / faulty)} such pickups turns out faulty: you then hear from us before "
+            "we go on"
+        )
+    lines = [
+        f"What can be promised: {'; '.join(promised)}." if promised else
+        "What can be promised: an honest reading of what it does; no result before it was on the bench.",
+        f"What may happen: {'; '.join(open_)}." if open_ else "",
+        f"How long it takes: about {minutes} minutes at the bench, hardly ever more than {most}.",
+    ]  # fmt: skip
+    if asked is not None:
+        worth = asked.table[asked.table["worth"] >= WORTH_ASKING]
+        needs = [NEEDS[fact] for fact in worth["fact"] if fact in NEEDS][:MOST_NEEDS]
+        if needs:
+            lines.append(f"What we need to know from you: {'; '.join(needs)}.")
+    return Section("In plain words", tuple(line for line in lines if line))
