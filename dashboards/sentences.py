@@ -88,7 +88,7 @@ def place(sheet: pd.DataFrame, x: str, y: str) -> tuple[float, float] | None:
 
 
 AFTER_SHEETS: Final = (
-    "New sheets teach the model only after `fleet refit`, a few seconds in a terminal.",
+    "New sheets teach the model only once it is fitted again: here after an intake, or by `fleet refit`.",
     "An intake that went wrong is taken back whole: `fleet undo NUMBER`.",
     "Names, addresses and free remarks have no place on a sheet.",
     PRIVACY,

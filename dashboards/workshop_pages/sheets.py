@@ -16,6 +16,7 @@ layout.question(
 )
 path = store_state.store_path()
 found = layout.Ready(path, store_state.revision(path))
+layout.say_done()
 
 st.header("Take a file in")
 cells = st.columns(2)
@@ -88,6 +89,7 @@ if done is not None:
         rejected = sheets.fault_table(done.faults)
         layout.table(rejected, "rejected")
         layout.download(rejected, "rejects", "rejected_out")
+    layout.offer_refit(path)
 
 try:
     held = store_state.overview(found.path, found.revision)

@@ -16,9 +16,8 @@ from streamlit.testing.v1 import AppTest
 from fleet import words
 from fleet.cli import run
 from fleet.fitting.refit import refit
-from fleet.house_model.chain import READINGS
 from fleet.store import Store
-from fleet.words import quantity
+from fleet.words import QUANTITIES
 from synthetic_data.demo import demo_fleet
 
 CAUTIONS = (
@@ -126,20 +125,22 @@ def as_shown(app: AppTest, columns: tuple[str, ...]) -> list[dict[str, str]]:
 
 
 def row_of(text: str, pair: Pair, label: list[str]) -> list[str]:
-    """Cells of the printed row that has a row's words beside each other; those after the words."""
+    """Cells behind a row's words in the first printed row that has these words beside each other."""
     after = text.split(f"\n{pair.part}\n", 1)[1].split("\n\n", 1)[0] if pair.part else text
     rows = [[said(cell) for cell in re.split(r"\s{2,}", line.strip())] for line in after.splitlines()]
     wanted, n = [said(word) for word in label], len(label)
-    found = [row[i + n :] for row in rows for i in range(len(row) - n) if row[i : i + n] == wanted]
-    assert len(found) == 1, (label, text)
-    return found[0]
+    for row in rows:
+        at = [i + n for i in range(len(row) - n) if row[i : i + n] == wanted]
+        if at:
+            return row[at[-1] :]
+    raise AssertionError((label, text))
 
 
 def said(word: str) -> str:
     """A printed name in the words of a page: codes in plain words, without the unit behind them."""
     word = re.sub(r" \[[^]]*\]$", "", word)
-    code = word if word in READINGS else f"{word}_deg"
-    return quantity(code).short if code in READINGS else word.replace("_", " ")
+    known = [code for code in (word, f"{word}_deg") if code in QUANTITIES]
+    return QUANTITIES[known[0]].short if known else word.replace("_", " ")
 
 
 def test_tables_show_the_commands_figures(
