@@ -146,8 +146,9 @@ def test_the_quote_to_print_is_the_page_answer(filled: Path, open_page: OpenPage
     revision = store_state.revision(str(filled))
     worth = quotes.open_facts_value(str(filled), revision, facts, Policy())
     assert any(worth.sentence == str(m.value).replace("\\", "") for m in app.markdown)
-    page = quotes.printable(str(filled), revision, facts, Policy(), worth.sentence)
+    page = quotes.printable(str(filled), revision, facts, Policy(), worth)
     assert page.startswith("<!DOCTYPE html>")
     assert bold(app) in page
     assert worth.sentence[:60] in page
+    assert "What we need to know from you: " in page
     assert "://" not in page.replace("http://www.w3.org/", "")
