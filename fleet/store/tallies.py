@@ -20,7 +20,7 @@ from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 DUCKDB = "duckdb"
-BATCH = 131_072
+BATCH = 32_768
 TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
 UNITS = "unit_once"
