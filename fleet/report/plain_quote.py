@@ -19,10 +19,22 @@ OUTCOMES: Final = {
     "p_both_met": (
         "one tilt of the body brings both angles to where they belong",
         "no tilt of the body brings both angles to where they belong: the rake goes first",
+        "in about {} of 20 such pickups one tilt of the body brings both angles to where they belong, in the "
+        "others the rake goes first",
     ),
-    "p_made_wedge": ("a wedge has to be made to measure for it", "no wedge has to be made for it"),
+    "p_made_wedge": (
+        "a wedge has to be made to measure for it",
+        "no wedge has to be made for it",
+        "in about {} of 20 a wedge has to be made to measure",
+    ),
 }
-"""What comes or doesn't come, as an owner would say it."""
+"""What surely comes, what surely doesn't, and what may, as an owner would say it."""
+WITHOUT_RAKE: Final = (
+    "a tilt of the body brings the tracking angle to where it belongs",
+    "no tilt of the body brings the tracking angle to where it belongs",
+    "in about {} of 20 such pickups a tilt of the body brings the tracking angle to where it belongs",
+)
+"""The first of them for a spherical stylus, which has no rake."""
 NEEDS: Final = {
     "body_family": "maker and model",
     "stylus_profile": "the shape of the stylus, as its papers call it",
@@ -33,12 +45,10 @@ NEEDS: Final = {
     "compliance_um_per_mn": "the compliance, and at which frequency its papers tell it",
     "cantilever_length_mm": "the length of the cantilever",
     "tilt_room_deg": "how far the body may be tilted before it nears the record",
-    "sra_static_deg": "an earlier reading of the rake, with its day",
-    "vta_dynamic_deg": "an earlier reading of the tracking angle, with its day",
     "sra_static_by_photo": "a sharp photo of the stylus straight from the side, standing on a record at rest",
     "vta_dynamic_by_photo": "a sharp photo of the cantilever straight from the side, with a record turning",
 }
-"""Facts that an owner may be asked for."""
+"""Facts that an owner may be asked for; earlier readings of the very pickup are asked for in any case."""
 MOST_NEEDS: Final = 3
 MOST_OF: Final = 100
 
@@ -52,7 +62,8 @@ def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
     asked : what would narrow it; nothing is asked for without it.
     """
     promised, open_ = [], []
-    for name, (comes, stays_away) in OUTCOMES.items():
+    spherical = {"p_both_met": WITHOUT_RAKE} if unknown(row["p_rake_met"]) else {}
+    for name, (comes, stays_away, may_come) in (OUTCOMES | spherical).items():
         chance = float(row[name])
         if unknown(chance):
             continue
@@ -61,7 +72,7 @@ def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
         elif chance <= 1.0 - SURE_FROM:
             promised.append(stays_away)
         else:
-            open_.append(f"in about {round(10 * chance) or 1} of 10 such pickups {comes}")
+            open_.append(may_come.format(round(20 * chance)))
     minutes, most = (figure(row[f"bench_minutes_{q}"], "", 0) for q in ("q50", "q95"))
     faulty = float(row["p_faulty"])
     if not unknown(faulty) and faulty > 1.0 / MOST_OF:
@@ -73,11 +84,11 @@ def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
         f"What can be promised: {'; '.join(promised)}." if promised else
         "What can be promised: an honest reading of what it does; no result before it was on the bench.",
         f"What may happen: {'; '.join(open_)}." if open_ else "",
-        f"How long it takes: about {minutes} minutes at the bench, hardly ever more than {most}.",
+        f"How long it takes: about {minutes} minutes at the bench; one in twenty takes more than {most}.",
     ]  # fmt: skip
     if asked is not None:
         worth = asked.table[asked.table["worth"] >= WORTH_ASKING]
         needs = [NEEDS[fact] for fact in worth["fact"] if fact in NEEDS][:MOST_NEEDS]
-        if needs:
-            lines.append(f"What we need to know from you: {'; '.join(needs)}.")
+        asks = [*needs, "any earlier reading of its angles, with the day"]
+        lines.append(f"What we need to know from you: {'; '.join(asks)}.")
     return Section("In plain words", tuple(line for line in lines if line))

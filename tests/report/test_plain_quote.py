@@ -10,7 +10,7 @@ import pytest
 from fleet.quotes.value_of_information import ASKABLE, Information
 from fleet.report.plain_quote import NEEDS, plain_words
 
-CHANCES = {"p_both_met": 0.67, "p_made_wedge": 0.02, "p_faulty": 0.05}
+CHANCES = {"p_rake_met": 0.8, "p_both_met": 0.67, "p_made_wedge": 0.02, "p_faulty": 0.05}
 ROW = {**CHANCES, "bench_minutes_q50": 65.2, "bench_minutes_q95": 96.8}
 
 
@@ -27,13 +27,15 @@ def asked() -> Information:
 
 
 def test_open_chances_are_counted_and_not_promised() -> None:
-    """Two in three is said as 7 of 10 among what may happen; only the wedge is promised away."""
+    """Two in three is said as 13 of 20 among what may happen; only the wedge is promised away."""
     said = lines()
     assert said["What can be promised"] == "What can be promised: no wedge has to be made for it."
-    assert "in about 7 of 10 such pickups one tilt of the body brings both angles" in said["What may happen"]
+    assert "in about 13 of 20 such pickups one tilt of the body brings both angles" in said["What may happen"]
     assert "about 1 of 20 such pickups turns out faulty" in said["What may happen"]
-    assert said["How long it takes"].endswith("about 65 minutes at the bench, hardly ever more than 97.")
-    assert said["What we need to know from you"].count(";") == 2
+    assert said["How long it takes"].endswith(
+        "about 65 minutes at the bench; one in twenty takes more than 97."
+    )
+    assert said["What we need to know from you"].count(";") == 3
     assert NEEDS["generator"] not in said["What we need to know from you"]
 
 
@@ -47,6 +49,15 @@ def test_a_promise_needs_near_certainty(chance: float, promised: str) -> None:
     assert ("no result before" in said) == (promised == "")
 
 
+def test_a_spherical_stylus_has_no_rake_to_speak_of() -> None:
+    """Its one angle is the tracking angle, in each of the three cases."""
+    for chance in (0.99, 0.6, 0.01):
+        text = " ".join(lines(p_rake_met=float("nan"), p_both_met=chance).values())
+        assert "the tracking angle to where it belongs" in text
+        assert "rake goes first" not in text
+        assert "both angles" not in text
+
+
 def test_no_term_of_the_bench() -> None:
     """No unit of a reading, no sigma, no standard word that an owner would have to look up."""
     text = " ".join(lines().values())
@@ -54,5 +65,5 @@ def test_no_term_of_the_bench() -> None:
 
 
 def test_every_fact_that_may_be_asked_has_its_question() -> None:
-    """Whatever the quote would ask for can be said to an owner."""
-    assert set(NEEDS) == set(ASKABLE)
+    """Whatever the quote would ask for can be said to an owner; readings of the unit are asked for always."""
+    assert set(NEEDS) | {"sra_static_deg", "vta_dynamic_deg"} == set(ASKABLE)
