@@ -18,8 +18,6 @@ _DAY = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{2,4})(?:[T ][\d:.]+)?")
 _DITTO_SHARE = 0.15
 """Fewer empty cells than this share were forgotten rather than left to the one above."""
 _MOST_FIT = 0.9
-_MOST_WORDS = 0.5
-"""From this share of known words on, the others are taken for words of the bench's own."""
 _ALWAYS_TOLD = {"measured_on", "body_family", "bench"}
 """Columns that are never empty on a real sheet, so that an empty cell stands for the one above."""
 
@@ -47,7 +45,7 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
         known = WORDS.get(rule.to, {})
         present = {word.lower() for word in told}
         rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
-        if not column.required and fit(rule, base, told) >= _MOST_WORDS and _recurs(rule, base, told):
+        if not column.required and _recurs(rule, base, told):
             rule = replace(rule, words={**rule.words, ANY_OTHER: ""})
     if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
         pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN

@@ -22,7 +22,9 @@ _NAMED: Final = 0.95
 _SHORTENED: Final = 0.7
 """Times as sure where a word is shortened, such as "cantil": it is always asked about."""
 _SHORTEST: Final = 3
-_BY_THE_WAY: Final = frozenset(["angle", "winkel", "mean", "mittel", "mittelwert", "deg", "by"])
+_BY_THE_WAY: Final = frozenset(
+    ["angle", "winkel", "mean", "mittel", "mittelwert", "deg", "by", "de", "taille"]
+)
 _MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
 """Marks in brackets such as % and ': a unit, known or not."""
 _VOCABULARY: Final = frozenset(
@@ -85,7 +87,7 @@ def split_header(header: str) -> tuple[list[str], str]:
         if left in words and right in words:
             words = [{left: "l", right: "r"}.get(word, word) for word in words]
     if "l" in words or "r" in words:
-        words = [word for word in words if word not in {"to", "the", "of", "in"}]
+        words = [word for word in words if word not in {"to", "the", "of", "in", "auf", "nach", "vers"}]
     return words, unit
 
 
@@ -120,6 +122,11 @@ def meanings(header: str) -> tuple[list[Meaning], str]:
         and not (to == "bench" and likeness < 1.0)
     ]
     return sorted(out, key=lambda meaning: -meaning.named), unit
+
+
+def says_when(header: str) -> bool:
+    """Whether a header speaks of before or after a correction, which no part of it may lose."""
+    return any(set(split_header(header)[0]) & QUALIFIERS[name] for name in ("after", "before"))
 
 
 def _angle(words: list[str]) -> Meaning | None:
@@ -176,11 +183,12 @@ def _likeness(phrase: str, known: tuple[str, ...]) -> float:
     """1 for a known phrase, less for one that contains it or lies within it, 0 for none."""
     if phrase in known:
         return 1.0
-    words = set(phrase.split())
+    order = phrase.split()
+    words = set(order)
     best = 0.0
     for other in known:
         theirs = set(other.split())
-        if {"l", "r"} <= words & theirs and (phrase.index("l") < phrase.index("r")) != ("l r" in other):
+        if {"l", "r"} <= words & theirs and (order.index("l") < order.index("r")) != ("l r" in other):
             continue
         if (shared := words & theirs) and (theirs <= words or words <= theirs):
             best = max(best, 0.85 * len(shared) / max(len(words), len(theirs)) + 0.05)

@@ -22,7 +22,7 @@ from fleet.intake.guides.evidence import (
     other_units,
 )
 from fleet.intake.guides.guide import ANY_OTHER, Guide, Rule, is_personal, names_serials
-from fleet.intake.guides.headers import FREQUENCY, SURE, Meaning, meanings, split_header
+from fleet.intake.guides.headers import FREQUENCY, SURE, Meaning, meanings, says_when, split_header
 from fleet.intake.guides.layout import MOST_ROWS_ABOVE, join_rows, key
 from fleet.intake.guides.questions import SIGNS, Choice, Question, date_question, sign_question, with_asks
 from fleet.intake.guides.sample import Sample
@@ -183,7 +183,7 @@ def _said(table: Sample, place: int) -> tuple[list[Meaning], str]:
     said, unit = meanings(table.headers[place])
     if table.header_rows > 1 and not any(meaning.to for meaning in said):
         alone, unit_alone = meanings(table.last[place])
-        if alone and alone[0].to:
+        if alone and alone[0].to and not says_when(table.headers[place]):
             return alone, unit_alone or split_header(table.headers[place])[1]
     return said, unit
 

@@ -19,7 +19,7 @@ from fleet.errors import UnreadableFileError
 from fleet.intake import columnar
 from fleet.intake.columnar import TypedNumber
 from fleet.intake.guides.guide import DELIMITERS
-from fleet.intake.guides.headers import meanings, names_a_unit
+from fleet.intake.guides.headers import meanings, names_a_unit, says_when
 from fleet.intake.guides.layout import MOST_HEADER_ROWS, MOST_ROWS_ABOVE, join_rows
 from fleet.intake.guides.spellings import TOTALS
 
@@ -27,6 +27,7 @@ _SAMPLE_BYTES = 1 << 20
 _SAMPLE_ROWS = 2000
 _LONGEST_HEADER: Final = 80
 _LEAST_UPPER: Final = 2
+_WHEN: Final = 0.1
 _MOST_COLUMNS: Final = 200
 """Columns by which a header row is told from others."""
 REQUIRED: Final = frozenset(name for name, column in COLUMNS.items() if column.required)
@@ -182,6 +183,9 @@ def _best_of(headers: list[str], last: list[str]) -> dict[str, float]:
     both = zip_longest(headers[:_MOST_COLUMNS], last[:_MOST_COLUMNS], fillvalue="")
     for header, alone in both:
         to, named = max(_said(header), _said(alone.strip()), key=lambda said: said[1])
+        if says_when(header) and not says_when(alone):  # "after" must not be lost with an upper row
+            to, named = _said(header)
+            named += _WHEN
         if named:
             out[to] = max(out.get(to, 0.0), named)
     return out

@@ -31,7 +31,7 @@ _PHRASES: Final = {
         "operator, technician, tech, measured by, initials, bearbeiter, pruefer, operateur, "
         "technicien, kuerzel, pruefer, mesure par"
     ),
-    "purpose": "purpose, zweck, art",
+    "purpose": "purpose, zweck, art, is ref, is reference, check pickup",
     "body_family": (
         "model, model code, family, body, body family, pickup, cartridge, modell, modele, "
         "tonabnehmer, cellule, modell code, model no, typenschluessel, type code, typ code"
@@ -136,13 +136,16 @@ NO_ANGLE: Final = _set("force weight kraft appui error fehler")
 
 QUALIFIERS: Final[dict[str, frozenset[str]]] = {
     "still": _set(
-        "still static stat statisch standing stehend stehende ruhend ruhe stand arret statique repos"
+        "still static stat statisch stop stopped stillstand standing stehend stehende ruhend ruhe stand "
+        "arret statique repos"
     ),
     "turning": _set(
-        "turning dynamic dyn dynamisch playing moving rotating spinning drehend laufend laufende lauf "
+        "turning dynamic dyn dynamisch playing moving rotating spinning spin drehend laufend laufende lauf "
         "rotation dynamique tournant tournante marche"
     ),
-    "after": _set("after corrected final nachher korrigiert korrektur danach apres corrige corrigee"),
+    "after": _set(
+        "after corrected correction final nachher korrigiert korrektur danach apres corrige corrigee"
+    ),
     "seen": _set("seen optical optic opt visual eye gesehen optisch optique vu"),
     "electrical": _set("electrical electric el elec electr elektrisch electrique meter metered"),
     "before": _set("before bef level vorher avant vor"),
@@ -208,15 +211,8 @@ WORDS: Final[dict[str, dict[str, str]]] = {
     | {"bore": "boron", "rubis": "ruby", "alu.": "aluminium"}
     | {"b": "boron", "bor": "boron", "be": "beryllium", "ti": "titanium", "titan": "titanium"}
     | {"saphir": "sapphire", "rubin": "ruby", "diamant": "diamond"},
-    "purpose": {
-        "customer": "unit",
-        "job": "unit",
-        "kd": "unit",
-        "kunde": "unit",
-        "client": "unit",
-        "check": "reference",
-        "ref": "reference",
-    },
+    "purpose": dict.fromkeys(("customer", "job", "kd", "kunde", "client", "no", "false"), "unit")
+    | dict.fromkeys(("check", "ref", "own", "yes", "true"), "reference"),
     "remedy": dict.fromkeys(("arm", "arm only", "nur arm", "bras", "bras seul"), "arm_only")
     | dict.fromkeys(("stock", "stock wedge", "stk", "keil lager", "cale du stock"), "stock_wedge")
     | dict.fromkeys(("wedge", "made", "made wedge", "keil anfertigung", "cale sur mesure"), "made_wedge")
@@ -255,7 +251,7 @@ _EMPTIES: Final = (
 EMPTIES: Final = frozenset(_EMPTIES.split("|")[0].split()) | set(_EMPTIES.split("|")[1:])
 """What benches write where nothing was measured (small letters)."""
 
-_DITTOS: Final = "\" '' \"\" ” “ „ 〃 do do. dto dto. ditto idem id. -\"- -''-"
+_DITTOS: Final = "\" '' \"\" ” “ „ 〃 do do. dto dto. dito dito. ditto idem id. -\"- -''-"
 DITTOS: Final = frozenset({*_DITTOS.split(), '- " -'})
 """What benches write for "as above" (small letters)."""
 

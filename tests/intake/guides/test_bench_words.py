@@ -141,3 +141,28 @@ def test_a_bench_s_own_word_is_not_told_unless_the_bench_objects(write: Write) -
     assert "*" not in next(rule for rule in guide.rules if rule.to == "stylus_profile").words
     slip = drafted(write, "Stylus", *["ell", "line", "blue", "ell", "ell", "line", "ell", "ell"])
     assert "*" not in rule_of(slip, "stylus_profile").words
+
+
+@pytest.mark.parametrize(
+    ("upper", "lower", "to"),
+    [
+        ("Après correction", "SRA", "sra_after_deg"),
+        ("Corrected", "VTA", "vta_after_deg"),
+        ("Übersprechen", "L auf R", "crosstalk_l_to_r_db"),
+        ("Übersprechen", "R nach L", "crosstalk_r_to_l_db"),
+        ("Angle de taille (SRA)", "marche", "sra_dynamic_deg"),
+    ],
+)
+def test_an_upper_header_row_is_not_lost(write: Write, upper: str, lower: str, to: str) -> None:
+    """It may say after a correction, or which channel is driven; the order of two words counts."""
+    cell = "-25,5" if "crosstalk" in to else "90,5" if to.startswith("sra") else "21,5"
+    lines = [f"A{i};{i + 1:02d}.03.2024;{k};{cell}" for i, k in enumerate(KINDS)]
+    text = "\n".join([f"Blatt;Tag;System;{upper}", f"Nr.;Datum;Modell;{lower}", *lines]) + "\n"
+    proposal = propose_guide(write(text.encode("utf-8"), "own.csv"))
+    assert rule_of(proposal, to).header == f"{upper} {lower}"
+
+
+def test_a_mark_of_the_check_pickup_is_its_purpose(write: Write) -> None:
+    """True under `is_ref` is the bench's own check pickup, which never teaches."""
+    rule = rule_of(drafted(write, "is_ref", *["False", "True"] * 4), "purpose")
+    assert dict(rule.words) == {"false": "unit", "true": "reference"}
