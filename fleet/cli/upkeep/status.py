@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from fleet.cli import common
 from fleet.cli.common import say
+from fleet.columns import HELD_BACK
 from fleet.errors import NoModelError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fleet.store import Store
+
+MOST_NAMED: Final = 5
 
 
 def status(store: common.StoreOption = None) -> None:
     """Say what the store holds, how old the house model is and what to do next."""
     where = common.the_store(store).open()
-    sheets = where.current(["purpose", "measured_on", "unit", "body_family", "assembly_source"])
+    sheets = where.current(
+        ["purpose", "measured_on", "unit", "body_family", "assembly_source", "sheet_no", "marks"]
+    )
     units = sheets[sheets["purpose"] == "unit"]
     say(f"Store {where.path}, revision {where.revision()}.")
     if len(sheets):
@@ -28,10 +35,28 @@ def status(store: common.StoreOption = None) -> None:
         )
     else:
         say("It holds no sheet yet.")
+    if held := _held_line(sheets):
+        say(held)
     say(_key_line(where))
     if lent := _lent_line(where):
         say(lent)
     say(_model_line(where, empty=sheets.empty))
+
+
+def _held_line(sheets: pd.DataFrame) -> str:
+    """Which sheets don't teach before somebody has looked; empty if none."""
+    marked = sheets[sheets["marks"].notna()]
+    numbers = [
+        n for n, m in zip(marked["sheet_no"], marked["marks"], strict=True) if {*m.split(";")} & {*HELD_BACK}
+    ]
+    if not numbers:
+        return ""
+    named = ", ".join(numbers[:MOST_NAMED]) + (", …" if len(numbers) > MOST_NAMED else "")
+    return (
+        f"Readings that can't be true together, which teach nothing yet, are on {len(numbers)} "
+        f"sheet{'s' if len(numbers) > 1 else ''} ({named}): correct them (fleet intake --supersede), or look and "
+        "say so (fleet verdict SHEET healthy)."
+    )
 
 
 def _key_line(store: Store) -> str:

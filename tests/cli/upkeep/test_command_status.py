@@ -30,3 +30,14 @@ def test_status_tells_another_key(fleet: Fleet, sheets: Path, monkeypatch: pytes
     assert ran.status == 2
     assert ran.err.count("\n") == 1
     assert "another token key" in ran.err
+
+
+def test_status_names_what_waits_for_a_look(fleet: Fleet, sheets: Path) -> None:
+    """A sheet whose angles no assembly has is named until its unit has a verdict; the door says why."""
+    text = sheets.read_text().replace("90.2,20.0", "90.2,58.0")
+    sheets.write_text(text)
+    ran = fleet("intake", str(sheets))
+    assert "it teaches nothing until corrected or until its unit has a verdict" in ran.err
+    assert "are on 1 sheet (A1): correct them" in fleet("status").out
+    assert fleet("verdict", "A1", "healthy").status == 0
+    assert "teach nothing yet" not in fleet("status").out
