@@ -54,8 +54,8 @@ def _held_line(sheets: pd.DataFrame) -> str:
     named = ", ".join(numbers[:MOST_NAMED]) + (", …" if len(numbers) > MOST_NAMED else "")
     return (
         f"Readings that can't be true together, which teach nothing yet, are on {len(numbers)} "
-        f"sheet{'s' if len(numbers) > 1 else ''} ({named}): correct them (fleet intake --supersede), or look and "
-        "say so (fleet verdict SHEET healthy)."
+        f"sheet{'s' if len(numbers) > 1 else ''} ({named}): correct them (fleet intake --supersede), or look "
+        "and say so (fleet verdict SHEET healthy)."
     )
 
 
