@@ -298,7 +298,7 @@ def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 40
     names = ("sra_dynamic_deg", "vta_dynamic_deg", "zenith_deg", "tilt_room_deg", "bench_minutes")
     ranks = {name: [] for name in names}
     for i, facts in enumerate(enquiries.to_dict("records")):
-        drawn = drawer.draws(facts, 200, new_family_share=0.1, stream=i)
+        drawn = drawer.draws(facts, 60, new_family_share=0.1, stream=i)
         for name in names:
             got, values = outcomes[name].iloc[i], drawn[name].to_numpy()
             if not np.isnan(got) and (name != "tilt_room_deg" or pd.isna(facts[name])):
