@@ -145,13 +145,14 @@ def by_sklearn(folder: Path) -> Callable[[], object]:
 
 def suspects(folder: Path) -> Callable[[], object]:
     """Every unit in the store judged."""
+    from fleet.faults.suspects import USED
     from fleet.faults.suspects import suspects as judge
     from fleet.fitting.fit import fit_store
     from fleet.store import Store
 
     store = Store(folder / "fleet.duckdb")
-    house, sheets = fit_store(store), store.current()
-    return lambda: judge(house, sheets)
+    house = fit_store(store)
+    return lambda: judge(house, store.current(["purpose", *sorted(USED)]))
 
 
 def isolation_forest(folder: Path) -> Callable[[], object]:

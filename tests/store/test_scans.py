@@ -14,7 +14,7 @@ from worlds import ideal, tokened
 from fleet.fitting.quick_refit import update_store_sums
 from fleet.store import Store
 from fleet.store.incremental import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
-from fleet.store.tallies import CURRENT, TEACHING, DuckEngine, newest_intake
+from fleet.store.tallies import CURRENT, TEACHING, DuckEngine, newest_intake, units_told_once
 from fleet.tallies.engine import Enough, gather
 from fleet.tallies.files import tallies_bytes
 
@@ -71,6 +71,25 @@ def full(store: Store) -> Counted:
 def test_the_sheets_themselves_are_read_a_fixed_number_of_times(full: Counted) -> None:
     """Combinations, families, repeats, and once to code them: four times, however many links and passes."""
     assert full.times(TEACHING) + full.times(CURRENT) == 4
+
+
+def test_units_told_once_are_those_of_the_views(store: Store) -> None:
+    """The same current and teaching sheets under the same units, and nothing is left behind."""
+
+    def told(con: duckdb.DuckDBPyConnection) -> list[set[tuple[str, str, bool]]]:
+        return [
+            set(con.execute(f"select sheet_no, unit, newest from {view}").fetchall())
+            for view in (CURRENT, TEACHING)
+        ]
+
+    with store.reader() as con:
+        views = told(con)
+        with units_told_once(con):
+            assert told(con) == views
+            assert con.execute("select count(*) from duckdb_views() where temporary").fetchall() == [(2,)]
+        assert told(con) == views
+        assert con.execute("select count(*) from duckdb_views() where temporary").fetchall() == [(0,)]
+    assert len(views[0]) > len(views[1]) > 0
 
 
 def test_a_large_fleet_is_read_once_more_and_the_rest_on_a_part_of_it(store: Store, full: Counted) -> None:

@@ -45,18 +45,17 @@ def suspects(
         raise FleetError("--groups and --verdicts are two questions; ask one at a time.")
     where = common.the_store(store).open()
     house = common.the_house(where)
-    sheets = where.current()
-
     if of_groups:
         from fleet.faults.group_drift import groups
 
-        show_groups(groups(house, sheets), out)
+        show_groups(groups(house, where.current()), out)
         return
 
+    from fleet.faults.suspects import USED
     from fleet.faults.suspects import suspects as find
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
-    units = sheets[sheets["purpose"] == "unit"]
+    units = where.current(["purpose", *sorted(USED)])
     found = find(house, units, fdr=fdr, prior=common.prior_for(where, prior), policy=chosen)
     if verdicts:
         show_record(found, where, out)
