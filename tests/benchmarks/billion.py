@@ -26,7 +26,7 @@ from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import tallies_bytes
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
-FAMILIES = (36, 120, 360)
+FAMILIES = (36, 120, 360, 1500)
 SHEETS = 20_000
 MANY = 1_000_000_000
 
