@@ -89,6 +89,8 @@ def test_each_reading_has_an_error_of_its_own() -> None:
     assert rake.std() == pytest.approx(house.noise["sra_dynamic_deg"], rel=0.03)
     assert tracking.std() == pytest.approx(house.noise["vta_dynamic_deg"], rel=0.03)
     assert abs(np.corrcoef(rake, tracking)[0, 1]) < 0.05
+    sag_and_error = (d.sra_static - d.sra_true)[0]
+    assert abs(np.corrcoef(sag_and_error, tracking)[0, 1]) < 0.05
 
 
 @pytest.mark.parametrize("link", ["tracking", "built_in"])
