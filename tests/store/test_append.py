@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 
 import duckdb
 import numpy as np
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from fleet.columns import COLUMNS, STORED_COLUMNS, number_columns
 from fleet.errors import FleetError
 from fleet.store import CURRENT_COLUMNS, Store
+from fleet.store.append import staging_tables
 from fleet.store.migrate import migrations
 
 Sheets = Callable[..., pd.DataFrame]
@@ -150,3 +152,12 @@ def test_the_key_is_noted_once_and_held_to(store: Store, sheets: Sheets) -> None
     with pytest.raises(FleetError, match="another token key"):
         store.append(sheets({"sheet_no": "B"}), file_name="b.csv", key_check="two")
     assert len(store.current()) == 1
+
+
+def test_rows_taken_some_at_a_time_keep_their_places() -> None:
+    """The second lot's positions go on where the first's end: a row put aside is named by its own line."""
+    good = pd.DataFrame(
+        {"sheet_no": [f"A{i}" for i in range(5)], "measured_on": date(2024, 3, 1), "body_family": "F1"}
+    )
+    lots = [table["position"].to_pylist() for table in staging_tables(good, rows=2)]
+    assert lots == [[0, 1], [2, 3], [4]]
