@@ -1,20 +1,22 @@
-"""How heavy the tails of sound units are, learnt from the middle of the fleet.
+"""How heavy and how skewed the tails of sound units are, learnt from the middle of the fleet.
 
-Whitened residuals of sound units are taken for t's.  Their degrees of freedom are few where the fleet's
-middle shows it, and where a family's own spread is hardly known: an uncertain variance makes a t of a
-normal.  Only residuals within `INSIDE` standard deviations are looked at, each as one drawn from a t cut
-off there: what lies beyond may be faulty and says nothing of sound units.  The t's scale is the one that
-leaves as much scatter inside the robust cut as the house model has found there, so that only the shape is
-learnt.
+Whitened residuals of sound units are taken for skewed t's.  Their degrees of freedom are few where the
+fleet's middle shows it, and where a family's own spread is hardly known: an uncertain variance makes a t of
+a normal.  Each reading has tails and a skewness of its own, those of one fleet alike.  Only residuals within
+`INSIDE` standard deviations are looked at, each as one drawn from a law cut off there: what lies beyond may
+be faulty and says nothing of sound units.  Centre and scale are those that leave as much scatter about 0
+inside the robust cut as the house model has found there, so that only the shape is learnt.
 
 References
 ----------
 Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84, 881-896: t's of unknown degrees of freedom.
-The cut-off likelihood and the scale are derived here.
+Fernández & Steel 1998, J. Am. Stat. Assoc. 93, 359-371: skewed by γ, wider by γ above the mode and narrower
+by 1/γ below it.  The cut-off likelihood, centre and scale are derived here.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
@@ -32,24 +34,134 @@ SMALLEST_P: Final = 1e-300
 """Doubles end there; no unit is impossible."""
 LIGHTEST: Final = 1e-4
 """Of 1/(degrees of freedom): lighter is normal."""
-GRID: Final = np.concatenate([[LIGHTEST], np.linspace(0.0075, 0.36, 48)])
-"""What 1/(degrees of freedom) may be, all alike likely beforehand; t4 has 0.25."""
+GRID: Final = np.concatenate([[LIGHTEST, 0.007, 0.015, 0.025], np.linspace(0.04, 0.36, 17)])
+"""What 1/(degrees of freedom) may be; t4 has 0.25."""
+SKEWS: Final = np.linspace(-1.2, 1.2, 17)
+"""What the log of γ may be."""
+NORMAL: Final = 0.5
+"""Chance that a fleet scatters normally, believed beforehand; its other tails are all alike likely."""
+ALIKE: Final = 6.0
+"""Shape of the gamma by which the readings of one fleet differ in it."""
+SKEW_SD: Final = 0.3
+"""Sd of log γ between readings, believed (a gamma of skewness 1 has about 0.3)."""
+STEPS: Final = 16
+"""Of the search for centre and scale."""
+FAR: Final = 4.0
+"""Sds at which the chance of a sound unit is averaged over what its tails may be."""
 
 
-def learn_tail(resid: Residuals, rows: NDArray[np.bool_]) -> float:
-    """Mean of 1/(degrees of freedom) given the middle of the fleet, 0 where no residual tells.
+Tails = tuple[Floats, Floats]
+"""1/(degrees of freedom) and log γ of each reading (8,)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """Laws of sound whitened residuals: t's of 1/``tail`` degrees of freedom with log γ ``skew``."""
+
+    tail: Floats
+    skew: Floats
+    centre: Floats
+    scale: Floats
+
+    @classmethod
+    def of(cls, tail: Floats, skew: Floats) -> Shape:
+        """The laws that leave as much scatter about 0 inside the robust cut as a standard normal does."""
+        centre, scale = _centre_and_scale(tail, skew)
+        return cls(tail, skew, centre, scale)
+
+    def log_density(self, white: Floats) -> Floats:
+        """Log density of whitened residuals (..., *shape of the laws)."""
+        return np.asarray(
+            _log_density((white - self.centre) / self.scale, self.tail, self.skew) - np.log(self.scale)
+        )
+
+    def heavier(self, white: Floats) -> Floats:
+        """Log of how much denser sound residuals lie there than normal ones."""
+        return np.asarray(self.log_density(white) + 0.5 * white**2 + 0.5 * np.log(2.0 * np.pi))
+
+    def beyond(self, white: Floats) -> Floats:
+        """Chance of one further out on the same side of the mode."""
+        y = (white - self.centre) / self.scale
+        side = np.where(y < 0.0, -1.0, 1.0)
+        t = special.stdtr(1.0 / self.tail, -np.abs(y) * np.exp(-side * self.skew))
+        return np.asarray(2.0 * special.expit(2.0 * side * self.skew) * t)
+
+    def inside(self, limit: float) -> Floats:
+        """Chance of less than so far from 0."""
+        return 1.0 - self.beyond(np.array(-limit)) - self.beyond(np.array(limit))
+
+    def p_value(self, white: Floats) -> Floats:
+        """Two-sided p-values: twice the smaller side's chance."""
+        side = self.beyond(white)
+        return np.asarray(np.maximum(2.0 * np.minimum(side, 1.0 - side), SMALLEST_P))
+
+    def draw(self, rng: np.random.Generator, k: int) -> Floats:
+        """As many draws of each residual (k, *shape of the laws)."""
+        size = (k, *self.tail.shape)
+        up = rng.random(size) < special.expit(2.0 * self.skew)
+        t = np.abs(rng.standard_t(1.0 / self.tail, size))
+        return np.asarray(
+            self.centre + self.scale * np.where(up, t * np.exp(self.skew), -t * np.exp(-self.skew))
+        )
+
+
+def shape_of(tails: Tails, share: Floats, doubt: Floats) -> Shape:
+    """Laws of residuals, from the tails of units.
+
+    Scatter that is a share of a residual's variance gives it that share of its 1/(degrees of freedom), as far
+    as chances beyond 4 sds go (by convolution, for 4 to 15 degrees of freedom); a log variance in doubt by a
+    sd adds half its square by excess kurtosis, diluted by the share's square, as skewness is by its power of
+    3/2 (derived).
+    """
+    tail, skew = (np.broadcast_to(x, share.shape) for x in tails)
+    tail = np.clip(share * tail + 0.5 * (share * doubt) ** 2, LIGHTEST, GRID[-1])
+    return Shape.of(tail, share**1.5 * skew)
+
+
+def learn_tails(resid: Residuals, rows: NDArray[np.bool_]) -> Tails:
+    """Tails of units in each reading given the middle of the fleet; normal where no residual tells.
 
     Parameters
     ----------
     resid : residuals of sheets
     rows : (m,) which of them to look at, one a unit
     """
-    white, share, doubt = _whitened(resid, spread_out(np.flatnonzero(rows), MOST_ROWS))
-    if not len(white):
-        return 0.0
-    log_lik = np.array([_log_likelihood(white, tails_of(tail, share, doubt)) for tail in GRID])
-    weight = np.exp(log_lik - log_lik.max())
-    return float(weight @ GRID / weight.sum())
+    white, inside, share, doubt = _whitened(resid, spread_out(np.flatnonzero(rows), MOST_ROWS))
+    told = [tuple(x[own, j] for x in (white, share, doubt)) for j, own in enumerate(inside.T)]
+    tail, skew = np.full(len(told), 0.1), np.zeros(len(told))
+    if not inside.any():
+        return 0.0 * tail, skew
+    for _ in range(2):
+        log_post = np.array(
+            [[_log_likelihood(own, t, k) for k in SKEWS] for own, t in zip(told, tail, strict=True)]
+        )
+        weight = _weights(log_post - 0.5 * (SKEWS / SKEW_SD) ** 2)
+        skew = weight @ SKEWS
+        tail = _pooled(
+            np.array([[_log_likelihood(own, t, k) for t in GRID] for own, k in zip(told, skew, strict=True)])
+        )
+    return tail, skew
+
+
+def _weights(log_weight: Floats) -> Floats:
+    weight = np.exp(log_weight - log_weight.max(axis=-1, keepdims=True))
+    return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
+
+
+def _pooled(log_lik: Floats) -> Floats:
+    """Each reading's figure of `GRID`, those of one fleet alike by a common mean.
+
+    The one whose chance beyond `FAR` is the mean over what it may be: tails in doubt are heavier.
+    """
+    log_gamma = (ALIKE - 1.0) * np.log(GRID) - ALIKE * GRID / GRID[:, None]
+    given = _weights(log_gamma + np.log(np.gradient(GRID)))
+    lik = np.exp(log_lik - log_lik.max(axis=1, keepdims=True))
+    each = given @ lik.T
+    believed = np.append(NORMAL, (1.0 - NORMAL) * np.gradient(GRID)[1:] / np.gradient(GRID)[1:].sum())
+    common = _weights(np.log(each).sum(axis=1) + np.log(believed))
+    chance = Shape.of(GRID, np.zeros(len(GRID))).beyond(np.array(FAR))
+    mean = common @ ((given @ (lik * chance).T) / each)
+    return np.asarray(np.interp(mean, chance, GRID))
 
 
 def spread_out(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
@@ -57,77 +169,55 @@ def spread_out(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
     return rows[:: -(-len(rows) // most) or 1]
 
 
-def _whitened(resid: Residuals, rows: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-    """Whitened residuals of the sheets that lie wholly inside, with share and doubt of each."""
+def _whitened(resid: Residuals, rows: NDArray[np.int64]) -> tuple[Floats, NDArray[np.bool_], Floats, Floats]:
+    """Whitened residuals, which of them are read on sheets wholly inside, share and doubt of each."""
     value = resid.value[rows]
     read = ~np.isnan(value)
     both = read[:, :, None] & read[:, None, :]
     factor = cholesky_factors(np.where(both, resid.covariance[rows], np.eye(value.shape[1])))
     white = np.linalg.solve(factor, np.where(read, value, 0.0)[..., None])[..., 0]
-    inside = (np.abs(white) < INSIDE).all(axis=1)[:, None] & read
-    return white[inside], resid.share[rows][inside], resid.doubt[rows][inside]
+    inside = np.asarray((np.abs(white) < INSIDE).all(axis=1)[:, None] & read)
+    return np.asarray(white), inside, resid.share[rows], resid.doubt[rows]
 
 
-def tails_of(tail: float, share: Floats, doubt: Floats) -> Floats:
-    """1/(degrees of freedom) of residuals, from that of units.
-
-    Excess kurtosis is 6/(degrees of freedom) of units' own scatter for many of them, diluted by the square of
-    the share that it has in the residual; a log variance in doubt by a sd adds half its square (derived).
-    """
-    return np.clip(share**2 * (tail + 0.5 * doubt**2), LIGHTEST, GRID[-1])
+def _log_likelihood(own: tuple[Floats, ...], tail: float, skew: float) -> float:
+    """Of residuals cut off at `INSIDE`."""
+    white, share, doubt = own
+    law = shape_of((np.array(tail), np.array(skew)), share, doubt)
+    return float((law.log_density(white) - np.log(law.inside(INSIDE))).sum())
 
 
-def scales_of(tails: Floats) -> Floats:
-    """Scale at which a t leaves as much scatter inside the robust cut as a standard normal does."""
-    return np.interp(tails, GRID, _scales())
+def _log_density(y: Floats, tail: Floats, skew: Floats) -> Floats:
+    half = 0.5 / tail
+    norm = special.gammaln(half + 0.5) - special.gammaln(half) + 0.5 * np.log(tail / np.pi)
+    narrower = np.exp(-2.0 * np.where(y < 0.0, -skew, skew))
+    return np.asarray(norm - np.log(np.cosh(skew)) - (half + 0.5) * np.log1p(tail * y**2 * narrower))
 
 
-def _log_likelihood(white: Floats, tails: Floats) -> float:
-    """Of residuals cut off at `INSIDE`, each a t of its own degrees of freedom."""
-    inside = np.interp(tails, GRID, np.log(2.0 * special.stdtr(1.0 / GRID, INSIDE / _scales()) - 1.0))
-    return float((log_density(white, tails) - inside).sum())
-
-
-def log_density(white: Floats, tails: Floats) -> Floats:
-    """Log density of t's of 1/``tails`` degrees of freedom, scaled by `scales_of`."""
-    return _log_density(white, tails, scales_of(tails))
-
-
-def _log_density(white: Floats, tails: Floats, scale: Floats) -> Floats:
-    half = 0.5 / tails
-    norm = special.gammaln(half + 0.5) - special.gammaln(half) + 0.5 * np.log(tails / np.pi) - np.log(scale)
-    return np.asarray(norm - (half + 0.5) * np.log1p(tails * (white / scale) ** 2))
-
-
-def heavier(white: Floats, tails: Floats) -> Floats:
-    """Log of how much denser sound residuals (..., d) lie there than normal ones, summed over d."""
-    normal = -0.5 * white**2 - 0.5 * np.log(2.0 * np.pi)
-    return np.asarray((log_density(white, tails) - normal).sum(axis=-1))
-
-
-def reading_p(white: Floats, tails: Floats) -> Floats:
-    """Two-sided p-values of single whitened residuals."""
-    chance = 2.0 * special.stdtr(1.0 / tails, -np.abs(white) / scales_of(tails))
-    return np.asarray(np.maximum(chance, SMALLEST_P))
-
-
-def _mean_square_inside(df: Floats, scale: Floats) -> Floats:
-    """Mean square of scaled t's inside the robust cut, by the integral of (1 + x²/df), a t of df - 2."""
-    cut = CUT_SIGMAS / scale
-    inside, narrower = (
-        2.0 * special.stdtr(n, x) - 1.0 for n, x in ((df, cut), (df - 2.0, cut * np.sqrt(1.0 - 2.0 / df)))
+def _centre_and_scale(tail: Floats, skew: Floats) -> tuple[Floats, Floats]:
+    """Between the figures of `_table`, straight."""
+    at = np.interp(tail, GRID, np.arange(len(GRID))), np.interp(skew, SKEWS, np.arange(len(SKEWS)))
+    i, j = (np.minimum(x.astype(int), n - 2) for x, n in zip(at, (len(GRID), len(SKEWS)), strict=True))
+    u, v = at[0] - i, at[1] - j
+    centre, scale = (
+        (1.0 - u) * ((1.0 - v) * t[i, j] + v * t[i, j + 1])
+        + u * ((1.0 - v) * t[i + 1, j] + v * t[i + 1, j + 1])
+        for t in _table()
     )
-    return np.asarray(scale**2 * df * ((df - 1.0) / (df - 2.0) * narrower / inside - 1.0))
+    return np.asarray(centre), np.asarray(scale)
 
 
 @cache
-def _scales() -> Floats:
-    """Scale for each of `GRID`, by halving."""
-    density = np.exp(-0.5 * CUT_SIGMAS**2) / np.sqrt(2.0 * np.pi)
-    wanted = 1.0 - CUT_SIGMAS * density / (special.ndtr(CUT_SIGMAS) - 0.5)  # of a normal cut off there
-    low, high = np.full(len(GRID), 0.3), np.full(len(GRID), 1.2)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        short = _mean_square_inside(1.0 / GRID, middle) < wanted
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return np.asarray(0.5 * (low + high))
+def _table() -> tuple[Floats, Floats]:
+    """Centre and scale for each of `GRID` and `SKEWS`, by fixed-point steps."""
+    x = np.linspace(-CUT_SIGMAS, CUT_SIGMAS, 241)
+    normal = np.exp(-0.5 * x**2)
+    wanted = (normal * x**2).sum() / normal.sum()
+    tail, skew = (g[..., None] for g in np.meshgrid(GRID, SKEWS, indexing="ij"))
+    centre, scale = np.zeros(tail.shape), np.full(tail.shape, 0.8)
+    for _ in range(STEPS):
+        density = np.exp(_log_density((x - centre) / scale, tail, skew))
+        density /= density.sum(axis=-1, keepdims=True)
+        centre = centre - (density * x).sum(axis=-1, keepdims=True)
+        scale = scale * np.sqrt(wanted / (density * x**2).sum(axis=-1, keepdims=True))
+    return centre[..., 0], scale[..., 0]

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.estimation.tails import SMALLEST_P, heavier, learn_tail, reading_p, scales_of, spread_out, tails_of
+from fleet.estimation.tails import SMALLEST_P, Shape, Tails, learn_tails, shape_of, spread_out
 from fleet.faults.signatures import (
     ELECTRICAL,
     FAULTS,
@@ -81,8 +81,9 @@ class Scores:
     healthy : (m,) posterior probability of a sound unit
     faults : (m, 11) posterior probability of each fault
     best_slip : (m,) index into ``items`` of the slip that explains most, -1 where there is none
-    tail : 1/(degrees of freedom) that sound units were taken to scatter with, where their spread is known
+    tails : that sound units were taken to scatter with, where their spread is known
     items : the signatures
+    p_faulty, w_faulty : (k,) p-values of simulated faulty sheets, and their weights
     """
 
     score: Floats
@@ -91,8 +92,10 @@ class Scores:
     healthy: Floats
     faults: Floats
     best_slip: NDArray[np.int64]
-    tail: float
+    tails: Tails
     items: tuple[Signature, ...]
+    p_faulty: Floats
+    w_faulty: Floats
 
 
 def cant_share(house: House) -> float:
@@ -141,25 +144,29 @@ def score_sheets(
     read = ~np.isnan(resid.value)
     code = read @ (1 << np.arange(len(JUDGED)))
     bulk = np.ones(m, dtype=bool) if bulk is None else bulk
-    if tail is None:
-        tail = learn_tail(resid, bulk)
+    tails = learn_tails(resid, bulk) if tail is None else (np.full(len(JUDGED), tail), np.zeros(len(JUDGED)))
     told = np.zeros(m, dtype=bool)
     told[spread_out(np.flatnonzero(bulk), MOST_TOLD)] = True
-    case = _Case(resid, cant_share(house), prior, tails_of(tail, resid.share, resid.doubt), told)
-    out = Scores(
-        np.full(m, np.nan), np.ones(m), np.full((m, len(JUDGED)), np.nan),
-        np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
-        np.full(m, -1), tail, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
-    )  # fmt: skip
+    case = _Case(resid, cant_share(house), prior, tails, told)
     rng = np.random.default_rng(seed)
-    parts = []
+    parts, p_faulty, w_faulty = [], [np.empty(0)], [np.empty(0)]
     for pattern in np.unique(code):
         rows = np.flatnonzero(code == pattern)
         links = np.flatnonzero(read[rows[0]])
         if links.size == 0:
             continue
-        null = case.null(rows, links, rng, null_draws)
+        sample = case.sample(rows, links, rng)
+        null = sample.null(rng, null_draws)
+        scores, weight = sample.faulty(rng)
+        p_faulty.append(_share_beyond(null, scores))
+        w_faulty.append(weight * len(rows) / m)
         parts += [(rows[start : start + CHUNK], links, null) for start in range(0, len(rows), CHUNK)]
+    out = Scores(
+        np.full(m, np.nan), np.ones(m), np.full((m, len(JUDGED)), np.nan),
+        np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
+        np.full(m, -1), tails, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
+        np.concatenate(p_faulty), np.concatenate(w_faulty),
+    )  # fmt: skip
     in_threads(lambda part: case.score(out, *part), parts)
     return out
 
@@ -169,14 +176,60 @@ def _shares(prior: FaultPrior) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
+class _Sample:
+    """Sheets of one pattern of readings whose sound and faulty like are simulated."""
+
+    white_of: Whitened
+    law: Shape
+    expected: Floats
+    prior: FaultPrior
+
+    def null(self, rng: np.random.Generator, draws: int) -> Floats:
+        """Sorted scores of sound sheets."""
+        sizes = [min(NULL_BATCH, draws - done) for done in range(0, draws, NULL_BATCH)]
+        batches = [self.law.draw(rng, k) for k in sizes]
+        return np.sort(np.concatenate(in_threads(self._scores, batches)))
+
+    def faulty(self, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Scores of each sheet with each fault that its readings can show, and shares that sum to 1."""
+        white_of, scores, weight = self.white_of, [], []
+        total = {f: sum(i.weight for i in white_of.items if i.fault == f) for f in FAULTS}
+        shares = dict(zip(FAULTS, self.prior.weights, strict=True))
+        for item in white_of.items:
+            white = self.law.draw(rng, 1)
+            move = np.broadcast_to(item.vector, (len(self.expected), len(JUDGED)))[:, white_of.read]
+            size = item.draw(rng, self._readings(white))
+            scores.append(self._scores(white + size[..., None] * forward(white_of.factor, move)))
+            weight.append(shares[item.fault] * item.weight / total[item.fault])
+        each = np.repeat(weight, len(self.expected))
+        return np.concatenate(scores), each / max(each.sum(), SMALLEST_P)
+
+    def _readings(self, white: Floats) -> Floats:
+        readings = np.full((*white.shape[:-1], len(JUDGED)), np.nan)
+        value = np.einsum("mij,kmj->kmi", self.white_of.factor, white)
+        readings[..., self.white_of.read] = self.expected + value
+        return readings
+
+    def _scores(self, white: Floats) -> Floats:
+        faults, _ = self.white_of.ratios(white, self._readings(white), self.law.heavier(white))
+        return _combine(faults, self.prior).ravel()
+
+
+@dataclass(frozen=True, eq=False)
 class _Case:
     """What all sheets of one call are scored by."""
 
     resid: Residuals
     cant_share: float
     prior: FaultPrior
-    tails: Floats
+    tails: Tails
     told: NDArray[np.bool_]
+
+    def law(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Shape:
+        """How sound units' whitened residuals scatter."""
+        tail, skew = self.tails
+        part = np.ix_(rows, links)
+        return shape_of((tail[links], skew[links]), self.resid.share[part], self.resid.doubt[part])
 
     def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
         """The signatures of some sheets against their covariances."""
@@ -186,43 +239,28 @@ class _Case:
         factor = side_by_side(cholesky_factors(cov))
         return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
 
-    def null(
-        self, rows: NDArray[np.int64], links: NDArray[np.int64], rng: np.random.Generator, draws: int
-    ) -> Floats:
-        """Sorted scores of simulated sound sheets with this pattern of readings."""
+    def sample(self, rows: NDArray[np.int64], links: NDArray[np.int64], rng: np.random.Generator) -> _Sample:
+        """Some sheets with this pattern of readings, to simulate others by."""
         many = len(rows) > NULL_SHEETS
         some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
-        white_of = self.whiten(some, links)
-        sizes = [min(NULL_BATCH, draws - done) for done in range(0, draws, NULL_BATCH)]
-        tails = self.tails[np.ix_(some, links)]
-        scale = scales_of(tails)
-        batches = [scale * rng.standard_t(1.0 / tails, (k, *tails.shape)) for k in sizes]
-
-        def scores(white: Floats) -> Floats:
-            readings = np.full((*white.shape[:-1], len(JUDGED)), np.nan)
-            value = np.einsum("mij,kmj->kmi", white_of.factor, white)
-            readings[..., links] = self.resid.expected[np.ix_(some, links)] + value
-            faults, _ = white_of.ratios(white, readings)
-            return (_combine(faults, self.prior) - heavier(white, tails)).ravel()
-
-        return np.sort(np.concatenate(in_threads(scores, batches)))
+        expected = self.resid.expected[np.ix_(some, links)]
+        return _Sample(self.whiten(some, links), self.law(some, links), expected, self.prior)
 
     def score(self, out: Scores, rows: NDArray[np.int64], links: NDArray[np.int64], null: Floats) -> None:
         """Fill in scores, p-values and probabilities of sheets that share a pattern of readings."""
         resid, prior = self.resid, self.prior
         white_of = self.whiten(rows, links)
         white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
-        faults, each = white_of.ratios(white, resid.expected[rows] + resid.value[rows])
-        tails = self.tails[np.ix_(rows, links)]
-        more = heavier(white, tails)
+        law = self.law(rows, links)
+        readings = resid.expected[rows] + resid.value[rows]
+        faults, each = white_of.ratios(white, readings, law.heavier(white))
         some = self.told[rows]
-        out.p_reading[np.ix_(rows[some], links)] = reading_p(white[some], tails[some])
-        score = _combine(faults, prior) - more
+        out.p_reading[np.ix_(rows[some], links)] = law.p_value(white)[some]
+        score = _combine(faults, prior)
         out.score[rows] = score
-        above = len(null) - np.searchsorted(null, score, side="left")
         beyond = np.maximum(np.exp(-score), SMALLEST_P)
-        out.p_value[rows] = np.minimum((above + 1.0) / (len(null) + 1.0), beyond)
-        logs = np.log(_shares(prior))[:, None] + faults.T - more
+        out.p_value[rows] = np.minimum(_share_beyond(null, score), beyond)
+        logs = np.log(_shares(prior))[:, None] + faults.T
         top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)
         sound = prior.healthy * np.exp(-top)
@@ -235,6 +273,12 @@ class _Case:
             strength = each[slips] + np.log([white_of.items[i].weight for i in slips])[:, None]
             names = [white_of.number[i] for i in slips]
             out.best_slip[rows] = np.array(names)[strength.argmax(axis=0)]
+
+
+def _share_beyond(null: Floats, score: Floats) -> Floats:
+    """Share of the null at or above each score."""
+    above = len(null) - np.searchsorted(null, score, side="left")
+    return np.asarray((above + 1.0) / (len(null) + 1.0))
 
 
 def _combine(faults: Floats, prior: FaultPrior) -> Floats:

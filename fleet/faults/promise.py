@@ -1,19 +1,19 @@
-"""Whether a list of suspects can keep its rate of false alarms, read off the bulk of its readings' p-values.
+"""Which share of a list of suspects is false, read off the p-values below the list's own limit.
 
-A sound unit's residuals, each given those before it, have p-values that are uniform where the model's
-spreads and tails are right: x = -log p is exponential of rate 1. Where sound units scatter more widely the
-rate is less. It is estimated on x below `MIDDLE` alone, cut off there, since faulty units are beyond; for
-the fleet, for each family, pattern of readings and reading, groups shrunk toward the fleet by how much
-they differ. Of sound units with d readings a list that ends at p = t then flags a share t (t/d)^(rate -
-1): the likeliest false alarm is one reading far off (an extrapolation: a tail of another shape below the
-middle is not seen).
+Among the units with p below `NEAR` there are sound ones and faulty ones.  Faulty ones have the p-values that
+simulated faults have; how many they are is not known.  Sound ones fall off as p^rate: at rate 1 where the
+model's spreads and tails are right, more slowly where units scatter more widely far out than their middle
+tells.  Both are averaged over what the units' p-values leave possible; so many sound units lie within the
+list's limit.  The list says so where that is more than was asked and the rate probably is below 1.
 
-The test is the score test of rate 1 against less, one-sided at `LEVEL`: of the fleet, and of families,
-patterns and readings by Bonferroni's method.
+Which family, pattern of readings or reading makes it is read off the middle instead: the p-values of single
+readings that are above e^-`MIDDLE`.  The score test of rate 1 against less, one-sided at `LEVEL` by
+Bonferroni's method, names the group with most of the excess.
 
 References
 ----------
-DerSimonian & Laird 1986, Control. Clin. Trials 7, 177-188: the spread between groups by moments. The cut-
+Efron 2008, Statistical Science 23, 1-22: two groups, sound and not, and the share of each among the flagged.
+DerSimonian & Laird 1986, Control. Clin. Trials 7, 177-188: the spread between groups by moments.  The cut-
 off exponential's mean and variance are derived.
 """
 
@@ -38,8 +38,19 @@ MEANS: Final = 1.0 / RATES - MIDDLE / np.expm1(RATES * MIDDLE)
 MEAN: Final = 1.0 - MIDDLE / np.expm1(MIDDLE)
 VARIANCE: Final = 1.0 - MIDDLE**2 * np.exp(MIDDLE) / np.expm1(MIDDLE) ** 2
 LEVEL: Final = 0.05
+NEAR: Final = 2.5
+"""Down from p = 0.08: near enough to the list's limit to tell of it, with units enough."""
+EDGES: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.5, 5.5, 7.5, np.inf])
+"""Bins of -log p beyond `NEAR`."""
+FAULTY: Final = np.linspace(0.0, 0.995, 200)
+"""What the faulty may be of the units below `NEAR`, all alike likely."""
+FALLS: Final = np.exp(np.linspace(-1.2, 0.7, 96))
+FALLS_SD: Final = 0.25
+"""What the rate of sound units' p-values may be, and the sd of its log that is believed."""
 NOTEWORTHY: Final = 1.25
 """A share of false alarms that is not this many times what was asked is not spoken of."""
+PROBABLY: Final = 0.75
+"""Nor where the rate is below 1 with less than this chance."""
 GROUPS: Final = ("family", "pattern", "reading")
 
 
@@ -51,19 +62,19 @@ class Promise:
     ----------
     asked : share of false alarms asked for
     expected : share of the flags that are expected to be false
-    p_value : of the test that sound units' p-values are uniform
+    slower : chance that sound units' p-values fall off more slowly than uniform ones
     group : the family, pattern of readings or reading that fails by itself and makes most of the excess
     """
 
     asked: float
     expected: float
-    p_value: float
+    slower: float = 0.5
     group: str = ""
 
     @property
     def kept(self) -> bool:
         """Whether nothing speaks against the rate asked for."""
-        return self.p_value > LEVEL or self.expected <= NOTEWORTHY * self.asked
+        return self.slower < PROBABLY or self.expected <= NOTEWORTHY * self.asked
 
     @property
     def sentence(self) -> str:
@@ -75,38 +86,60 @@ class Promise:
         return f"asked {share}; this bench's tails allow about {percent(self.expected)} false alarms{most}."
 
 
-def promise(p: Floats, groups: pd.DataFrame, flagged: float, fdr: float) -> Promise:
+def promise(
+    p: Floats, flagged: NDArray[np.bool_], faulty: tuple[Floats, Floats], fdr: float, group: str = ""
+) -> Promise:
     """Reckon what a list can promise.
 
     Parameters
     ----------
-    p : (n,) p-values of single readings of the units' newest sheets
-    groups : (n,) columns `GROUPS`, in words, ``sheet``, and ``doubt``: sd of the log variance as far as
-        a family's own is not known, which the p-values have been widened for
-    flagged : share of the units judged that are on the list
+    p : (n,) p-values of units
+    flagged : (n,) which are on the list
+    faulty : p-values of faulty units, and their weights
     fdr : share of false alarms asked for
+    group : what to name if it can't be kept
+    """
+    if not flagged.any():
+        return Promise(fdr, fdr)
+    x = -np.log(p) - NEAR
+    n, away = (
+        np.histogram(y, EDGES, weights=w)[0] for y, w in ((x, None), (-np.log(faulty[0]) - NEAR, faulty[1]))
+    )
+    survival = np.exp(-FALLS[:, None] * EDGES)
+    sound, away = survival[:, :-1] - survival[:, 1:], away / max(away.sum(), 1e-300)
+    mixed = (1.0 - FAULTY[:, None]) * sound[:, None] + FAULTY[:, None] * away
+    log_weight = np.log(np.maximum(mixed, 1e-300)) @ n - 0.5 * (np.log(FALLS)[:, None] / FALLS_SD) ** 2
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    limit = max(float(x[flagged].min()), 0.0)
+    expected = n.sum() * float(np.exp(-FALLS * limit) @ weight @ (1.0 - FAULTY)) / flagged.sum()
+    return Promise(fdr, float(min(1.0, expected)), float(weight[FALLS < 1.0].sum()), group)
+
+
+def odd_group(p: Floats, groups: pd.DataFrame) -> str:
+    """The family, pattern of readings or reading whose middle scatters too widely and makes most of it.
+
+    Parameters
+    ----------
+    p : (n,) p-values of single readings of the units' newest sheets
+    groups : (n,) columns `GROUPS`, in words, and ``doubt``: sd of the log variance as far as a family's own
+        is not known, which the p-values have been widened for
     """
     x = -np.log(p)
     bulk = x < MIDDLE
-    each = len(p) / max(groups["sheet"].nunique(), 1)
-    x, groups = x[bulk], groups[bulk].reset_index(drop=True)
-    if not len(x) or not flagged:
-        return Promise(fdr, fdr, 1.0)
-    fleet, chances = float(_rate(x.mean())), [float(_chance(x.mean(), len(x)))]
-    beyond = np.log(each / (fdr * flagged))
-    false, group, excess = 0.0, "", 0.0
+    x, groups = x[bulk], groups[bulk]
+    if not len(x):
+        return ""
+    fleet = float(_rate(x.mean()))
+    found, most = "", 0.0
     for kind in GROUPS:
         doubt = groups["doubt"] if kind == "family" else 0.0 * groups["doubt"]
         table = _by_group(x, groups[kind], doubt, fleet)
-        chances.append(min(1.0, float(table["p_value"].min()) * len(table)))
-        sound = table["n"] / -np.expm1(-table["rate"] * MIDDLE) / len(p) * fdr * flagged
-        allowed = sound * np.exp((1.0 - table["rate"]) * beyond)
-        false = max(false, float(allowed.sum()))
-        odd = (table["p_value"] * len(table) <= LEVEL) & (2.0 * table["n"] <= len(x))
-        more = (allowed - sound).where(odd)
-        if more.max() > excess:
-            group, excess = str(more.idxmax()), float(more.max())
-    return Promise(fdr, min(1.0, false / flagged), min(1.0, len(chances) * min(chances)), group)
+        odd = (table["p_value"] * len(GROUPS) * len(table) <= LEVEL) & (2.0 * table["n"] <= len(x))
+        more = (table["n"] * (1.0 - table["rate"])).where(odd)
+        if more.max() > most:
+            found, most = str(more.idxmax()), float(more.max())
+    return found
 
 
 def _rate(mean: Any) -> Any:

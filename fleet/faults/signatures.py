@@ -103,6 +103,15 @@ class Signature:
     column: str = ""
     given: Mapping[int, bool] = field(default_factory=dict)
 
+    def draw(self, rng: np.random.Generator, readings: Floats) -> Floats:
+        """Sizes (...) of this fault in units with these readings (..., 8); a slip's is the reading itself."""
+        if self.undo is not None:
+            return readings[..., self.undo]
+        size = readings.shape[:-1]
+        middle, sd = np.moveaxis(np.array(self.bumps)[rng.integers(len(self.bumps), size=size)], -1, 0)
+        sense = np.where(rng.random(size) < 0.5, -1.0, 1.0) if self.both else 1.0
+        return np.asarray(sense * (middle + sd * rng.standard_normal(size)))
+
 
 def signatures(expected: Floats, canted_to_electrical: float) -> list[Signature]:
     """All signatures for sheets with these expectations.
@@ -215,13 +224,16 @@ class Whitened:
             power[i] = sum(by * also * inverse[j, k] for j, by in moves for k, also in moves)
         return cls(tuple(kept), tuple(moved), power, read, factor, tuple(number))
 
-    def ratios(self, white: Floats, readings: Floats) -> tuple[Floats, Floats]:
+    def ratios(self, white: Floats, readings: Floats, heavy: Floats | float = 0.0) -> tuple[Floats, Floats]:
         """Log likelihood ratios against a sound unit.
+
+        A fault explains the readings that it moves; those that it does not move scatter as a sound unit's.
 
         Parameters
         ----------
         white : (..., m, d) whitened residuals; leading axes are further residuals of the same sheets
         readings : (..., m, 8) responses as written
+        heavy : (..., m, d) log of how much denser sound units lie at each whitened residual than normal ones
 
         Returns
         -------
@@ -229,10 +241,13 @@ class Whitened:
         each : (s, ..., m) per signature
         """
         solved = backward(self.factor, white)
+        more = np.moveaxis(np.broadcast_to(heavy, white.shape), -1, 0)
         each = np.empty((len(self.items), *white.shape[:-1]))
         for i, (item, moves) in enumerate(zip(self.items, self.moved, strict=True)):
             along = sum(by * solved[k] for k, by in moves)
-            each[i] = _ratio(item, np.asarray(along), self.power[i], readings)
+            each[i] = _ratio(item, np.asarray(along), self.power[i], readings) - sum(
+                more[k] for k, _ in moves
+            )
         faults = np.full((len(FAULTS), *white.shape[:-1]), -np.inf)
         for j, fault in enumerate(FAULTS[:-1]):
             mine = [i for i, item in enumerate(self.items) if item.fault == fault]
@@ -242,7 +257,7 @@ class Whitened:
                 faults[j] = log_average(each[mine], np.array([self.items[i].weight for i in mine]))
         d = white.shape[-1]
         square = np.einsum("...d,...d->...", white, white)
-        faults[-1] = 0.5 * square * (1.0 - OTHER_SIGMAS**-2) - d * np.log(OTHER_SIGMAS)
+        faults[-1] = 0.5 * square * (1.0 - OTHER_SIGMAS**-2) - d * np.log(OTHER_SIGMAS) - more.sum(axis=0)
         return np.moveaxis(faults, 0, -1), each
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
-from fleet.faults.promise import Promise, promise
+from fleet.faults.promise import Promise, odd_group, promise
 from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
@@ -55,7 +55,8 @@ class Suspects(Result):
     table : one row a sheet, `COLUMNS`, flagged units first, then by score
     sentence : how many units were judged and flagged, at which rate of false alarms
     fdr : the rate asked for
-    tail : 1/(degrees of freedom) of sound units' scatter, as the middle of the fleet has it (0 = normal)
+    tail : 1/(degrees of freedom) of sound units' scatter, mean of the readings, as the middle of the fleet
+        has it (0 = normal)
     promise : what the list can promise of false alarms
     """
 
@@ -110,7 +111,7 @@ def suspects(
     frame = _in_order(sheets)
     if frame.empty:
         return Suspects(
-            pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr, 1.0)
+            pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
         )
     table, tail, kept = _judged(house, frame, fdr, prior, policy or Policy(), seed)
     del frame
@@ -148,10 +149,11 @@ def _judged(
     flagged = q_unit <= fdr
     table = _table(frame, scores, p_unit, q_unit, flagged)
     table["why"] = _why(house, frame, resid, scores, flagged, policy)
-    units, listed = (frame["unit"][rows].nunique() for rows in (slice(None), flagged))
-    kept = promise(*_readings(resid, scores), listed / units, fdr)
-    table["list_false_share"] = kept.asked if kept.kept else kept.expected
-    return table, scores.tail, kept
+    first = ~frame["unit"].duplicated().to_numpy()
+    faulty = scores.p_faulty, scores.w_faulty
+    kept = promise(p_unit[first], flagged[first], faulty, fdr, odd_group(*_readings(resid, scores)))
+    table["list_false_share"] = kept.expected
+    return table, float(scores.tails[0].mean()), kept
 
 
 def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
@@ -173,7 +175,6 @@ def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
             "family": family[whose[row]],
             "pattern": pattern[code][row],
             "reading": reading[link],
-            "sheet": row,
             "doubt": doubt[row, link],
         }
     )

@@ -228,6 +228,29 @@ def test_a_fault_that_nothing_read_can_show_is_impossible() -> None:
     assert shown == set(FAULTS) - hidden
 
 
+def test_heavy_tails_weigh_on_the_faults_that_explain_the_reading() -> None:
+    """Sound units denser at a far balance by e: faults of the balance lose 1, a twisted stylus nothing."""
+    white_of = whitened_of(signatures(EXPECTED, 0.35), np.eye(8))
+    r = np.where(np.arange(8) == BALANCE, 3.0, 0.5)[None]
+    plain, heavy = (white_of.ratios(r, EXPECTED + r, x)[0][0] for x in (0.0, np.eye(8)[[BALANCE]]))
+    lost = dict(zip(FAULTS, plain - heavy, strict=True))
+    assert lost["weak_channel"] == pytest.approx(1.0)
+    assert lost["other"] == pytest.approx(1.0)
+    assert lost["stylus_twisted"] == pytest.approx(0.0)
+    assert 0.0 <= lost["misread"] < 1.0
+
+
+def test_sizes_drawn_are_those_of_the_bumps() -> None:
+    """Mean size and sense of many draws; a slip that is undone has the reading's own size."""
+    rng = np.random.default_rng(4)
+    (twisted,) = named("stylus_twisted")
+    size = twisted.draw(rng, np.zeros((40_000, 8)))
+    assert np.abs(size).mean() == pytest.approx(np.mean([m for m, _ in twisted.bumps]), rel=0.02)
+    assert (size > 0.0).mean() == pytest.approx(0.5, abs=0.02)
+    (flipped,) = [s for s in named("misread") if s.undo == ZENITH]
+    assert flipped.draw(rng, EXPECTED) == pytest.approx(EXPECTED[:, ZENITH])
+
+
 def test_other_is_a_cloud_three_times_as_wide() -> None:
     """Its ratio is that of N(0, 9Σ) over N(0, Σ)."""
     cov, r = sound_covariance(), np.full(8, 0.7)
