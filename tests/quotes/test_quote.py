@@ -296,3 +296,20 @@ def test_bench_time_agrees_with_a_gamma_regression() -> None:
     common = d["body_family"].value_counts().loc[lambda n: n >= 60].index
     ratio = pd.Series(ours, index=list(family))[common] / by_family[common]
     assert ratio.mean() == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_conflict_takes_bench_time_by_the_guarded_limits(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two sds of .15 and .35° inside 90.5 and 22° leave 69.5°: a built-in angle below it costs time."""
+    forecaster = Forecaster(fleet.house, n_draws=256)
+    seen = []
+    real = forecaster.minutes
+    monkeypatch.setattr(
+        forecaster, "minutes", lambda draws, tilt, clash: seen.append(clash) or real(draws, tilt, clash)
+    )
+    guarded = DEFAULT.but(guard_sigmas=2.0, rake_reading_sd_deg=0.15, tracking_reading_sd_deg=0.35)
+    quote(ASKED.iloc[:2], forecaster, {"default": guarded})
+    built_in = forecaster.draw(ASKED.iloc[:2], [guarded] * 2).built_in
+    assert 0.0 < seen[0].mean() < 1.0
+    assert np.array_equal(seen[0], built_in < 69.5)
