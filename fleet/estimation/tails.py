@@ -28,7 +28,7 @@ from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.loo_residuals import Residuals, cholesky_factors
 
 Floats = NDArray[np.float64]
-INSIDE: Final = 3.0
+INSIDE: Final = 3.5
 MOST_ROWS: Final = 5_000
 SMALLEST_P: Final = 1e-300
 """Doubles end there; no unit is impossible."""
@@ -155,12 +155,12 @@ def _pooled(log_lik: Floats) -> Floats:
     """
     log_gamma = (ALIKE - 1.0) * np.log(GRID) - ALIKE * GRID / GRID[:, None]
     given = _weights(log_gamma + np.log(np.gradient(GRID)))
-    lik = np.exp(log_lik - log_lik.max(axis=1, keepdims=True))
-    each = given @ lik.T
+    fit = np.exp(log_lik - log_lik.max(axis=1, keepdims=True))
+    each = given @ fit.T
     believed = np.append(NORMAL, (1.0 - NORMAL) * np.gradient(GRID)[1:] / np.gradient(GRID)[1:].sum())
     common = _weights(np.log(each).sum(axis=1) + np.log(believed))
     chance = Shape.of(GRID, np.zeros(len(GRID))).beyond(np.array(FAR))
-    mean = common @ ((given @ (lik * chance).T) / each)
+    mean = common @ ((given @ (fit * chance).T) / each)
     return np.asarray(np.interp(mean, chance, GRID))
 
 

@@ -60,7 +60,7 @@ def test_a_paper_bears_the_workshop_s_name(
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ('polcy = "a"', "polcy is no setting; settings are texts named policy, prior, policy_name, paper"),
+        ('polixy = "a"', "polixy is no setting; settings are texts named policy, prior, policy_name, paper"),
         ("paper = 4", "paper is no setting"),
         ("paper = ", "is no TOML"),
         ('paper = "a5"', "a5"),

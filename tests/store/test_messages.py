@@ -400,7 +400,7 @@ CASES: dict[str, Case] = {
     "… is not JSON, whatever its name says": lambda b: b.takes(GOOD, "a.json"),
     "… is no list of sheets": lambda b: b.takes('{"sheet_no": "A1"}', "a.json"),
     "… has lists or objects in a cell": lambda b: b.takes('[{"sheet_no": ["A1"]}]', "a.json"),
-    "… is no setting; settings are texts named …": lambda b: with_settings(b, 'polcy = "x"'),
+    "… is no setting; settings are texts named …": lambda b: with_settings(b, 'polixy = "x"'),
     "the settings … can't be read": lambda b: with_settings(b, "x" * (1 << 19)),
     "the ledger of publications … can't be read": damaged_ledger,
     "the ledger of publications in … can't be written": ledger_in_the_way,
