@@ -98,7 +98,10 @@ def in_a_note(chance: float, path: Path) -> str:
     """The sentence that a JSON file of suspects carries of a unit that is sound with this chance."""
     links = len(JUDGED)
     resid = SimpleNamespace(
-        value=np.zeros((1, links)), covariance=np.eye(links)[None], seen=pd.DataFrame({"family": [True]})
+        value=np.zeros((1, links)),
+        expected=np.zeros((1, links)),
+        covariance=np.eye(links)[None],
+        seen=pd.DataFrame({"family": [True]}),
     )
     faults = np.full((1, len(FAULTS)), (1.0 - chance) / len(FAULTS)) + 1e-9
     scores = SimpleNamespace(score=np.ones(1), healthy=np.array([chance]), faults=faults)
@@ -194,6 +197,7 @@ NAMED = {
 NO_LABELS = {
     ("fleet/house_model/chain.py", "RESPONSES"): "formulas",
     ("fleet/tallies/queries.py", "LABELS"): "formulas",
+    ("fleet/report/plain_quote.py", "NEEDS"): "what an owner is asked to send, not what a fact is called",
     ("fleet/intake/guides/spellings.py", "_PHRASES"): "how other benches spell them",
     ("fleet/intake/guides/questions.py", "SIGNS"): "what + means, as a question",
 }

@@ -201,7 +201,8 @@ def _tried(table: SheetTable, key: TokenKey | None, *, put_aside: bool) -> Sheet
 def store_of(sheets: Sheets) -> Iterator[Store]:
     """A store with just these sheets, thrown away at the end."""
     with trial_store() as trial:
-        trial.append(sheets.table[list(STORED_COLUMNS)], file_name="frame")
+        kept = [name for name in (*STORED_COLUMNS, "marks") if name in sheets.table]
+        trial.append(sheets.table[kept], file_name="frame")
         yield trial
 
 

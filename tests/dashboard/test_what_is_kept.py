@@ -56,6 +56,9 @@ UNIT = {
     "height_mm": 16.0,
     "tip_to_mount_mm": 9.5,
     "roll_applied_deg": 0.3,
+    "rake_aim_deg": 91.8,
+    "tracking_limit_deg": 21.0,
+    "target_reason": "owners_wish",
 }
 FILLED: dict[str, dict[str, Any]] = {
     "enquiry": {name: UNIT[name] for name in state.ENQUIRY},
