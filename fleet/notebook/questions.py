@@ -81,7 +81,7 @@ def fit(sheets: SheetsLike) -> House:
     ----------
     sheets : Sheets, DataFrame, Store, Path or str
         Bench sheets, checked as `read_sheets` does. Each unit teaches by its newest sheet, check pickups
-        never do.
+        and sheets whose readings can't be true together never do.
 
     Returns
     -------
@@ -99,7 +99,7 @@ def fit(sheets: SheetsLike) -> House:
     --------
     >>> import fleet
     >>> fleet.fit("demo/demo-sheets.csv")
-    House: 835 units, ... links
+    House: 830 units, ... links
     """
     if isinstance(sheets, Store):
         return fit_store(sheets.open())
