@@ -13,6 +13,7 @@ import streamlit as st
 
 from dashboards.data.store_state import of_sheets
 from fleet.errors import NoSuchUnitError
+from fleet.files.places import default_path
 from fleet.files.working import working_folder
 from fleet.intake import IntakeReport, Proposal, intake_file, load_guide, propose_guide
 from fleet.intake.faults import FAULT_COLUMNS
@@ -20,7 +21,7 @@ from fleet.intake.guides.kept import folder_of, guide_for, keep_guide, new_place
 from fleet.intake.guides.questions import with_answer
 from fleet.intake.ingest import trial_store, try_file
 from fleet.intake.preview import preview
-from fleet.store import Store, default_path, pick_sheets
+from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec, TypeVar
 
 import streamlit as st
 
-from fleet.store import Overview, Store, default_path
+from fleet.files.places import default_path
+from fleet.store import Overview, Store
 from fleet.store import overview as look_over
 from fleet.store.models import answers_from
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from fleet.errors import FleetError
+from fleet.files.places import default_path
 
 if TYPE_CHECKING:
     from fleet.faults.likelihood_ratio import FaultPrior
@@ -160,8 +161,6 @@ def harmless(text: str) -> str:
 
 def store_path(given: Path | None) -> Path:
     """The store's path: the command's own option, else `fleet --store`, else the environment's."""
-    from fleet.store import default_path
-
     return given or root_store.get() or default_path()
 
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 import typer
 
 from fleet.errors import FleetError
+from fleet.files.places import default_path
 
 NAME: Final = "fleet.toml"
 FILES: Final = ("policy", "prior")
@@ -19,8 +20,6 @@ KEYS: Final = (*FILES, "policy_name", "paper", "workshop")
 
 def settings_file(words: Sequence[str]) -> Path:
     """Where the settings would be: beside the store that the words name, or beside the usual one."""
-    from fleet.store.store import default_path
-
     named = [w.split("=", 1)[1] for w in words if w.startswith("--store=")]
     named += [path for option, path in pairwise(words) if option == "--store"]
     return (Path(named[-1]).expanduser() if named else default_path()).parent / NAME

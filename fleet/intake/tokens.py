@@ -14,7 +14,6 @@ import os
 import re
 import secrets
 import stat
-import sys
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -22,6 +21,7 @@ from pathlib import Path
 
 from fleet.errors import FleetError
 from fleet.files.door import read_whole
+from fleet.files.places import key_path
 from fleet.files.replacing import put_where_nothing_is
 from fleet.files.working import real_place, working_folder
 
@@ -121,20 +121,6 @@ def _retoken(token: str, secrets_since: Iterable[bytes]) -> str:
     for secret in secrets_since:
         token = _digest(secret, b"token", token)[:TOKEN_DIGITS]
     return token
-
-
-def key_path() -> Path:
-    """Where the key file is or would be made."""
-    named = os.environ.get("FLEET_KEY_FILE")
-    if named:
-        return Path(named).expanduser()
-    if sys.platform == "win32":
-        base = Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
-    return base / "fleet" / "token.key"
 
 
 def load_key(*, make: bool) -> TokenKey | None:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS, STORED_COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.files.places import default_path
 from fleet.intake import (
     Fault,
     Guide,
@@ -30,7 +31,7 @@ from fleet.intake.checks import check_table
 from fleet.intake.ingest import trial_store, try_table
 from fleet.intake.reader import read_table
 from fleet.results import Result
-from fleet.store import CURRENT_COLUMNS, Store, default_path
+from fleet.store import CURRENT_COLUMNS, Store
 
 MOST_FAULTS_SAID: Final = 20
 ASKED: Final = "asked"

@@ -4,7 +4,7 @@ from fleet.store.append import Appended, Conflict
 from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
 from fleet.store.picking import Overview, like_number, overview, pick_sheets
-from fleet.store.store import CURRENT_COLUMNS, Store, default_path
+from fleet.store.store import CURRENT_COLUMNS, Store
 from fleet.store.upkeep import (
     Forgotten,
     OtherCopies,
@@ -39,7 +39,6 @@ __all__ = [
     "change_key",
     "check_store",
     "copies_that_hold",
-    "default_path",
     "forget_sheet",
     "forget_unit",
     "like_number",

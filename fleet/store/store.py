@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +13,7 @@ from pandas.api.types import is_object_dtype
 
 from fleet.columns import STORED_COLUMNS
 from fleet.errors import FleetError, StoreBusyError
+from fleet.files.places import default_path
 from fleet.files.replacing import exclusive, put_where_nothing_is
 from fleet.files.working import passing_place, real_place, sweep, working_folder
 from fleet.store import append as appending
@@ -31,20 +31,6 @@ from fleet.store.migrate import migrate, newest_schema, schema_of
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
 _KEPT = "-before-restore-"
-
-
-def default_path() -> Path:
-    """Where the store is unless told otherwise: `FLEET_STORE`, else the user's data folder."""
-    named = os.environ.get("FLEET_STORE")
-    if named:
-        return Path(named).expanduser()
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "fleet" / "fleet.duckdb"
 
 
 class Store:

@@ -16,8 +16,9 @@ import pandas as pd
 import pytest
 
 from fleet.errors import FleetError
+from fleet.files.places import default_path
 from fleet.files.working import working_folders
-from fleet.store import Store, connection, default_path
+from fleet.store import Store, connection
 from fleet.store import store as store_module
 
 Sheets = Callable[..., pd.DataFrame]

@@ -11,8 +11,8 @@ def rekey(store: common.StoreOption = None) -> None:
 
     The key file keeps the earlier keys. Other stores under the same key need the same command once each.
     """
+    from fleet.files.places import key_path
     from fleet.intake import change_token_key
-    from fleet.intake.tokens import key_path
 
     say(f"{change_token_key(common.the_store(store).open())} units have new tokens.")
     say(f"Keep a copy of the new key apart from the store: {key_path()}. No backup of the store holds it.")
