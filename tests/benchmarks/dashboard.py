@@ -39,7 +39,7 @@ PAGES = {
     ),
     "normal": ("/normal", ("Source", "S01")),
     "unit": ("/unit?sheet={sheet}", None),
-    "suspects": ("/suspects", ("False alarms allowed", "1%")),
+    "suspects": ("/suspects", ("False alarms allowed", "1 %")),
     "distributions": ("/distributions", ("Quantity", "dynamic sag")),
     "attainment": ("/attainment", ("Target", "the rake target")),
     "sheets": ("/sheets", None),
