@@ -30,6 +30,7 @@ Convert = Callable[[Sequence[str | None]], Converted]
 _CLOCK = re.compile(r"[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?$")
 _NAMED_MONTH = re.compile(r"[^\W\d_]{3,}")
 _ABOUT = re.compile(r"(?:ca\.?|~|≈|about|env\.?)\s*(?=\d)", re.IGNORECASE)
+"""An estimate, which hours and minutes may be; an angle may not."""
 _FIRST_WORD = re.compile(r"([^\W\d_]+)\.?\s*(?=[+\-−]?[\d.,])")
 _ARC = re.compile(r"([+\-−]?)(\d+)\s*°\s*([0-5]?\d)\s*['’′](.*)")
 _HOURS = re.compile(r"(\d{1,2})\s*h\s*([0-5]\d)?\s*(?:mi?n)?\.?", re.IGNORECASE)
@@ -98,7 +99,7 @@ def _number_turner(rule: Rule, guide: Guide) -> Callable[[str], str]:
     def turn(text: str) -> str:
         if text.lower() in rule.words:
             return rule.words[text.lower()]
-        text = _ABOUT.sub("", _one_figure(text, rule.column.unit))
+        text = _one_figure(text, rule.column.unit)
         first = _FIRST_WORD.match(text)
         if first is not None and first.group(1).lower() in rule.sense:
             text = f"{text[first.end() :]} {first.group(1)}"
@@ -126,6 +127,8 @@ def _one_figure(text: str, unit: str) -> str:
     if unit == "°" and (arc := _ARC.fullmatch(text)):
         sign, whole, part, rest = arc.groups()
         return f"{sign}{int(whole) + int(part) / 60.0:.4f} °{rest}"
+    if unit in {"h", "min"}:
+        text = _ABOUT.sub("", text)
     if unit == "min" and (time := _HOURS.fullmatch(text)):
         return f"{60 * int(time.group(1)) + int(time.group(2) or 0)} min"
     if unit == "µm/mN":

@@ -45,7 +45,8 @@ def evidence(rule: Rule, unit: str, cells: Sequence[str], base: Guide) -> tuple[
         known = WORDS.get(rule.to, {})
         present = {word.lower() for word in told}
         rule = replace(rule, words={word: meaning for word, meaning in known.items() if word in present})
-        if not column.required and _recurs(rule, base, told):
+        # not told would be the default: a check pickup by another name would teach as a customer's
+        if not column.required and column.default is None and _recurs(rule, base, told):
             rule = replace(rule, words={**rule.words, ANY_OTHER: ""})
     if column.kind in {"code", "text"} and rule.to not in NEVER_BLANK:
         pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN

@@ -166,3 +166,18 @@ def test_a_mark_of_the_check_pickup_is_its_purpose(write: Write) -> None:
     """True under `is_ref` is the bench's own check pickup, which never teaches."""
     rule = rule_of(drafted(write, "is_ref", *["False", "True"] * 4), "purpose")
     assert dict(rule.words) == {"false": "unit", "true": "reference"}
+
+
+def test_a_strange_word_for_the_check_pickup_makes_no_customer_of_it(write: Write) -> None:
+    """A purpose that isn't known is not taken for not told, which would be a customer's unit."""
+    proposal = drafted(write, "Purpose", *["job", "eich", "job", "eich", "job", "job", "job", "job"])
+    assert "*" not in rule_of(proposal, "purpose").words
+    done = converter(rule_of(proposal, "purpose"), proposal.guide)(["job", "eich"])
+    assert done.texts == ["unit", None]
+    assert list(done.reasons) == [1]
+
+
+def test_an_estimate_is_no_reading_of_an_angle() -> None:
+    """`ca. 300` is a figure of hours; `ca. 91` is none of a rake, and keeps its row out."""
+    assert converter(Rule("", "hours_used"), Guide(()))(["ca. 300"]).texts == ["300.0"]
+    assert list(converter(Rule("", "sra_dynamic_deg"), Guide(()))(["ca. 91"]).reasons) == [0]
