@@ -9,6 +9,7 @@ from dashboards.data.quotes import Asked
 from fleet.charts import enquiry as charts
 from fleet.charts import tables
 from fleet.policy.policy import Policy
+from fleet.report.paper import policy_words
 
 
 def ask() -> None:
@@ -46,4 +47,5 @@ def figures(asked: Asked, policy: Policy, basis: str) -> None:
         layout.table(tables.quantiles(asked.row), "quantiles")
     with right:
         layout.table(tables.chances(asked.row), "chances")
-    layout.note(f"The quote stands on: {basis}. Policy {policy.label}.")
+    price = "" if asked.row["price_quoted"] > 0 else " No price: the policy has no hourly rate."
+    layout.note(f"The quote stands on: {basis}. Target policy {policy.name}: {policy_words(policy)}.{price}")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Final
+from functools import wraps
+from typing import Final, ParamSpec
 
 import altair as alt
 import pandas as pd
@@ -20,6 +21,7 @@ from fleet.output import csv_text, xlsx_bytes
 from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
 
+_Given = ParamSpec("_Given")
 EVERYTHING: Final = "all"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 DONE: Final = "@done"
@@ -37,6 +39,24 @@ class Ready:
 
     path: str
     revision: str
+
+
+def part(draw: Callable[_Given, None]) -> Callable[_Given, None]:
+    """Make a function a part of its page that is drawn again by itself when something in it is changed.
+
+    What it asks is kept as the page's own choices are; a fault is a line in its place.
+    """
+
+    @st.fragment
+    @wraps(draw)
+    def drawn(*args: _Given.args, **options: _Given.kwargs) -> None:
+        state.settle()
+        try:
+            draw(*args, **options)
+        except FleetError as error:
+            explain(error)
+
+    return drawn
 
 
 def question(title: str, about: str) -> None:

@@ -15,7 +15,6 @@ from dashboards.data.suspects import Listed, ranked_suspects
 from dashboards.numbers import sortable
 from fleet.attainment.distributions import Quantity
 from fleet.charts import suspects as unit_charts
-from fleet.errors import FleetError
 from fleet.numerals import NOT_KNOWN, figure, percent
 from fleet.words import fault_words, plain_word
 
@@ -23,6 +22,8 @@ OF: Final = "of"
 CLICK: Final = "picked"
 PLANE_PX: Final = 560
 """Room for a picture with equal axes and its labels."""
+PAPER: Final = "paper"
+"""Heading of the column whose cells open a unit's paper."""
 MOST_LISTED: Final = 300
 FALSE_SHARES: Final = ("0.05", "0.01", "0.1", "0.2")
 FLAGGED, WHOLE, OPEN = "flagged", "all", "open"
@@ -99,23 +100,24 @@ def to_units(
     key: str,
     *,
     width: Literal["stretch", "content"] = "stretch",
+    field: str = "sheet_no",
     go: Callable[[str], None] = state.go_to_unit,
 ) -> None:
-    """Draw a chart whose marks, clicked, open the page of their unit, or where `go` leads with the sheet."""
+    """Draw a chart whose marks, clicked, open their unit's page, or where `go` leads with their field."""
     out = chart.copy(deep=False)
     out.layer = list(out.layer)
     names = []
     for i, layer in enumerate(out.layer):
-        if _speaks_of(layer, "sheet_no"):
+        if _speaks_of(layer, field):
             names.append(f"{CLICK}{i}")
-            point = alt.selection_point(name=names[-1], fields=["sheet_no"], on="click", clear="dblclick")
+            point = alt.selection_point(name=names[-1], fields=[field], on="click", clear="dblclick")
             out.layer[i] = layer.add_params(point)
 
     def picked() -> None:
         said = st.session_state[key]["selection"]
         found = [p for name in names for p in said.get(name, [])]
         if found:
-            go(str(found[-1]["sheet_no"]))
+            go(str(found[-1][field]))
 
     st.altair_chart(out, width=width, key=key, on_select=picked)
 
@@ -127,38 +129,30 @@ def _picked_rows(key: str) -> list[int]:
 
 
 def to_unit_by_row(frame: pd.DataFrame, key: str, numbers: Sequence[str], alt: str, *, most: int = 6) -> None:
-    """Show a table of which a row, clicked anywhere, opens the page of its unit."""
+    """Show a table of which a row, clicked anywhere, opens its unit's page; a cell of `PAPER` its paper."""
     own = f"{key}_{zlib.crc32(chr(10).join(numbers).encode()):x}"
 
-    _table(frame, own, numbers, state.go_to_unit, most, alt)
+    def paper(number: str) -> None:
+        state.go_to("unit", sheet=number, paper="sheet")
 
-
-def rows(
-    frame: pd.DataFrame, key: str, values: Sequence[str], alt: str, *, sets: str, most: int = 12
-) -> None:
-    """Show a table of which a row picks a value.
-
-    Parameters
-    ----------
-    frame : what is shown.
-    key : of the widget; a table with other rows is another widget, so that no old row stays marked.
-    values : what the rows pick, one for each.
-    alt : words for who can't see it.
-    sets : the page's key that is set.
-    most : rows shown at once.
-    """
-    own = f"{key}_{zlib.crc32(chr(10).join(values).encode()):x}"
-
-    _table(frame, own, values, lambda value: state.choose(sets, value), most, alt)
+    _table(frame, own, numbers, state.go_to_unit, most, alt, paper)
 
 
 def _table(
-    frame: pd.DataFrame, own: str, values: Sequence[str], act: Callable[[str], None], most: int, alt: str
+    frame: pd.DataFrame,
+    own: str,
+    values: Sequence[str],
+    act: Callable[[str], None],
+    most: int,
+    alt: str,
+    paper: Callable[[str], None] | None = None,
 ) -> None:
     def picked() -> None:
         chosen = _picked_rows(own)
         if chosen and chosen[-1] < len(values):
-            act(values[chosen[-1]])
+            cells = st.session_state[own]["selection"].get("cells", [])
+            on_paper = paper is not None and any(cell[1] == PAPER for cell in cells)
+            (paper if on_paper and paper is not None else act)(values[chosen[-1]])
 
     st.dataframe(
         sortable(frame),
@@ -208,37 +202,10 @@ def units(frame: pd.DataFrame, shown: pd.DataFrame, name: str) -> None:
         return
     listed = numbers[:MOST_LISTED]
     about = f"List of {len(listed)} units; picking one opens its page"
-    to_unit_by_row(shown.head(MOST_LISTED), "units_list", listed, about, most=8)
-    if len(numbers) > len(listed):
-        layout.note(f"The first {len(listed)} of {len(numbers)}; the table holds all.")
-    layout.note("Click a row: the unit's page, with its sheet as typed and its papers.")
+    to_unit_by_row(shown.head(MOST_LISTED).assign(**{PAPER: "print"}), "units_list", listed, about, most=8)
+    first = f"The first {len(listed)} of {len(numbers)}; the table holds all. " * (len(numbers) > len(listed))
+    layout.note(f"{first}Click a row: the unit's page, with its sheet as typed. Its last cell: its paper.")
     layout.download(frame, name, f"{name}_units")
-
-
-def sheet(
-    label: str, key: str, listed: Sequence[str], known: set[str], among: str, nothing: str,
-    first: str | None = None,
-) -> str | None:  # fmt: skip
-    """Ask for a sheet; one that isn't known is an error line, never another unit.
-
-    Parameters
-    ----------
-    label, key : of the box.
-    listed : numbers to offer.
-    known : numbers that may be opened.
-    among : what `known` is, in words.
-    nothing : what an empty box says.
-    first : the sheet that an empty box stands for.
-    """
-    asked = state.now(key)
-    options = [*listed, asked] if asked is not None and asked not in listed else list(listed)
-    chosen = state.maybe(label, options, key, names=str, nothing=nothing)
-    if chosen is None:
-        return first
-    if chosen not in known:
-        layout.explain(FleetError(f"there is no sheet {chosen!r} among {among}; check its number."))
-        return None
-    return chosen
 
 
 def to_its_page(sheet_no: str) -> None:
@@ -304,36 +271,19 @@ def filter_rows(
     return table[keep]
 
 
-def suspect(table: pd.DataFrame, shown: pd.DataFrame, *, filtered: bool) -> str | None:
-    """Show the list and return the sheet picked in it, by its box, or by a link; else the first.
-
-    Parameters
-    ----------
-    table : every judged sheet.
-    shown : the rows to list.
-    filtered : whether filters were chosen: a sheet that they hide is then not opened; without any a link
-        opens a sheet that isn't flagged.
-    """
+def suspects(shown: pd.DataFrame) -> None:
+    """List suspects, the first `MOST_LISTED` of them; a row opens the page of its unit."""
     head = shown.head(MOST_LISTED)
-    numbers = head["sheet_no"].astype(str).tolist()
-    if numbers:
-        about = f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}"
-        rows(unit_charts.suspect_table(head), "list", numbers, about, sets="sheet", most=8)
-    else:
+    if head.empty:
         st.info("No sheet passes these filters; choose all units, or fewer filters.")
+        return
+    numbers = head["sheet_no"].astype(str).tolist()
+    about = (
+        f"List of {len(head)} sheets, the most suspect first; the first is {numbers[0]}; picking one opens it"
+    )
+    to_unit_by_row(unit_charts.suspect_table(head), "list", numbers, about, most=12)
     if len(shown) > len(head):
         layout.note(f"The first {len(head)} of {len(shown)}; the filters narrow the list.")
-    known, listed = set(table["sheet_no"].astype(str)), set(shown["sheet_no"].astype(str))
-    asked = state.now("sheet")
-    if asked in known - listed:
-        if filtered:
-            layout.note(f"Sheet {asked} doesn't pass these filters, so it isn't opened.")
-            state.clear(["sheet"])
-        else:
-            layout.note(f"Sheet {asked} isn't flagged, so it isn't in the list.")
-    first = numbers[0] if numbers else None
-    nothing = "the first of the list; or click a row"
-    return sheet("Look at sheet", "sheet", numbers, known, "the units judged here", nothing, first)
 
 
 def listed_readings(frame: pd.DataFrame, quantity: Quantity) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from fleet.numerals import count, day, percent
+from fleet.report.paper import policy_words
 from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, fault_words, plain_word
 
 if TYPE_CHECKING:
@@ -41,8 +42,10 @@ AFTER_NORMAL: Final = (
 )
 
 
-def units_shown(units: pd.DataFrame, sentence: str) -> str:
-    """How many units are shown and flagged; the judgement's own sentence first."""
+def units_shown(units: pd.DataFrame, judged: int, sentence: str) -> str:
+    """The judgement's own sentence, and where filters hide some how many units are shown and flagged."""
+    if len(units) == judged:
+        return sentence
     flagged = int(units["flagged"].sum()) if len(units) else 0
     return f"{sentence} Shown here: {count(len(units), 'unit')}, {flagged} of them flagged."
 
@@ -50,8 +53,8 @@ def units_shown(units: pd.DataFrame, sentence: str) -> str:
 def plane_read(policy: Policy, *, kind: bool) -> str:
     """How to read the plane of rake and tracking angle."""
     lines = (
-        f"Boxes: what policy {policy.label} accepts and wishes. A tilt moves a unit along 45°; below the "
-        "dashed line no tilt serves both targets."
+        f"Boxes: {policy_words(policy)}. A tilt moves a unit along 45°; below the dashed line no tilt serves "
+        "both targets."
     )
     rings = " Blue lines hold half and nine in ten of what is foretold for this kind."
     return lines + (rings if kind else " Choose one kind to see what is foretold for it.")
@@ -59,6 +62,11 @@ def plane_read(policy: Policy, *, kind: bool) -> str:
 
 FAULT_WAYS: Final = (
     "Dashed: the ways that a canted stylus, a rolled generator and a rolled assembly move a unit."
+)
+AFTER_SUSPECTS: Final = (
+    "Click a row: the unit's page says why, shows its readings as typed, and takes what it turned out to be.",
+    NO_REPAIR,
+    HANDLING,
 )
 AFTER_NO_UNIT: Final = (
     "The page Normal marks every flagged unit; Suspects lists them; Sheets finds any sheet by its number.",
@@ -113,10 +121,11 @@ def store_sentence(sheets: int, of_units: int, intakes: int) -> str:
     )
 
 
-def sheets_found(hits: int, searched: int, most: int) -> str:
-    """How many sheets a search found, and how many of them are listed."""
+def sheets_found(hits: int, searched: int, held: int, most: int) -> str:
+    """How many sheets a search found, among how many, and how many of them are listed."""
     listed = f", the newest {most} listed" if hits > most else ""
-    return f"{count(hits, 'sheet')} of {searched} found{listed}. Click a row: the unit's page."
+    among = f"the newest {searched} of {held}" if searched < held else str(searched)
+    return f"{count(hits, 'sheet')} of {among} found{listed}. Click a row: the unit's page."
 
 
 def versions(number: str, history: pd.DataFrame) -> str:
@@ -128,13 +137,12 @@ def versions(number: str, history: pd.DataFrame) -> str:
 
 def after_judging(verdict: Verdict) -> list[str]:
     """What to do with one unit's verdict."""
-    lines = [f"Read {verdict.again}."] if verdict.again else []
-    row = verdict.row
+    lines, row = [], verdict.row
     if row["flagged"]:
         lines.append("Don't align it yet: two readings that agree first, then tell whoever it belongs to.")
     elif not verdict.again:
         lines.append("Go on with the alignment, read rake and tracking angle again afterwards, and save.")
-    return [*lines, CLEARANCE, NO_REPAIR, HANDLING]
+    return [*lines, NO_REPAIR, HANDLING]
 
 
 def what_if_answer(whole: pd.DataFrame, title: str) -> str:
@@ -196,15 +204,6 @@ def what_it_changed(before: pd.DataFrame, after: pd.DataFrame, unit: str) -> str
         now, then = (percent(float(s.iloc[0])) for s in reversed(sound))
         said += f"; this unit sound: {now} ({then} before)"
     return f"{said}. The shares of faults that later units are judged by moved with it."
-
-
-def earlier_sheets(sheets: pd.DataFrame, sheet_no: str) -> str:
-    """How many sheets of the unit there are, and whether this is its newest."""
-    if len(sheets) == 1:
-        return "It was measured once; a second reading says more than any model."
-    newest = str(sheets["sheet_no"].iloc[0])
-    place = "this is the newest" if newest == sheet_no else f"the newest is {newest}"
-    return f"{len(sheets)} sheets of this unit; {place}."
 
 
 def passing_sentence(table: pd.DataFrame, shown: pd.DataFrame) -> str:

@@ -40,8 +40,8 @@ PAGES: Final[dict[str, tuple[str, ...]]] = {
     "enquiry": (*ENQUIRY, "policy", "keep_number"),
     "on_the_bench": (*BENCH, *SAVE, "policy"),
     "normal": ("kind", "family", "source", "fault", "from", "to", "open", "policy"),
-    "unit": ("sheet", "policy"),
-    "suspects": ("show", "fdr", "fault", "source", "since", "sheet", "groups"),
+    "unit": ("sheet", "policy", "paper"),
+    "suspects": ("show", "fdr", "fault", "source", "since", "groups"),
     "distributions": (
         "quantity", "reading", "by", "stylus", "source", "since", "of", "first", "second",
         "per",
@@ -49,7 +49,7 @@ PAGES: Final[dict[str, tuple[str, ...]]] = {
     "attainment": ("by", "target", "state", "per", "since", "policy", "of", "of_them", *POLICY),
     "bench": ("bench", "reading", "baseline", "policy", "habit"),
     "record": ("source", "by", "per", "quantity"),
-    "sheets": ("find", "stylus", "family", "source", "sheet_no", *INTAKE),
+    "sheets": ("find", "stylus", "family", "source", "operator", "sheet_no", *INTAKE),
 }  # fmt: skip
 """Keys of each page, by its path; in the address they stand as they are, in the session with their page."""
 _PAGE, _KEPT, _TOUCHED, _GO = "@page", "@kept", "@touched", "@go"
@@ -86,6 +86,13 @@ def touch() -> None:
     st.session_state[_TOUCHED] = st.session_state.get(_PAGE)
 
 
+def settle() -> None:
+    """Take what was changed in a part that is drawn by itself as done; where it asks for a page, go there."""
+    st.session_state.pop(_TOUCHED, None)
+    if _GO in st.session_state:
+        st.rerun()
+
+
 def name(key: str) -> str:
     """A widget's key on the page that is drawn."""
     page = st.session_state[_PAGE]
@@ -108,14 +115,14 @@ def now(key: str) -> str | None:
     return next(iter(read(key)), None)
 
 
+def go_to(page: str, **address: str) -> None:
+    """Ask for another page, as its address says; it is opened before this page is drawn again."""
+    st.session_state[_GO] = page, address
+
+
 def go_to_unit(sheet_no: str) -> None:
-    """Ask for the page of a unit; it is opened before this page is drawn again."""
-    st.session_state[_GO] = "unit", {"sheet": sheet_no}
-
-
-def go_to_sheet(sheet_no: str) -> None:
-    """Ask for every version of a sheet as typed, the same way."""
-    st.session_state[_GO] = "sheets", {"sheet_no": sheet_no}
+    """Ask for the page of a unit."""
+    go_to("unit", sheet=sheet_no)
 
 
 def gone_to() -> tuple[str, dict[str, str]] | None:

@@ -158,6 +158,22 @@ def test_the_bulk_is_thinned_and_the_count_said() -> None:
     assert f"all {shown.readings} readings" in whole.sentence
 
 
+def test_of_very_many_flagged_units_only_readings_within_the_band_are_left_out() -> None:
+    """Beyond as many marks as asked for each flagged unit stays, and all its readings beyond two sigmas."""
+    found = judged("demo")
+    mine = found.stand[found.stand["unit"].isin(found.flagged)]
+    shown = normal.prepare(found.stand, found.units, most=len(mine) - 1)
+    far = mine[mine["sigmas"].abs() > normal.BAND_SIGMAS]
+    drawn = set(zip(shown.marks["unit"], shown.marks["link"], strict=True))
+    assert set(shown.marks["unit"]) == found.flagged
+    assert set(zip(far["unit"], far["link"], strict=True)) <= drawn
+    assert len(far) <= len(drawn) < len(mine)
+    assert (
+        f"each of the {len(found.flagged)} flagged units is marked where it stands beyond" in shown.sentence
+    )
+    assert "every reading of the" in normal.prepare(found.stand, found.units, most=len(mine)).sentence
+
+
 def test_sigmas_are_those_of_the_bulk() -> None:
     """Of readings that nobody flagged about one in twenty lies beyond two sigmas, on either side alike."""
     found = judged("demo")

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 MOST_SEARCHED: Final = 50_000
 LISTED: Final = (
     "sheet_no", "measured_on", "bench", "stylus_profile", "cantilever_material", "body_family",
-    "assembly_source", "remedy",
+    "assembly_source", "operator", "remedy",
 )  # fmt: skip
 
 

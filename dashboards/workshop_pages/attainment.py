@@ -10,6 +10,7 @@ from fleet.attainment.attainment import PERIODS
 from fleet.attainment.distributions import GROUPINGS
 from fleet.charts import funnels
 from fleet.charts import rates as charts
+from fleet.report.paper import policy_words
 from fleet.words import plain_word
 
 layout.question(
@@ -43,28 +44,40 @@ if not result.whole[f"{measure}_n"].any():
 look, title = layout.look(), f"{words.TARGETS[target]} {words.STATES[counted_as]}"
 names = result.groups[by].astype(str).tolist()
 groups = charts.name_groups(result.groups, [by])
-picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names, below=False)
-figures = charts.figures(groups, measure)
-order = {plain_word(n): n for n in names}
-picker.table(figures, "rate_figures", [order[g] for g in figures["group"]], below=False)
-layout.download(result.groups, "attainment", "attainment_csv")
-group = picker.group(names)
-if group is not None:
+
+
+@layout.part
+def by_group() -> None:
+    """Every group's rate, and the units behind the one that is chosen."""
+    picker.marks(charts.rates_by_group(groups, measure, title, look), "rates", names, below=False)
+    figures = charts.figures(groups, measure)
+    order = {plain_word(n): n for n in names}
+    picker.table(figures, "rate_figures", [order[g] for g in figures["group"]], below=False)
+    layout.download(result.groups, "attainment", "attainment_csv")
+    group = picker.group(names)
+    if group is None:
+        return
     met = state.pick("Of them", ["all", *units.MET_WORDS.values()], "of_them")
     counted = units.units_counted(found.path, found.revision, by, group, measure, policy, since)
     counted = counted if met == "all" else counted[counted["met"] == met]
     st.header(f"{len(counted)} units of {plain_word(group)}: {met}")
     picker.units(counted, picker.listed_states(counted, title), "units")
+    if by != "kind":
+        st.subheader(f"{plain_word(group)} over time, allowing for kinds")
+        own = group_figures.periods_by_kind(
+            found.path, found.revision, by, group, per, measure, policy, since
+        )
+        layout.answer(case_mix.over_time(plain_word(group), own))
+        layout.table(funnels.case_mix_figures(own, "period"), "own_periods")
+
+
+by_group()
 
 st.header(f"Over time: {title}")
 periods = charts.name_groups(result.periods, [by])
 picker.marks(charts.rates_over_time(periods, measure, title), "over_time", names)
 for line in sentences.trend_lines(result.trends, [by]):
     layout.note(line)
-if group is not None and by != "kind":
-    own = group_figures.periods_by_kind(found.path, found.revision, by, group, per, measure, policy, since)
-    layout.answer(case_mix.over_time(plain_word(group), own))
-    layout.table(funnels.case_mix_figures(own, "period"), "own_periods")
 layout.download(result.periods, "attainment-over-time", "periods_csv")
 
 st.header("Where no tilt serves both: why")
@@ -87,17 +100,27 @@ layout.note(
 )
 layout.download(table, "funnel", "funnel_csv")
 
+
+@layout.part
+def another_policy() -> None:
+    """The same units under other limits."""
+    other = policy_form.another(policy)
+    if other == policy:
+        layout.note(
+            "Move a limit: the same units are then judged under it, without measuring anything again."
+        )
+    else:
+        changed = group_figures.under_another(found.path, found.revision, (by,), per, policy, other, since)
+        changed = changed[changed["measure"] == measure]
+        layout.answer(sentences.what_if_answer(changed[changed[by].isna()], title))
+        each = charts.name_groups(changed[changed[by].notna()], [by])
+        layout.show(funnels.other_policy(each, look), "what_if")
+        layout.table(funnels.other_figures(each), "what_if_figures")
+        layout.download(changed, "what-if", "what_if_csv")
+
+
 st.header("Under another policy")
-other = policy_form.another(policy)
-if other == policy:
-    layout.note("Move a limit: the same units are then judged under it, without measuring anything again.")
-else:
-    changed = group_figures.under_another(found.path, found.revision, (by,), per, policy, other, since)
-    changed = changed[changed["measure"] == measure]
-    layout.answer(sentences.what_if_answer(changed[changed[by].isna()], title))
-    each = charts.name_groups(changed[changed[by].notna()], [by])
-    layout.show(funnels.other_policy(each, look), "what_if")
-    layout.table(funnels.other_figures(each), "what_if_figures")
-    layout.download(changed, "what-if", "what_if_csv")
-layout.note(f"Policy {policy.label}.")
+another_policy()
+
+layout.note(f"Target policy {policy.name}: {policy_words(policy)}.")
 layout.next_steps(sentences.after_attainment(result.whole))

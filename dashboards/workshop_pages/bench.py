@@ -48,7 +48,9 @@ if result is not None:
     st.header(f"Checks: {words.quantity(reading).short}")
     if own.sentence[1:] not in watch.sentence:
         st.markdown(layout.plain(own.sentence))
-    picker.to_units(charts.check_chart(own, look), "checks", go=state.go_to_sheet)
+    picker.to_units(
+        charts.check_chart(own, look), "checks", go=lambda number: state.go_to("sheets", sheet_no=number)
+    )
     layout.show(charts.cusum_picture(own, look), "cusum")
     for line in (*watch.lines[len(watch.readings) :], *watch.cautions):
         layout.note(line)
@@ -66,21 +68,30 @@ if not noise.table.empty:
     layout.show(charts.noise_chart(noise, look), "noise")
     layout.table(charts.noise_figures(noise), "noise_figures")
 
-st.header("Who reads off the others?")
-pairs = noise.operators.sort_values("off", ascending=False, kind="stable")
-pairs = pairs[["bench", "reading"]].drop_duplicates()
-if pairs.empty:
-    layout.note("No two operators read the same unit within weeks, so their habits can't be compared.")
-else:
+
+@layout.part
+def habits() -> None:
+    """How far each operator reads off the others; a mark opens that operator's sheets."""
+    pairs = noise.operators.sort_values("off", ascending=False, kind="stable")
+    pairs = pairs[["bench", "reading"]].drop_duplicates()
+    if pairs.empty:
+        layout.note("No two operators read the same unit within weeks, so their habits can't be compared.")
+        return
     labels = {f"{b}:{r}": f"{words.quantity(r).short}, bench {b}" for b, r in pairs.itertuples(index=False)}
-    chosen = state.pick("Operators' readings of", list(labels), "habit", names=labels)
-    whose, which = chosen.split(":")
+    whose, which = state.pick("Operators' readings of", list(labels), "habit", names=labels).split(":")
     picture = charts.operator_chart(noise, whose, which, look)
     if picture is not None:
-        layout.show(picture, "operators")
+        picker.to_units(
+            picture, "operators", field="operator", go=lambda who: state.go_to("sheets", operator=who)
+        )
     layout.note(
-        "Intervals hold for all operators and quantities at once. Operators' codes stay at the bench."
+        "Intervals hold for all operators and quantities at once. Click a mark: that operator's sheets. "
+        "Operators' codes stay at the bench."
     )
+
+
+st.header("Who reads off the others?")
+habits()
 
 st.header("How sure is one figure?")
 layout.table(charts.budget_figures(bench_watch.budgets(found.path, found.revision)), "budgets", rows=14)

@@ -40,7 +40,7 @@ filters = (
     ("leading_fault", tuple(faults)),
 )
 units, sheets = data.judged_units(found.path, found.revision, filters, (first, last), open_only=open_only)
-layout.answer(sentences.units_shown(units, listed.sentence))
+layout.answer(sentences.units_shown(units, listed.table["unit"].nunique(), listed.sentence))
 if units.empty:
     st.info("No unit passes these filters.")
     st.stop()

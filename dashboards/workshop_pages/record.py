@@ -64,14 +64,21 @@ for place, (key, (what, _, _)) in zip(st.columns(2), CHANCES.items(), strict=Tru
         else:
             layout.note("No sheet could tell: rake, tracking angle and tilt room are needed.")
 
+
+@layout.part
+def where_they_fell() -> None:
+    """Where the readings of one quantity fell in their forecasts."""
+    quantities = words.shorts(result.pit)
+    quantity = state.pick("Quantity", list(quantities), "quantity", names=quantities)
+    layout.show(charts.where_readings_fell(result.pit[quantity], quantities[quantity], look), "pit")
+    layout.note(
+        "Honest forecasts fill the tenths evenly, within the dashed lines in 95 of 100 records. Full ends: "
+        "too narrow; full middle: too wide; one side full: told too high or too low."
+    )
+
+
 st.header("Where readings fell in their forecasts")
-quantities = words.shorts(result.pit)
-quantity = state.pick("Quantity", list(quantities), "quantity", names=quantities)
-layout.show(charts.where_readings_fell(result.pit[quantity], quantities[quantity], look), "pit")
-layout.note(
-    "Honest forecasts fill the tenths evenly, within the dashed lines in 95 of 100 records. Full ends: too "
-    "narrow; full middle: too wide; one side full: told too high or too low."
-)
+where_they_fell()
 
 st.header("Against simpler forecasts from the same sheets")
 layout.table(charts.score_figures(result), "scores", rows=16)

@@ -9,6 +9,12 @@ from fleet.charts import tables
 from fleet.errors import FleetError
 from fleet.words import plain_word, quantity
 
+FILTERS = {
+    "stylus_profile": "stylus",
+    "body_family": "family",
+    "assembly_source": "source",
+    "operator": "operator",
+}
 FILE, GUIDE, CORRECT, SURE, REPORT = map(state.name, state.INTAKE)
 layout.question(
     "Which sheets are in the store, and what would this file add?",
@@ -103,37 +109,42 @@ if len(intakes):
     layout.table(tables.intakes(intakes), "intakes")
     layout.download(intakes, "intakes", "intakes_out")
 
-st.header("Find a sheet")
-every = sheets.newest_sheets(found.path, found.revision)
-first, *others = st.columns([3, 2, 2, 2])
-with first:
-    part = state.text("Part of a sheet's number", "find", "any")
-chosen = []
-for cell, name, key in zip(
-    others,
-    ("stylus_profile", "body_family", "assembly_source"),
-    ("stylus", "family", "source"),
-    strict=True,
-):
-    with cell:
-        label = quantity(name).short.capitalize()
-        chosen.append((name, tuple(state.several(label, list(held.levels[name]), key, names=plain_word))))
-hits = sheets.find_sheets(every, part, tuple(chosen))
-layout.note(sentences.sheets_found(len(hits), len(every), picker.MOST_LISTED))
-if len(hits):
-    head = hits.head(picker.MOST_LISTED)
-    about = f"List of {len(head)} sheets, the newest first; picking one opens its unit's page"
-    picker.to_unit_by_row(tables.sheets(head), "found", head["sheet_no"].astype(str).tolist(), about, most=8)
 
-st.header("History of a sheet")
-number = state.text("Sheet number", "sheet_no", "as the bench numbered it")
-if number:
-    try:
+@layout.part
+def find() -> None:
+    """List sheets that pass a search; a row opens its unit's page."""
+    every = sheets.newest_sheets(found.path, found.revision)
+    cells = st.columns(5)
+    with cells[0]:
+        part = state.text("Part of a sheet's number", "find", "any")
+    chosen = []
+    for cell, (name, key) in zip(cells[1:], FILTERS.items(), strict=True):
+        with cell:
+            label = quantity(name).short.capitalize()
+            options = held.levels[name] if name in held.levels else sorted(every[name].dropna().unique())
+            chosen.append((name, tuple(state.several(label, list(options), key, names=plain_word))))
+    hits = sheets.find_sheets(every, part, tuple(chosen))
+    layout.note(sentences.sheets_found(len(hits), len(every), held.unit_sheets, picker.MOST_LISTED))
+    if len(hits):
+        head = hits.head(picker.MOST_LISTED)
+        about = f"List of {len(head)} sheets, the newest first; picking one opens its unit's page"
+        numbers = head["sheet_no"].astype(str).tolist()
+        picker.to_unit_by_row(tables.sheets(head), "found", numbers, about, most=8)
+
+
+@layout.part
+def history() -> None:
+    """Every version of one sheet."""
+    number = state.text("Sheet number", "sheet_no", "as the bench numbered it")
+    if number:
         versions = sheets.versions(found.path, found.revision, number)
-    except FleetError as error:
-        layout.explain(error)
-    else:
         layout.note(sentences.versions(number, versions))
         layout.table(tables.versions(versions), "versions", rows=24)
         layout.download(versions.drop(columns="serial_token"), "history", "history_out")
+
+
+st.header("Find a sheet")
+find()
+st.header("History of a sheet")
+history()
 layout.next_steps(sentences.AFTER_SHEETS)

@@ -11,6 +11,8 @@ from fleet.charts import alignment as drawings
 from fleet.charts import normal, planes, tables
 from fleet.charts import suspects as charts
 
+PAPERS = {"sheet": ("unit sheet", paper), "card": ("card for its owner", card)}
+
 layout.question(
     "What is this unit, and what is to be done about it?",
     "One unit: what was read, where it stands among the others, what is likely wrong, and how to align it.",
@@ -62,12 +64,18 @@ with st.container(horizontal=True):
         icon=":material/link:",
         query_params={"sheet": number},
     )
+paper_shown = state.maybe(
+    "Look at a paper here", list(PAPERS), "paper", names=lambda name: PAPERS[name][0], nothing="none"
+)
+if paper_shown is not None:
+    title, made = PAPERS[paper_shown]
+    st.iframe(made(found.path, found.revision, number, policy), height=900, alt=title)
 
 left, right = st.columns([2, 3])
 with left:
     st.header("Normal, or what is wrong")
     layout.show(charts.fault_chances(row, look), "chances")
-    if verdict.again:
+    if verdict.again and "Read again" not in dict(verdict.alignment.steps):
         st.info(f"Read {verdict.again}.", icon=":material/replay:")
 with right:
     st.header("How to align it")

@@ -277,13 +277,13 @@ def _leave(known: Known, asked: Figure, before: Chances, after: Chances, policy:
     """Why a tilt is better left, or empty."""
     gains = [a - b for a, b in zip(after, before, strict=True) if not math.isnan(a - b)]
     if abs(asked.value) < asked.doubt and max(gains, default=0.0) < WORTH:
-        return f"smaller than its doubt of {asked.doubt:.2f}°, and it gains nothing worth it"
+        return f"is smaller than its doubt of {asked.doubt:.2f}° and gains nothing worth it"
     if known.spherical or not max((c for c in after if not math.isnan(c)), default=1.0) <= NEVER:
         return ""
     level, tilted = (sum(misses(known, t, policy)) for t in (0.0, asked.value))
     if level - tilted > DOUBT * known["sra_dynamic_deg"].sd:
         return ""
-    return "neither target can be met, and what the one angle gains the other loses"
+    return "would meet neither target: what the rake gains by it the tracking angle loses"
 
 
 def misses(known: Known, tilt: float, policy: Policy) -> tuple[float, float]:

@@ -129,8 +129,8 @@ def _tilt(a: Alignment, policy: Policy) -> str:
         sense = f"tail {'up' if tilt.set.value > 0 else 'down'}"
         head = f"{_signed(tilt.set)} ({sense}) gives {stands}: {targets}."
     elif tilt.decision == LEAVE:
-        asked = f"Leave it ({tilt.asked.value:+.2f}° is asked): {tilt.why}."
-        head = f"{asked} Level it stands at {stands}: {targets}."
+        asked = f"Leave it level: a tilt of {tilt.asked.value:+.2f}° {tilt.why}."
+        head = f"{asked} As it is it stands at {stands}: {targets}."
     else:
         head = f"No tilt is asked: level it stands at {stands}: {targets}."
     return f"{head}{_why(a, policy)}{_gain(a)}{basis}"
@@ -367,10 +367,8 @@ def _cautions(a: Alignment, policy: Policy) -> list[str]:
                 + "Read it before a wedge is cut."
             )
         elif a.tilt.set.value >= a.room_used_deg - 1e-6:
-            out.append(
-                f"This tilt takes all the room there is but the {policy.clearance_deg:g}° that the policy "
-                "leaves (clearance_deg)."
-            )
+            kept = f" but the {policy.clearance_deg:g}° that the policy keeps" if policy.clearance_deg else ""
+            out.append(f"This tilt takes all the room there is{kept}.")
         low, high = policy.wedge_range_deg
         wedge = a.mounting.tilt_deg
         if a.mounting.kind == "made_wedge" and not (

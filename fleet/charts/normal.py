@@ -60,11 +60,13 @@ class Shown:
     Attributes
     ----------
     bulk : readings of units that aren't flagged, thinned: `link`, `row`, `sigmas`, `place`, words
-    marks : every reading of every flagged unit, none left out: the same and `cause`
+    marks : every reading of every flagged unit, none left out: the same and `cause`; of very many units those
+        beyond the band, and each unit's farthest
     own : readings of the one unit that is drawn large
     readings : how many readings of unflagged units there are
     units : how many units, and how many of them are flagged
     ends : the axis, which holds every mark [sigmas]
+    thinned : whether readings of flagged units that lie within the band are left out
     """
 
     bulk: pd.DataFrame
@@ -73,6 +75,7 @@ class Shown:
     readings: int
     units: tuple[int, int]
     ends: tuple[float, float]
+    thinned: bool = False
 
     @property
     def sentence(self) -> str:
@@ -83,6 +86,8 @@ class Shown:
         else:
             drawn = f"all {self.readings} readings of the others are drawn"
         every = "" if not flagged else f"; every reading of the {count(flagged, 'flagged unit')} is marked"
+        if self.thinned:
+            every = f"; each of the {flagged} flagged units is marked where it stands beyond the shaded band"
         return (
             f"{count(units, 'unit')}: {drawn}{every}. Shaded: within two sigmas of its kind, where 95 of 100 "
             "sound readings lie. The axis is logarithmic beyond one sigma. Hover: the unit in words; click: "
@@ -106,7 +111,7 @@ def prepare(
     frame = standing.merge(told, on="unit", how="inner", validate="many_to_one")
     frame["place"] = spread_apart(frame["unit"])
     mine = frame["unit"] == (own or "")
-    marks = _said(frame[frame["flagged"] & ~mine].reset_index(drop=True))
+    marks = _said(_telling(frame[frame["flagged"] & ~mine], most).reset_index(drop=True))
     marks["says"] = [
         f"Sheet {r['sheet_no']}, {r['about']}, {r['cause']}: {r['row']} {r['off']}"
         for r in marks[["sheet_no", "about", "cause", "row", "off"]].to_dict("records")
@@ -120,7 +125,16 @@ def prepare(
     low, high = (float(drawn.min()), float(drawn.max())) if len(drawn) else (0.0, 0.0)
     ends = (1.15 * min(low, -LEAST_SPAN), 1.15 * max(high, LEAST_SPAN))
     of = frame["unit"].nunique(), frame.loc[frame["flagged"], "unit"].nunique()
-    return Shown(bulk, marks, large, len(rest), of, ends)
+    left_out = len(marks) < int((frame["flagged"] & ~mine).sum())
+    return Shown(bulk, marks, large, len(rest), of, ends, left_out)
+
+
+def _telling(flagged: pd.DataFrame, most: int) -> pd.DataFrame:
+    """All readings of flagged units, or if those exceed `most` each unit's farthest and all far off."""
+    if len(flagged) <= most:
+        return flagged
+    off = flagged["sigmas"].abs()
+    return flagged[(off > BAND_SIGMAS) | (off == off.groupby(flagged["unit"]).transform("max"))]
 
 
 def _said(drawn: pd.DataFrame) -> pd.DataFrame:

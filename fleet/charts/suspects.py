@@ -10,7 +10,7 @@ import pandas as pd
 
 from fleet.attainment.peers import LINKS_SHOWN
 from fleet.charts.style import GREEN, LIGHT, VERMILION, Look, overlay, share_axis
-from fleet.numerals import NOT_KNOWN, p_value, percent, yes_no
+from fleet.numerals import NOT_KNOWN, percent, yes_no
 from fleet.words import HEALTHY, NOT_TOLD, fault_words, plain_word, quantity
 
 if TYPE_CHECKING:
@@ -138,28 +138,22 @@ def comparison_table(found: PeerGroup) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def row_of(table: pd.DataFrame, sheet_no: str) -> dict[str, object]:
-    """The suspect row of one sheet."""
-    row = table[table["sheet_no"] == sheet_no].iloc[0]
-    return {str(name): value for name, value in row.items()}
-
-
 def suspect_table(table: pd.DataFrame) -> pd.DataFrame:
-    """The list as people read it: what, whose kind, which fault, how sure, why."""
+    """The list as people read it: kind, fault, how sure, why; a column alike in all is left out."""
     kind = table["stylus_profile"].fillna(NOT_TOLD) + "/" + table["cantilever_material"].fillna(NOT_TOLD)
-    return pd.DataFrame(
-        {
-            "sheet": table["sheet_no"],
-            "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
-            "kind": kind.map(plain_word),
-            "source": table["assembly_source"].fillna(NOT_KNOWN),
-            "likeliest": table["leading_fault"].astype(str).map(fault_words),
-            "healthy": table["p_healthy"].map(percent),
-            "q value": table["q_value"].map(p_value),
-            "flagged": table["flagged"].map(yes_no),
-            "why": table["why"],
-        }
-    )
+    told = {
+        "sheet": table["sheet_no"],
+        "measured": pd.to_datetime(table["measured_on"]).dt.strftime("%Y-%m-%d"),
+        "kind": kind.map(plain_word),
+        "source": table["assembly_source"].fillna(NOT_KNOWN),
+        "likeliest": table["leading_fault"].astype(str).map(fault_words),
+        "healthy": table["p_healthy"].map(percent),
+    }
+    if not table["flagged"].all():
+        told["flagged"] = table["flagged"].map(yes_no)
+    if table["verdict"].notna().any():
+        told["turned out"] = table["verdict"].map(lambda v: NOT_KNOWN if pd.isna(v) else fault_words(str(v)))
+    return pd.DataFrame(told | {"why": table["why"]})
 
 
 def unit_sheets(sheets: pd.DataFrame) -> pd.DataFrame:

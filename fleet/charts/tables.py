@@ -24,7 +24,7 @@ def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
     last = (
         "Made wedge",
         percent(row["p_made_wedge"]),
-        "Chance that one is needed, made to measure. An hourly rate in the policy brings a price here.",
+        "Chance that one is needed, made to measure.",
     )
     if pd.notna(row["price_quoted"]):
         money = f" {policy.currency}".rstrip()
@@ -113,15 +113,19 @@ def intakes(record: pd.DataFrame) -> pd.DataFrame:
 
 
 def sheets(found: pd.DataFrame) -> pd.DataFrame:
-    """Sheets in a list: number, day, make-up; days stay days, so that they sort as such."""
-    names = ("stylus_profile", "cantilever_material", "body_family", "assembly_source", "bench", "remedy")
+    """Sheets in a list: number, day, make-up as far as any tells it; days stay days, to sort as such."""
+    names = (
+        "stylus_profile", "cantilever_material", "body_family", "assembly_source", "bench", "operator",
+        "remedy",
+    )  # fmt: skip
     told: dict[str, Any] = {
         "sheet": found["sheet_no"],
         "measured": pd.to_datetime(found["measured_on"]).dt.date,
     }
     for name in names:
         words = found[name].map(lambda w: REMEDIES.get(str(w), plain_word(str(w))), na_action="ignore")
-        told[quantity(name).short] = words.fillna(NOT_KNOWN)
+        if words.notna().any():
+            told[quantity(name).short] = words.fillna(NOT_KNOWN)
     return pd.DataFrame(told)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from fleet.alignment.alignment import DO, WITHHELD
+from fleet.alignment.alignment import DO, LEAVE, WITHHELD
 from fleet.charts import alignment as drawings
 from fleet.charts import planes
 from fleet.numerals import NOT_KNOWN, figure, span
@@ -185,6 +185,8 @@ def _steps(row: pd.Series, found: Alignment) -> Section:
 
 def _mounting(row: pd.Series, found: Alignment) -> list[str]:
     """Wedge or arm, then height, force and overhang."""
+    if found.tilt.decision == LEAVE:
+        return ["Leave the headshell level: a tilt would bring it no nearer to where it belongs."]
     if found.tilt.decision != DO:
         return [] if found.tilt.decision == WITHHELD else ["No tilt is needed: headshell level."]
     way, lines = found.mounting, []

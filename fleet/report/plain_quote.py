@@ -53,12 +53,13 @@ MOST_NEEDS: Final = 3
 MOST_OF: Final = 100
 
 
-def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
+def plain_words(row: pd.Series, currency: str = "", asked: Information | None = None) -> Section:
     """Say a quote without a term of the bench.
 
     Parameters
     ----------
     row : the quote's row.
+    currency : of its prices; without a price nothing is said of money.
     asked : what would narrow it; nothing is asked for without it.
     """
     promised, open_ = [], []
@@ -85,6 +86,7 @@ def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
         "What can be promised: an honest reading of what it does; no result before it was on the bench.",
         f"What may happen: {'; '.join(open_)}." if open_ else "",
         f"How long it takes: about {minutes} minutes at the bench; one in twenty takes more than {most}.",
+        _cost(row, currency),
     ]  # fmt: skip
     if asked is not None:
         worth = asked.table[asked.table["worth"] >= WORTH_ASKING]
@@ -92,3 +94,12 @@ def plain_words(row: pd.Series, asked: Information | None = None) -> Section:
         asks = [*needs, "any earlier reading of its angles, with the day"]
         lines.append(f"What we need to know from you: {'; '.join(asks)}.")
     return Section("In plain words", tuple(line for line in lines if line))
+
+
+def _cost(row: pd.Series, currency: str) -> str:
+    """What it costs, with its range; empty where the policy has no rate."""
+    low, quoted, high = (float(row[f"price_{end}"]) for end in ("low", "quoted", "high"))
+    if unknown(quoted):
+        return ""
+    money = f" {currency}".rstrip()
+    return f"What it costs: about {quoted:g}{money}, by how long it takes from {low:g} to {high:g}{money}."

@@ -103,7 +103,7 @@ def quote_papers(
                 on=on,
                 headlines=_headlines(row, policy),
                 sections=(
-                    plain_words(row, asked[n] if asked else None),
+                    plain_words(row, policy.currency, asked[n] if asked else None),
                     _what_was_told(told, asked[n].sentence if asked else ""),
                     _readings(own, row, policy),
                     *_promises(row),

@@ -230,7 +230,7 @@ def test_what_is_smaller_than_its_doubt_is_left() -> None:
     text = dict(a.steps)
     assert "Leave it: the zenith asks for 0.10° clockwise, smaller than its doubt of 0.40°" in text["Turn"]
     assert "Leave it: 0.2° anticlockwise" in text["Roll"]
-    assert text["Tilt"].startswith("Leave it (-0.10° is asked): smaller than its doubt of 0.32°")
+    assert text["Tilt"].startswith("Leave it level: a tilt of -0.10° is smaller than its doubt of 0.32°")
     assert a.cautions == ()
     assert a.rake.value == pytest.approx(91.1)
 
@@ -259,7 +259,10 @@ def test_neither_target_and_nothing_gained_is_left() -> None:
     a = aligned(sra_dynamic_deg=84.0, vta_dynamic_deg=26.0, tilt_room_deg=3.4)
     assert a.tilt.decision == LEAVE
     assert a.tilt.asked.value == pytest.approx(3.4)
-    assert "neither target can be met" in a.sentence
+    assert a.sentence.startswith(
+        "Tilt: Leave it level: a tilt of +3.40° would meet neither target: what the "
+    )
+    assert "neither target met" in a.sentence
     assert a.mounting.kind == "none"
 
 

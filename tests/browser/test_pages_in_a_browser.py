@@ -135,16 +135,16 @@ def test_two_groups_against_each_other(page: Page, server: str, demo_store: Path
 
 
 def test_suspects(page: Page, server: str, demo_store: Path) -> None:
-    """The second row, clicked, opens that sheet; the address leads to it, and a link from it to a quote."""
-    open_page(page, f"{server}/suspects", charts=5)
+    """The second row, clicked, opens that unit's page; a link there leads to a quote of its kind."""
+    page.goto(f"{server}/suspects")
     store = Store(demo_store)
     own = suspects(load_house(store), store.current())
     page.get_by_text(own.sentence).wait_for()
+    settled(page)
     second = own.table.iloc[1]
-    rows = page.locator('[data-testid="stDataFrame"]').first
-    rows.click(position={"x": 20, "y": 35 + 35 + 17})
+    page.locator('[data-testid="stDataFrame"]').first.click(position={"x": 20, "y": 35 + 35 + 17})
+    page.wait_for_url(lambda url: f"/unit?sheet={second['sheet_no']}" in url)
     page.get_by_role("heading", name=f"Sheet {second['sheet_no']}").wait_for()
-    page.wait_for_url(lambda url: f"sheet={second['sheet_no']}" in url)
     page.get_by_text(second["why"][:60]).last.wait_for()
     likeliest = f"{fault_words(second['leading_fault'])} {percent(second['p_' + second['leading_fault']])}"
     settled(page)

@@ -60,7 +60,7 @@ def test_a_verdict_is_recorded(page: Page, own_server: str, own_store: Path) -> 
     store = Store(own_store)
     own = suspects(load_house(store), store.current()).table
     number = own["sheet_no"].iloc[2]
-    open_page(page, f"{own_server}/suspects?sheet={number}", charts=4)
+    open_page(page, f"{own_server}/unit?sheet={number}", charts=4)
     page.get_by_role("heading", name=f"Sheet {number}").wait_for()
     choose(page, "Outcome", "it is healthy")
     page.get_by_role("button", name="Record the verdict").click()

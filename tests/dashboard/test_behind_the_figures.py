@@ -90,6 +90,7 @@ def test_a_verdict_from_the_page(own, open_page: OpenPage) -> None:  # type: ign
     """Recorded through the store's own door; the list shows it and the open ones leave it out."""
     app = open_page(own, "suspects")
     number = app.dataframe[0].value["sheet"].iloc[0]
+    app = open_page(own, "unit", sheet=number)
     outcome = next(s for s in app.selectbox if s.label == "Outcome")
     app.button[-1].click().run()
     assert "choose an outcome first" in app.warning[0].value
@@ -102,7 +103,7 @@ def test_a_verdict_from_the_page(own, open_page: OpenPage) -> None:  # type: ign
     verdicts = list_verdicts(Store(own))
     assert verdicts[["outcome", "fault"]].to_numpy().tolist() == [["confirmed", "misread"]]
     assert any("Recorded: misread." in n for n in notes(app))
-    app.selectbox(key="suspects.show").set_value("open").run()
+    app = open_page(own, "suspects", show="open")
     assert number not in app.dataframe[0].value["sheet"].tolist()
 
 

@@ -31,9 +31,11 @@ CLICKS = {
     ("attainment", "causes"): 2,
     ("attainment", "funnel"): 2,
     ("attainment", "case_mix"): 2,
+    ("suspects", "list"): 1,
+    ("bench", "operators"): 2,
     ("sheets", "found"): 1,
 }
-"""Clicks by page and figure. Suspects lists its units already: a row there opens the unit in place."""
+"""Clicks by page and figure."""
 NUMBER = "DEMO-W00000001"
 UNIT = "What is this unit, and what is to be done about it?"
 
@@ -61,12 +63,12 @@ def picked(element: Any) -> dict[str, Any]:
     raise AssertionError("no mark speaks of a unit or a group")
 
 
-def click(app: AppTest, key: str) -> AppTest:
+def click(app: AppTest, key: str, on: dict[str, Any] | None = None) -> AppTest:
     """Click as a browser does: the widget's new state goes to the server, which runs the page again."""
     element = widget(app, key)
     states = app._tree.get_widget_states()
     states.widgets.append(
-        WidgetState(id=element.proto.id, string_value=json.dumps({"selection": picked(element)}))
+        WidgetState(id=element.proto.id, string_value=json.dumps({"selection": on or picked(element)}))
     )
     return app._run(states)
 
@@ -78,10 +80,24 @@ def test_clicks_from_a_figure_to_the_unit(page: str, figure: str, filled: Path, 
     app = click(app, figure)
     if CLICKS[page, figure] == 2:
         assert app.title[0].value != UNIT
-        app = click(app, "units_list")
+        app = click(app, "found" if page == "bench" else "units_list")
     assert not app.exception
     assert app.title[0].value == UNIT
     number = app.query_params["sheet"]
     assert number in Store(filled).current(["sheet_no"])["sheet_no"].tolist()
     assert "As typed" in [h.value for h in app.header]
     assert {b.label for b in app.get("download_button")} >= {"Unit sheet to print", "Card for its owner"}
+
+
+@pytest.mark.parametrize("page", ["distributions", "attainment"])
+def test_clicks_from_a_groups_figure_to_a_paper(page: str, filled: Path, open_page: OpenPage) -> None:
+    """The first lists the group's units, the second, on a unit's last cell, shows its paper."""
+    app = click(open_page(filled, page), "groups" if page == "distributions" else "rates")
+    listed = widget(app, "units_list").value
+    app = click(app, "units_list", {"rows": [], "columns": [], "cells": [[1, listed.columns[-1]]]})
+    assert not app.exception
+    assert app.query_params["sheet"] == listed["sheet"].iloc[1]
+    assert app.query_params["paper"] == "sheet"
+    shown = app.get("iframe")[0].proto
+    assert f"Sheet {listed['sheet'].iloc[1]}" in shown.srcdoc
+    assert "Is this unit normal for its kind" in shown.srcdoc

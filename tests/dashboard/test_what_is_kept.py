@@ -64,7 +64,7 @@ FILLED: dict[str, dict[str, Any]] = {
     "enquiry": {name: UNIT[name] for name in state.ENQUIRY},
     "on_the_bench": {name: UNIT[name] for name in state.BENCH},
     "normal": {"source": ["S01"], "fault": ["misread"]},
-    "unit": {"sheet": "DEMO-W00000001"},
+    "unit": {"sheet": "DEMO-W00000001", "paper": "card"},
     "suspects": {"show": "all", "fdr": "0.2", "source": ["S01"], "since": "2021"},
     "distributions": {
         "quantity": "zenith_deg",
@@ -83,7 +83,7 @@ FILLED: dict[str, dict[str, Any]] = {
     },
     "bench": {"reading": "zenith_deg", "habit": "demo:zenith_deg"},
     "record": {"by": "kind", "per": "year"},
-    "sheets": {"sheet_no": "NO-SUCH"},
+    "sheets": {"find": "W0000000", "operator": ["A"], "sheet_no": "NO-SUCH"},
 }
 
 

@@ -11,12 +11,14 @@ from fleet.quotes.value_of_information import ASKABLE, Information
 from fleet.report.plain_quote import NEEDS, plain_words
 
 CHANCES = {"p_rake_met": 0.8, "p_both_met": 0.67, "p_made_wedge": 0.02, "p_faulty": 0.05}
-ROW = {**CHANCES, "bench_minutes_q50": 65.2, "bench_minutes_q95": 96.8}
+TIME = {"bench_minutes_q50": 65.2, "bench_minutes_q95": 96.8}
+NO_PRICE = dict.fromkeys(("price_low", "price_quoted", "price_high"), float("nan"))
+ROW = {**CHANCES, **TIME, **NO_PRICE}
 
 
 def lines(**told: float) -> dict[str, str]:
     """The section's lines by their beginnings."""
-    said = plain_words(pd.Series({**ROW, **told}), asked()).lines
+    said = plain_words(pd.Series({**ROW, **told}), "EUR", asked()).lines
     return {line.split(":")[0]: line for line in said}
 
 
@@ -56,6 +58,14 @@ def test_a_spherical_stylus_has_no_rake_to_speak_of() -> None:
         assert "the tracking angle to where it belongs" in text
         assert "rake goes first" not in text
         assert "both angles" not in text
+
+
+def test_a_price_is_named_where_there_is_one() -> None:
+    """With a rate the owner reads price and range; without one nothing of money, and nothing of a policy."""
+    said = lines(price_low=80.0, price_quoted=95.0, price_high=130.0)["What it costs"]
+    assert said == "What it costs: about 95 EUR, by how long it takes from 80 to 130 EUR."
+    assert "What it costs" not in lines()
+    assert "policy" not in " ".join(lines().values())
 
 
 def test_no_term_of_the_bench() -> None:
