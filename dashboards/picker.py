@@ -202,9 +202,11 @@ def units(frame: pd.DataFrame, shown: pd.DataFrame, name: str) -> None:
         return
     listed = numbers[:MOST_LISTED]
     about = f"List of {len(listed)} units; picking one opens its page"
-    to_unit_by_row(shown.head(MOST_LISTED).assign(**{PAPER: "print"}), "units_list", listed, about, most=8)
+    told = shown.head(MOST_LISTED).copy()
+    told.insert(1, PAPER, "print")
+    to_unit_by_row(told, "units_list", listed, about, most=8)
     first = f"The first {len(listed)} of {len(numbers)}; the table holds all. " * (len(numbers) > len(listed))
-    layout.note(f"{first}Click a row: the unit's page, with its sheet as typed. Its last cell: its paper.")
+    layout.note(f"{first}Click a row: the unit's page, with its sheet as typed; under {PAPER}: its paper.")
     layout.download(frame, name, f"{name}_units")
 
 

@@ -50,6 +50,19 @@ layout.note("Bars: where the share may lie, 95 % sure; quotes of one family err 
 st.header("For whom")
 layout.show(charts.groups_held(result.groups, look), "groups")
 
+st.header("Every quote and the sheet that answered it")
+pairs, _waiting = track_record.answers(found.path, found.revision, source)
+quoted = charts.answered_quotes(pairs)
+missed = int((quoted["missed"] != "").sum())
+layout.note(
+    f"{len(quoted)} quotes, {missed} of them with a reading outside its nine-in-ten interval, those first: "
+    "one reading in ten lies outside by chance. Click a row: the unit's page."
+)
+head = quoted.head(picker.MOST_LISTED)
+about = f"List of {len(head)} quotes, the most missed first; picking one opens its unit's page"
+picker.to_unit_by_row(head.drop(columns="sheet_no"), "quoted", head["sheet_no"].tolist(), about, most=8)
+layout.download(quoted.drop(columns="sheet_no"), "answered-quotes", "quoted_csv")
+
 st.header("Were the chances honest?")
 for place, (key, (what, _, _)) in zip(st.columns(2), CHANCES.items(), strict=True):
     with place:
@@ -88,19 +101,6 @@ for line in (*result.money, *result.cautions):
 st.header("Every interval")
 layout.table(charts.held_figures(result), "held", rows=21)
 layout.download(result.table(), "record", "record_csv")
-
-st.header("Every quote and the sheet that answered it")
-pairs, _waiting = track_record.answers(found.path, found.revision, source)
-quoted = charts.answered_quotes(pairs)
-missed = int((quoted["missed"] != "").sum())
-layout.note(
-    f"{len(quoted)} quotes, {missed} of them with a reading outside its nine-in-ten interval, those first: "
-    "one reading in ten lies outside by chance. Click a row: the unit's page."
-)
-head = quoted.head(picker.MOST_LISTED)
-about = f"List of {len(head)} quotes, the most missed first; picking one opens its unit's page"
-picker.to_unit_by_row(head.drop(columns="sheet_no"), "quoted", head["sheet_no"].tolist(), about, most=8)
-layout.download(quoted.drop(columns="sheet_no"), "answered-quotes", "quoted_csv")
 
 use = quotes.correction(found.path, found.revision)
 option = " --backtest" if source == track_record.BACKTEST else ""

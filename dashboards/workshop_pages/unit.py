@@ -19,7 +19,13 @@ layout.question(
 )
 found = layout.ready(model=True)
 policy = layout.policy()
-number = state.text("Sheet number", "sheet", "as the bench numbered it")
+cells = st.columns([3, 2])
+with cells[0]:
+    number = state.text("Sheet number", "sheet", "as the bench numbered it")
+with cells[1]:
+    paper_shown = state.maybe(
+        "Paper shown here", list(PAPERS), "paper", names=lambda name: PAPERS[name][0], nothing="none"
+    )
 if not number:
     layout.answer("No unit is chosen: type a sheet's number, or click a unit on any page.")
     layout.next_steps(sentences.AFTER_NO_UNIT)
@@ -64,9 +70,6 @@ with st.container(horizontal=True):
         icon=":material/link:",
         query_params={"sheet": number},
     )
-paper_shown = state.maybe(
-    "Look at a paper here", list(PAPERS), "paper", names=lambda name: PAPERS[name][0], nothing="none"
-)
 if paper_shown is not None:
     title, made = PAPERS[paper_shown]
     st.iframe(made(found.path, found.revision, number, policy), height=900, alt=title)

@@ -225,10 +225,12 @@ def figures(found: Distribution) -> pd.DataFrame:
 
 def reading_guide(found: Distribution, flagged: pd.DataFrame | None = None) -> str:
     """How to read the picture, in a few sentences."""
-    groups, n, shown = len(found.table), int(found.table["n"].sum()), len(shown_groups(found, flagged))
+    rows, groups, n = shown_groups(found, flagged), len(found.table), int(found.table["n"].sum())
+    shown = len(rows)
     more = " and those with a flagged unit" if shown > MOST_GROUPS else ""
     drawn = f"the {MOST_GROUPS} largest of {groups} groups{more}" if groups > shown else "all groups"
-    dots = "a sample of the readings" if n > MOST_MARKS else "the readings"
+    drawn_n = int(rows["n"].clip(upper=MOST_MARKS // shown).sum())
+    dots = f"{drawn_n} of {n} readings, spread evenly" if drawn_n < n else f"all {n} readings"
     low, high = frame(found)
     outside = int((~found.readings["value"].between(low, high)).sum())
     if outside:

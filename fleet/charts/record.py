@@ -204,7 +204,7 @@ def held_figures(found: Record) -> pd.DataFrame:
             "quotes": rows["n"],
             "held": rows["held"].map(percent),
             "95 % interval": percent_spans(rows["low"], rows["high"]),
-            "": rows["verdict"],
+            "stands": rows["verdict"],
         }
     )
 

@@ -89,7 +89,7 @@ def test_a_unit_and_a_group_opened(page: Page, server: str, demo_store: Path) ->
     """A suspect with its readings, verdict and links, and a group opened to its units."""
     store = Store(demo_store)
     first = suspects(load_house(store), store.current()).table["sheet_no"].iloc[0]
-    drawn(page, f"{server}/unit?sheet={first}")
+    drawn(page, f"{server}/unit?sheet={first}&paper=card")
     assert faults(page) == []
     drawn(page, f"{server}/attainment?of=elliptical%2Fboron")
     settled(page)

@@ -91,10 +91,10 @@ def test_clicks_from_a_figure_to_the_unit(page: str, figure: str, filled: Path, 
 
 @pytest.mark.parametrize("page", ["distributions", "attainment"])
 def test_clicks_from_a_groups_figure_to_a_paper(page: str, filled: Path, open_page: OpenPage) -> None:
-    """The first lists the group's units, the second, on a unit's last cell, shows its paper."""
+    """The first lists the group's units, the second, beside a unit's number, shows its paper."""
     app = click(open_page(filled, page), "groups" if page == "distributions" else "rates")
     listed = widget(app, "units_list").value
-    app = click(app, "units_list", {"rows": [], "columns": [], "cells": [[1, listed.columns[-1]]]})
+    app = click(app, "units_list", {"rows": [], "columns": [], "cells": [[1, "paper"]]})
     assert not app.exception
     assert app.query_params["sheet"] == listed["sheet"].iloc[1]
     assert app.query_params["paper"] == "sheet"

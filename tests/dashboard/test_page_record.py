@@ -66,11 +66,11 @@ def test_the_page_shows_the_judgements_own_figures(quoted: Path, open_page: Open
     own = record(own_pairs, called="quotes answered by a sheet")
     assert own.n == 60
     assert bold(app) == own.sentence
-    held = app.dataframe[1].value
+    held = app.dataframe[2].value
     assert held["quotes"].tolist() == own.coverage["n"].tolist()
     assert held["held"].tolist()[0] == round(100 * own.coverage["held"].iloc[0])
-    assert app.dataframe[0].value["forecast"].nunique() >= 3
-    listed = app.dataframe[2].value
+    assert app.dataframe[1].value["forecast"].nunique() >= 3
+    listed = app.dataframe[0].value
     assert len(listed) == 60
     low, high = (own_pairs.quantiles["sra_dynamic_deg"][:, LEVELS.index(q)] for q in (0.05, 0.95))
     rake = own_pairs.read["sra_dynamic_deg"]
