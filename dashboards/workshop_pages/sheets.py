@@ -9,12 +9,12 @@ from fleet.charts import tables
 from fleet.errors import FleetError
 from fleet.words import plain_word, quantity
 
-FILTERS = {
-    "stylus_profile": "stylus",
-    "body_family": "family",
-    "assembly_source": "source",
-    "operator": "operator",
-}
+FILTERS = (
+    ("stylus_profile", "stylus"),
+    ("body_family", "family"),
+    ("assembly_source", "source"),
+    ("operator", "operator"),
+)
 FILE, GUIDE, CORRECT, SURE, REPORT = map(state.name, state.INTAKE)
 layout.question(
     "Which sheets are in the store, and what would this file add?",
@@ -118,7 +118,7 @@ def find() -> None:
     with cells[0]:
         part = state.text("Part of a sheet's number", "find", "any")
     chosen = []
-    for cell, (name, key) in zip(cells[1:], FILTERS.items(), strict=True):
+    for cell, (name, key) in zip(cells[1:], FILTERS, strict=True):
         with cell:
             label = quantity(name).short.capitalize()
             options = held.levels[name] if name in held.levels else sorted(every[name].dropna().unique())
