@@ -21,7 +21,6 @@ from scipy import special
 
 from fleet.house_model.chain import LINK, PAIRED, SHARED, responses
 from fleet.sharing.content import WITHHELD
-from fleet.sharing.generalisation import Places
 from fleet.sharing.units import NAMES, Floats, Units, residuals
 
 BLUR: Final[tuple[tuple[tuple[str, ...], float], ...]] = (
@@ -45,43 +44,28 @@ REPEAT_SHAPE: Final = 2.0
 _ALONE: Final = {"tilt_room": {"tilt_room_deg": 1.0}, "minutes": {LOGARITHMIC: 1.0}}
 
 
-def blur_readings(units: Units, group: Places, key: str) -> Units:
-    """Some units with their readings blurred; which are inside the cut stays as it is.
+def blur_readings(units: Units, key: str) -> Units:
+    """The same units with their readings blurred; which are inside the cut stays as it is.
 
     Parameters
     ----------
     units : of the fleet
-    group : places of those wanted
-    key : kept by the store and told to nobody; the same reading under the same key gets the same error
+    key : kept by the store and told to nobody; the same reading under the same key gets the same error,
+        whichever units it comes with
     """
-    group = group[np.argsort(units.record[group].astype(str), kind="stable")]
-    sheets = units.sheets.iloc[group].reset_index(drop=True)
+    sheets = units.sheets.copy()
     place = [f"{b}\0{n}" for b, n in zip(sheets["bench"], sheets["sheet_no"], strict=True)]
-    of_sheet = sheets.copy()
     for columns, sd in BLUR:
-        read = of_sheet[list(columns)].astype(float).to_numpy().tolist()
+        read = units.sheets[list(columns)].astype(float).to_numpy().tolist()
         texts = (f"{columns[0]}\0{len(columns)}\0{p}\0{r}" for p, r in zip(place, read, strict=True))
         error = sd * special.ndtri(uniform(key, texts))
         for name in columns:
             value = sheets[name].astype(float)
             sheets[name] = value * np.exp(error) if name == LOGARITHMIC else value + error
     observed = responses(sheets, units.fill)
-    true = units.observed.iloc[group].reset_index(drop=True)
-    observed[list(WITHHELD)] = true[list(WITHHELD)]
-    at_zero = {n: units.at_zero[n][group] for n in NAMES}
-    slopes = {n: {c: v[group] for c, v in units.slopes[n].items()} for n in NAMES}
-    return replace(
-        units,
-        unit=units.unit[group],
-        record=units.record[group],
-        factors=units.factors.iloc[group].reset_index(drop=True),
-        observed=observed,
-        at_zero=at_zero,
-        slopes=slopes,
-        residual={n: residuals(n, observed, at_zero[n], slopes[n]) for n in NAMES},
-        inside={n: units.inside[n][group] for n in NAMES},
-        sheets=units.sheets.iloc[group].reset_index(drop=True),
-    )
+    observed[list(WITHHELD)] = units.observed[list(WITHHELD)]
+    residual = {n: residuals(n, observed, units.at_zero[n], units.slopes[n]) for n in NAMES}
+    return replace(units, observed=observed, residual=residual)
 
 
 def added_products() -> dict[str, float]:

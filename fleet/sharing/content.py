@@ -209,7 +209,7 @@ def labels_of(units: Units, group: Places) -> dict[str, str]:
         values = sheets[name].astype("str").where(sheets[name].notna(), "(not told)").unique()
         if len(values) == 1:
             out[f"by {name}"] = str(values[0])
-    years = np.unique(units.year[group])
+    years = pd.to_datetime(sheets["measured_on"]).dt.year.unique()
     if len(years) == 1:
         out["by year"] = str(years[0])
     return out

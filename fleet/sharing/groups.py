@@ -19,7 +19,7 @@ from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
 from fleet.sharing.blur import blur_counts, blur_readings, blur_squares
 from fleet.sharing.generalisation import Places, form_groups
-from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, teaching_units
+from fleet.sharing.units import NAMES, Repeats, Units, records, repeats, some_of, teaching_units
 from fleet.store.backup import catch_up, note_ledger
 from fleet.store.sharing import (
     CUT,
@@ -141,10 +141,19 @@ def _tell_anew(con: Connection, units: Units, key: str, smallest: int) -> None:
         if group.kind == REPEATS:
             keep_content(con, group.group_id, group.content)
         elif len(same) >= smallest:
-            told = _content(group.kind, blur_readings(units, np.array(sorted(same)), key), smallest)
+            told = _content(group.kind, next(_blurred(units, [np.array(same)], key)), smallest)
             keep_content(con, group.group_id, told)
         else:
             withdraw(con, group.group_id, unchanged=())
+
+
+def _blurred(units: Units, groups: list[Places], key: str) -> Iterator[Units]:
+    """Each group's units with their readings blurred, in an order that doesn't depend on the others."""
+    some = np.unique(np.concatenate([*groups, np.array([], dtype=np.intp)]))
+    some = some[np.argsort(units.record[some].astype(str), kind="stable")]
+    blurred = blur_readings(some_of(units, some), key)
+    for group in groups:
+        yield some_of(blurred, np.flatnonzero(np.isin(some, group)))
 
 
 def _content(kind: str, units: Units, smallest: int) -> Mapping[str, Any]:
@@ -170,27 +179,27 @@ def _new_groups(
     def free(kind: str, which: NDArray[np.bool_]) -> Places:
         held = {u for g in live if g.kind == kind for u in g.members}
         gone = spent.get(kind, set())
-        new = [u not in held and r not in gone for u, r in zip(units.unit, units.record, strict=True)]
-        return np.flatnonzero(which & np.array(new, dtype=bool))
+        fresh = [u not in held and r not in gone for u, r in zip(units.unit, units.record, strict=True)]
+        return np.flatnonzero(which & np.array(fresh, dtype=bool))
 
-    def kept(kind: str, group: Places, labels: Mapping[str, str]) -> KeptGroup:
-        told = _content(kind, blur_readings(units, group, key), smallest)
-        members = {str(units.unit[i]): str(units.record[i]) for i in group}
-        return KeptGroup(kind, members, labels, told, units=len(members))
-
+    new: list[tuple[str, Places, Mapping[str, str]]] = []
     pool = free(UNITS, np.ones(len(units.unit), dtype=bool))
     factors = units.factors.iloc[pool].reset_index(drop=True)
     for places in form_groups(factors, units.year[pool], units.whole[pool], smallest):
         group = pool[places]
-        yield kept(UNITS, group, content.labels_of(units, group))
+        new.append((UNITS, group, content.labels_of(units, group)))
     beyond = {n: ~np.isnan(units.residual[n]) & ~units.inside[n] for n in NAMES}
     for name, which in beyond.items():
         group = free(CUT + name, which)
         if len(group) >= smallest:
-            yield kept(CUT + name, group, {})
+            new.append((CUT + name, group, {}))
     group = free(FAULTY, np.any([which for n, which in beyond.items() if n in JUDGED], axis=0))
     if len(group) >= smallest:
-        yield kept(FAULTY, group, {})
+        new.append((FAULTY, group, {}))
+    blurred = _blurred(units, [group for _, group, _ in new], key)
+    for (kind, group, labels), readings in zip(new, blurred, strict=True):
+        members = {str(units.unit[i]): str(units.record[i]) for i in group}
+        yield KeptGroup(kind, members, labels, _content(kind, readings, smallest), units=len(members))
     yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest, key)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -63,6 +63,22 @@ class Units:
     def year(self) -> NDArray[np.int64]:
         """Year of each unit's sheet."""
         return np.asarray(pd.to_datetime(self.sheets["measured_on"]).dt.year.to_numpy(dtype=np.int64))
+
+
+def some_of(units: Units, group: NDArray[np.intp]) -> Units:
+    """Those at these places of a fleet's units."""
+    return replace(
+        units,
+        unit=units.unit[group],
+        record=units.record[group],
+        factors=units.factors.iloc[group].reset_index(drop=True),
+        observed=units.observed.iloc[group].reset_index(drop=True),
+        at_zero={n: v[group] for n, v in units.at_zero.items()},
+        slopes={n: {c: v[group] for c, v in of.items()} for n, of in units.slopes.items()},
+        residual={n: v[group] for n, v in units.residual.items()},
+        inside={n: v[group] for n, v in units.inside.items()},
+        sheets=units.sheets.iloc[group].reset_index(drop=True),
+    )
 
 
 def records(sheets: pd.DataFrame) -> NDArray[np.object_]:

@@ -1,14 +1,15 @@
 """Which slips do the tests notice? Each in a process of its own, against the tests that should fail.
 
-    python tests/mutants/run.py [PART OF A MODULE'S NAME] [--by-hand]
+    python tests/mutants/run.py [PART OF A MODULE'S NAME] [--by-hand] [--first N]
 
-prints those that no test noticed, and per module how many lived. The files stay as they are: the slip is put
-in while its module is imported. Tests that take three times as long as they do without it have noticed, too.
+prints how each fared, in full those that no test noticed, and per module how many lived. The files stay as
+they are: the slip is put in while its module is imported. Tests that take three times as long as they do without it have noticed, too.
 The quickest tests come first, the first that fails ends it; what they load besides `fleet` is loaded once.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import importlib
 import importlib.machinery
@@ -119,26 +120,29 @@ def noticed(
     return LIVES if os.waitpid(child, 0)[1] == 0 else KILLED
 
 
-def main(part: str, *, by_hand: bool) -> None:
-    """Try every slip of the modules whose name holds ``part``; where tests fail without one, say so first."""
-    total = {LIVES: 0, KILLED: 0, GONE: 0}
+def main(part: str, *, by_hand: bool, first: int) -> None:
+    """Try the slips of the modules whose name holds ``part``; without one the tests must pass."""
+    total = Counter[str]()
     for module, told in json.loads(LIST.read_text(encoding="utf-8")).items():
         if part not in module:
             continue
-        start, here = time.monotonic(), {LIVES: 0, KILLED: 0, GONE: 0}
+        start, here = time.monotonic(), Counter[str]()
         all_s, took_s = undisturbed(told["tests"])
-        for old, new in [*told["by_hand"], *([] if by_hand else told["drawn"])]:
+        slips = [*told["by_hand"], *([] if by_hand else told["drawn"])]
+        for n, (old, new) in enumerate(slips[first:], first):
             what = noticed(module, old, new, told["tests"], 3 * all_s, took_s)
             here[what] += 1
-            if what != KILLED:
-                print(f"{module}: {what}\n- {old}\n+ {new}", flush=True)  # noqa: T201
-        for what, n in here.items():
-            total[what] += n
-        print(f"== {module}: {here}, tests {all_s:.0f} s, {time.monotonic() - start:.0f} s", flush=True)  # noqa: T201
-    print(total)  # noqa: T201
+            print(f"{module} {n}: {what}" + (f"\n- {old}\n+ {new}" if what != KILLED else ""), flush=True)  # noqa: T201
+        total += here
+        print(f"== {module}: {dict(here)}, tests {all_s:.0f} s, {time.monotonic() - start:.0f} s", flush=True)  # noqa: T201
+    print(dict(total))  # noqa: T201
 
 
 if __name__ == "__main__":
     os.chdir(ROOT)
-    words = [w for w in sys.argv[1:] if w != "--by-hand"]
-    main(words[0] if words else "", by_hand="--by-hand" in sys.argv)
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("part", nargs="?", default="", help="part of a module's name")
+    asked.add_argument("--by-hand", action="store_true", help="only those made by hand")
+    asked.add_argument("--first", type=int, default=0, help="number of the first slip to try")
+    words = asked.parse_args()
+    main(words.part, by_hand=words.by_hand, first=words.first)

@@ -118,19 +118,25 @@ def published(store: Store) -> Published:
 
 def spying(patch: pytest.MonkeyPatch) -> Ledger:
     """Note the units behind every group that is formed from now on."""
-    ledger, real, told = Ledger(), groups.blur_readings, groups._content
-    kept: dict[int, Units] = {}
+    ledger, told, some_of = Ledger(), groups._content, groups.some_of
+    true_of: dict[int, Units] = {}
+    alive = []
 
-    def blurred(units: Units, group: np.ndarray, key: str) -> Units:
-        with pytest.MonkeyPatch.context() as without:
-            without.setattr(blur, "BLUR", ())
-            true = real(units, group, key)
-        seen = real(units, group, key)
-        kept[id(seen)] = true
+    def blurred(units: Units, key: str) -> Units:
+        seen = blur.blur_readings(units, key)
+        alive.append(seen)
+        true_of[id(seen)] = units
         return seen
 
+    def some(units: Units, group: np.ndarray) -> Units:
+        part = some_of(units, group)
+        if id(units) in true_of:
+            alive.append(part)
+            true_of[id(part)] = some_of(true_of[id(units)], group)
+        return part
+
     def _content(kind: str, units: Units, smallest: int) -> Mapping[str, Any]:
-        ledger.groups.append((kind, kept.pop(id(units)), units))
+        ledger.groups.append((kind, true_of[id(units)], units))
         return told(kind, units, smallest)
 
     def counted(counts: Mapping[str, list[int]], key: str, records: Iterable[str]) -> Any:
@@ -148,6 +154,7 @@ def spying(patch: pytest.MonkeyPatch) -> Ledger:
     patch.setattr(content, "sums_of_repeats", repeated)
     patch.setattr(groups, "blur_counts", counted)
     patch.setattr(groups, "blur_readings", blurred)
+    patch.setattr(groups, "some_of", some)
     patch.setattr(groups, "_content", _content)
     return ledger
 
@@ -305,10 +312,10 @@ def test_the_same_units_are_blurred_alike(ledgers: list[Ledger]) -> None:
     """Under one key a reading has the same error in any order and group; under another key another one."""
     _, true, _ = next(g for g in ledgers[0].groups if g[0] == UNITS)
     everyone = np.arange(len(true.unit))
-    first, again = (blur.blur_readings(true, order, "a") for order in (everyone, everyone[::-1]))
-    other = blur.blur_readings(true, everyone, "b")
-    pd.testing.assert_frame_equal(first.observed, again.observed)
-    few = blur.blur_readings(true, everyone[:3], "a")
+    first, other = (blur.blur_readings(true, key) for key in "ab")
+    again = blur.blur_readings(groups.some_of(true, everyone[::-1]), "a")
+    pd.testing.assert_frame_equal(first.observed, again.observed[::-1].reset_index(drop=True))
+    few = blur.blur_readings(groups.some_of(true, everyone[:3]), "a")
     whole = dict(zip(first.record, first.observed["y_zenith"], strict=True))
     assert list(few.observed["y_zenith"]) == [whole[r] for r in few.record]
     assert (first.observed["y_zenith"] != other.observed["y_zenith"]).all()
@@ -317,10 +324,8 @@ def test_the_same_units_are_blurred_alike(ledgers: list[Ledger]) -> None:
 def test_the_blur_adds_what_the_file_says(ledgers: list[Ledger]) -> None:
     """Mean products of the errors in responses, over many draws of one group, are those told along."""
     _, true, _ = max((g for g in ledgers[0].groups if g[0] == UNITS), key=lambda g: len(g[1].unit))
-    everyone = np.arange(len(true.unit))
-    draws = [blur.blur_readings(true, everyone, str(i)) for i in range(200)]
-    order = np.argsort(true.record.astype(str), kind="stable")
-    exact = true.observed.iloc[order].reset_index(drop=True)
+    draws = [blur.blur_readings(true, str(i)) for i in range(200)]
+    exact = true.observed
     error = {n: np.array([d.observed[f"y_{n}"] - exact[f"y_{n}"] for d in draws]) for n in NAMES}
     for pair, told in blur.added_products().items():
         a, b = pair.split()
