@@ -3,8 +3,9 @@
     python tests/mutants/run.py [PART OF A MODULE'S NAME] [--by-hand] [--first N]
 
 prints how each fared, in full those that no test noticed, and per module how many lived. The files stay as
-they are: the slip is put in while its module is imported. Tests that take three times as long as they do without it have noticed, too.
-The quickest tests come first, the first that fails ends it; what they load besides `fleet` is loaded once.
+they are: the slip is put in while its module is imported. Tests that take three times as long as they do
+without it have noticed, too. The quickest tests come first, the first that fails ends it; what they load
+besides `fleet` is loaded once.
 """
 
 from __future__ import annotations
