@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from page_helpers import APP, OpenPage, bench_sheets
 from streamlit import config
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from fleet.fitting.refit import refit
@@ -29,6 +30,15 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def own(filled: Path, tmp_path: Path) -> Path:
     """A copy of the filled store that a test may change."""
     return Path(shutil.copy(filled, tmp_path / "own.duckdb"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def parts_of_other_packages() -> Iterator[None]:
+    """What other packages bring for pages is looked for once, not for each page that opens: 0.1 s each time."""
+    found = manifest_scanner.scan_component_manifests()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(manifest_scanner, "scan_component_manifests", lambda: found)
+        yield
 
 
 @pytest.fixture(autouse=True)
