@@ -34,7 +34,7 @@ def own(filled: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session", autouse=True)
 def parts_of_other_packages() -> Iterator[None]:
-    """What other packages bring for pages is looked for once, not for each page that opens: 0.1 s each time."""
+    """What other packages bring for pages is looked for once, not for each page that opens (0.1 s)."""
     found = manifest_scanner.scan_component_manifests()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(manifest_scanner, "scan_component_manifests", lambda: found)

@@ -324,7 +324,7 @@ def test_draws_of_a_wrong_world_are_found_out(world: World) -> None:
             spread=type(spread)(tracking_unit_deg=0.5, built_in_unit_deg=0.4, softness_unit_log=0.06),
         )
     )
-    ranks = _ranks(world, narrow)
+    ranks = _ranks(world, narrow, n=150)
     assert stats.kstest(ranks["sra_dynamic_deg"], "uniform").pvalue < 1e-4
 
 
