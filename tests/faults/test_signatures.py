@@ -12,7 +12,6 @@ from fleet.faults.signatures import (
     ELECTRICAL,
     FAULTS,
     MECHANICAL,
-    OTHER_SIGMAS,
     RAKE,
     SAG,
     SEEN,
@@ -251,12 +250,40 @@ def test_sizes_drawn_are_those_of_the_bumps() -> None:
     assert flipped.draw(rng, EXPECTED) == pytest.approx(EXPECTED[:, ZENITH])
 
 
+@pytest.mark.parametrize(
+    ("fault", "sizes"),
+    [
+        ("rake_set_wrong", {(3.0 + 5.0 + 7.5) / 3}),
+        ("stylus_twisted", {(3.5 + 5.5 + 8.0) / 3}),
+        ("stylus_canted", {(2.2 + 3.5 + 5.0) / 3}),
+        ("generator_rolled", {(2.2 + 3.5 + 5.0) / 3}),
+        ("assembly_rolled", {(2.2 + 3.5 + 5.0) / 3}),
+        ("cantilever_angle", {(4.0 + 5.5 + 7.5) / 3}),
+        ("weak_channel", {(1.5 + 2.6 + 4.0) / 3}),
+        ("suspension_soft", {1.0}),
+        ("suspension_stiff", {1.0}),
+        ("misread", {(4.0 + 9.0 + 18.0) / 3, 14.0}),
+    ],
+)
+def test_faults_are_drawn_in_the_sizes_of_common_practice(fault: str, sizes: set[float]) -> None:
+    """Mean size, from only just a fault to a plain one, in degrees or dB (common practice, no source).
+
+    A suspension's signature is drawn at its own size; a reading goes wrong by some units, nine, or tens.
+    """
+    rng, sound = np.random.default_rng(5), np.zeros((20_000, 8))
+    found = [np.abs(item.draw(rng, sound)).mean() for item in named(fault) if item.undo is None]
+    for size in sizes:
+        assert any(mean == pytest.approx(size, rel=0.02) for mean in found), (size, found)
+    for mean in found:
+        assert any(mean == pytest.approx(size, rel=0.02) for size in sizes), (mean, sizes)
+
+
 def test_other_is_a_cloud_three_times_as_wide() -> None:
     """Its ratio is that of N(0, 9Σ) over N(0, Σ)."""
     cov, r = sound_covariance(), np.full(8, 0.7)
     white_of = whitened_of(signatures(EXPECTED, 0.35), cov)
     found, _ = white_of.ratios(forward(white_of.factor, r[None]), EXPECTED + r)
-    wide = stats.multivariate_normal(np.zeros(8), OTHER_SIGMAS**2 * cov)
+    wide = stats.multivariate_normal(np.zeros(8), 9.0 * cov)
     want = wide.logpdf(r) - stats.multivariate_normal(np.zeros(8), cov).logpdf(r)
     assert found[0, -1] == pytest.approx(want)
 
