@@ -140,9 +140,30 @@ def test_a_repeat_of_a_contradiction_is_put_aside_as_well(store: Store, sheets: 
     store.append(sheets({"vtf_mn": 19.0}), file_name="a.csv")
     twice = sheets({"vtf_mn": 20.0}, {"vtf_mn": 20.0, "sheet_no": "A0", "measured_on": "2024-01-01"})
     done = store.append(twice, file_name="b.csv")
-    assert [c.position for c in done.conflicts] == [0, 1]
+    assert [(c.position, c.first_position) for c in done.conflicts] == [(0, None), (1, None)]
     again = store.append(twice, file_name="b.csv", supersede=True)
     assert (again.accepted, again.already_there, again.superseded) == (1, 1, 1)
+
+
+def test_a_contradiction_says_what_it_contradicts(store: Store, sheets: Sheets) -> None:
+    """In the file's order; an earlier row of it is named, the store's sheet is none. Each is counted once."""
+    store.append(sheets({"vtf_mn": 19.0}), file_name="a.csv")
+    rows = sheets(
+        {"vtf_mn": 20.0},
+        {"sheet_no": "B"},
+        {"sheet_no": "B", "vtf_mn": 21.0},
+        {"sheet_no": "C"},
+        {"sheet_no": "D"},
+        {"sheet_no": "A0", "measured_on": "2024-01-01", "vtf_mn": 19.0},
+    )
+    done = store.append(rows, file_name="b.csv")
+    assert [(c.position, c.first_position) for c in done.conflicts] == [(0, None), (2, 1)]
+    assert (done.accepted, done.already_there, done.superseded) == (3, 1, 0)
+    with store.reader() as con:
+        noted = con.execute(
+            "select rows_read, accepted, put_aside, already_there, superseded from intake order by intake_id"
+        ).fetchall()
+    assert noted == [(1, 1, 0, 0, 0), (6, 3, 2, 1, 0)]
 
 
 def test_the_key_is_noted_once_and_held_to(store: Store, sheets: Sheets) -> None:
