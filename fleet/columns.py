@@ -245,6 +245,14 @@ ENQUIRY_COLUMNS: Final[dict[str, Column]] = {
 STORED_COLUMNS: Final = tuple("serial_token" if name == "serial" else name for name in COLUMNS)
 """Names of the sheet columns as the store keeps them: the serial's place is taken by its token."""
 
+LEVEL: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
+"""Angles that are read on a level headshell."""
+_FACTS: Final = {"hours_used", "vtf_mn", "compliance_um_per_mn", "compliance_frequency_hz"} | {
+    "cantilever_length_mm", "temperature_c", "bench_minutes", "rake_aim_deg", "tracking_limit_deg",
+}  # fmt: skip
+READINGS: Final = tuple(c.name for c in _SHEET if c.kind == "number" and c.name not in _FACTS)
+"""Columns that hold what was measured or set, of which every real sheet has some."""
+
 HELD_BACK: Final = (
     "sag_reversed", "sag_huge", "built_in_odd", "tracking_flat", "height_odd", "date_old", "minutes_many",
 )  # fmt: skip
@@ -253,7 +261,7 @@ HELD_BACK: Final = (
 
 _PERSONAL = (
     "owner customer client name address street city town postcode zip mail email phone telephone mobile "
-    "note notes remark remarks comment comments contact birthday "
+    "note notes remark remarks comment comments contact birthday observation observations "
     "kunde kunden besitzer eigner adresse strasse straße ort plz telefon handy bemerkung bemerkungen notiz "
     "notizen kommentar kommentare anmerkung "
     "nom adresse rue ville téléphone courriel remarque remarques "

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import re
 import zipfile
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import IO, Any
@@ -19,8 +20,8 @@ from fleet.errors import UnreadableFileError
 from fleet.extras import how_to_install
 from fleet.files.door import TooLargeError, unpack
 from fleet.intake.guides.guide import Guide
-from fleet.intake.guides.layout import find_header, join_rows
-from fleet.intake.table import ABOVE, PAGE, SheetTable, Text, fits, match_headers, one_of
+from fleet.intake.guides.layout import find_header, full_names, further_tables, join_rows
+from fleet.intake.table import ABOVE, AGAIN, OTHER, PAGE, SheetTable, Text, fits, match_headers
 
 _LARGEST_UNPACKED_BYTES = 1 << 25
 _LARGEST_OTHER_PARTS_BYTES = 1 << 21
@@ -34,7 +35,7 @@ LARGEST_JSON = 1 << 26
 
 def read_parquet(
     file: IO[bytes], name: str, known: Mapping[str, Column], guide: Guide | None = None
-) -> SheetTable:
+) -> list[SheetTable]:
     """Read the known columns of a Parquet file as text; a row's "line" is its number from 1.
 
     Raises
@@ -50,14 +51,14 @@ def read_parquet(
             raise UnreadableFileError(f"{name} has more than 20 million rows; write it as several files.")
         headers = [str(h) for h in parquet.schema_arrow.names]
         places, ignored = match_headers(headers, known, name, guide)
-        table = parquet.read(columns=[headers[place] for place in places.values()])
+        table = parquet.read(columns=list(dict.fromkeys(headers[place] for place in places.values())))
         columns = {column: column_text(table.column(headers[place])) for column, place in places.items()}
     except UnreadableFileError:
         raise
     except Exception as error:  # a mangled file fails in any way at all
         raise UnreadableFileError(f"{name} cannot be read as Parquet; write it again.") from error
-    n_rows = table.num_rows
-    return without_blank_rows(name, np.arange(1, n_rows + 1, dtype=np.int64), columns, ignored)
+    lines = np.arange(1, table.num_rows + 1, dtype=np.int64)
+    return [without_blank_rows(name, lines, columns, ignored)]
 
 
 def column_text(column: pa.ChunkedArray) -> Text:
@@ -90,7 +91,7 @@ def without_blank_rows(
 
 def read_xlsx(
     file: IO[bytes], name: str, known: Mapping[str, Column], guide: Guide | None = None
-) -> SheetTable:
+) -> list[SheetTable]:
     """Read the known columns of a workbook as text, from every page that has them or the guide's own.
 
     Raises
@@ -104,7 +105,7 @@ def read_xlsx(
         raise UnreadableFileError(f"{name} is empty; the first row must hold the column names.")
     heights = (guide.header_rows,) if guide else (1,)
     first_only = guide is None and not any(column.required for column in known.values())
-    tables: dict[int, SheetTable] = {}
+    tables: dict[int, list[SheetTable]] = {}
     passed: dict[str, int] = {}
     for page in pages:
         found = find_header(page.rows, lambda names: fits(names, known, guide), heights)
@@ -113,34 +114,49 @@ def read_xlsx(
         elif first_only and tables:
             passed[f"on page {page.shown}, as the first page alone is read here"] = page.filled
         else:
-            tables[page.number] = _page_table(page, name, known, guide, found)
+            tables[page.number] = _page_tables(page, name, known, guide, found)
     if not tables:  # say what the first page lacks
         top = next(i for i, row in enumerate(pages[0].rows) if any(row))
-        return _page_table(pages[0], name, known, guide, (top, 1))
-    if len(tables) > 1:
-        tables = {n: replace(table, lines=table.lines + n * PAGE) for n, table in tables.items()}
-    whole = one_of(list(tables.values()))
-    return replace(whole, passed={**whole.passed, **passed})
+        return _page_tables(pages[0], name, known, guide, (top, 1))
+    first, *others = [
+        replace(table, lines=table.lines + (number * PAGE if len(tables) > 1 else 0))
+        for number, ours in tables.items()
+        for table in ours
+    ]
+    return [replace(first, passed={**first.passed, **passed}), *others]
 
 
-def _page_table(
+def _page_tables(
     page: Page, name: str, known: Mapping[str, Column], guide: Guide | None, found: tuple[int, int]
-) -> SheetTable:
+) -> list[SheetTable]:
+    """The table whose header was found, and with a guide every other one that begins below it."""
     start, height = found
-    headers = join_rows(page.rows[start : start + height])
-    places, ignored = match_headers(headers, known, name, guide)
-    body = page.rows[start + height :]
-    decimal = guide.decimal if guide else "."
-    columns = {
-        column: pa.chunked_array(
-            [[written(row[place], decimal) if place < len(row) else "" for row in body]], pa.string()
-        )
-        for column, place in places.items()
-    }
-    lines = np.arange(start + height + 1, len(page.rows) + 1, dtype=np.int64)
-    above = sum(any(row) for row in page.rows[:start])
-    table = without_blank_rows(name, lines, columns, ignored)
-    return replace(table, passed={ABOVE: above} if above else {})
+    rows = page.rows
+    heads = [found]
+    if guide is not None:
+        below = further_tables(rows[start + height :], guide.names, guide.header_rows)
+        heads += [(start + height + at, tall) for at, tall in below]
+    tables: list[SheetTable] = []
+    passed = Counter({ABOVE: sum(any(row) for row in rows[:start])})
+    headers: list[str] = []
+    for (top, tall), (end, _) in zip(heads, [*heads[1:], (len(rows), 0)], strict=True):
+        headers = full_names(join_rows(rows[top : top + tall]), headers)
+        passed[AGAIN] += tall if top > start else 0
+        if top > start and not fits(headers, known, guide):
+            passed[OTHER] += sum(any(row) for row in rows[top + tall : end])
+            continue
+        places, ignored = match_headers(headers, known, name, guide)
+        decimal = guide.decimal if guide else "."
+        body = rows[top + tall : end]
+        columns = {
+            column: pa.chunked_array(
+                [[written(row[place], decimal) if place < len(row) else "" for row in body]], pa.string()
+            )
+            for column, place in places.items()
+        }
+        lines = np.arange(top + tall + 1, end + 1, dtype=np.int64)
+        tables.append(without_blank_rows(name, lines, columns, ignored))
+    return [replace(tables[0], passed={why: n for why, n in passed.items() if n}), *tables[1:]]
 
 
 class TypedNumber(str):
@@ -233,21 +249,42 @@ def book_pages(file: IO[bytes], name: str, page: str = "") -> list[Page]:
 
 
 def _json_page(content: bytes, name: str) -> Page:
-    """A list of sheets as JSON, each an object of columns and values, as a page of a workbook."""
+    """Sheets as JSON, a list of objects or one on each line, as a page of a workbook.
+
+    What lies within an object is named by both, `crosstalk.lr`; a list of words is written with ; between.
+    """
     if len(content) > LARGEST_JSON:
         raise UnreadableFileError(f"{name} has more than {LARGEST_JSON >> 20} MB of JSON; save it as CSV.")
     try:
-        found = json.loads(content.decode("utf-8-sig"), parse_constant=float)
+        text = content.decode("utf-8-sig")
+        lines = text.splitlines() if text.startswith("{") else []
+        if lines and lines[0].rstrip().endswith("}") and (len(lines) > 1 or not name.endswith(".json")):
+            text = f"[{','.join(line for line in lines if line.strip())}]"  # an object on each line
+        found = json.loads(text, parse_constant=float)
     except (ValueError, RecursionError):
         raise UnreadableFileError(f"{name} is not JSON, whatever its name says.") from None
     if not isinstance(found, list) or not all(isinstance(row, dict) for row in found):
         raise UnreadableFileError(f"{name} is no list of sheets: write [{{column: value, ...}}, ...].")
+    found = [_flat(row) for row in found]
     names = list(dict.fromkeys(column for row in found for column in row))
     if len(found) * len(names) > _MOST_CELLS:
         raise UnreadableFileError(_TOO_WIDE.format(name=name))
     if any(isinstance(value, dict | list) for row in found for value in row.values()):
         raise UnreadableFileError(f"{name} has lists or objects in a cell; write one value for each column.")
     return Page("1", 1, [names, *([cell_text(row.get(column)) for column in names] for row in found)])
+
+
+def _flat(row: dict[str, Any]) -> dict[str, Any]:
+    """An object's values, those of an object within it beside them, and a list of words as one cell."""
+    out: dict[str, Any] = {}
+    for name, value in row.items():
+        if isinstance(value, dict):
+            out |= {f"{name}.{inner}": told for inner, told in value.items()}
+        elif isinstance(value, list) and all(isinstance(word, str) for word in value):
+            out[name] = ";".join(value)
+        else:
+            out[name] = value
+    return out
 
 
 def _is_xlsx(file: IO[bytes]) -> bool:

@@ -7,11 +7,11 @@ otherwise that one line is put aside and reading goes on at the next.
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Mapping, Set
+from dataclasses import dataclass, field, replace
 from typing import IO
 
 import numpy as np
@@ -22,13 +22,20 @@ from pyarrow import csv as arrow_csv
 
 from fleet.columns import Column
 from fleet.errors import UnreadableFileError
+from fleet.files.chunks import Chunk, Chunks, as_utf8
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
-from fleet.intake.guides.layout import MOST_ROWS_ABOVE, find_header, join_rows
-from fleet.intake.table import ABOVE, SheetTable, fits, match_headers
+from fleet.intake.guides.layout import (
+    MOST_ROWS_ABOVE,
+    find_header,
+    first_word,
+    full_names,
+    further_tables,
+    join_rows,
+    names_again,
+)
+from fleet.intake.table import ABOVE, AGAIN, OTHER, SheetTable, fits, match_headers
 
-_CHUNK_BYTES = 1 << 23
-_LONGEST_LINE_BYTES = 4 * _CHUNK_BYTES
 _LONGEST_RECORD_LINES = 50
 _LONGEST_CELL = 100_000
 
@@ -41,7 +48,7 @@ def read_csv(
     file: str,
     known: Mapping[str, Column],
     guide: Guide | None = None,
-) -> SheetTable:
+) -> list[SheetTable]:
     """Read the known columns of a CSV stream as text.
 
     Parameters
@@ -58,90 +65,56 @@ def read_csv(
     """
     csv.field_size_limit(_LONGEST_CELL)
     delimiter, encoding = (guide.delimiter, guide.encoding) if guide else (",", "utf-8")
-    chunks = _Chunks(_utf8(stream, encoding), file)
+    chunks = Chunks(as_utf8(stream, encoding), file)
     heights = (guide.header_rows,) if guide else (1,)
 
     def find(rows: list[list[str]]) -> tuple[int, int] | None:
         return find_header(rows, lambda names: fits(names, known, guide), heights)
 
+    def reader_of(header: list[str]) -> _Reader:
+        places, ignored = match_headers(header, known, file, guide)
+        return _Reader(file, delimiter, encoding, places, len(header), ignored, guide.skip if guide else None)
+
     header, above = _header(chunks, file, delimiter, encoding, find)
-    places, ignored = match_headers(header, known, file, guide)
-    reader = _Reader(file, delimiter, encoding, places, len(header))
+    readers, passed = [reader_of(header)], Counter({ABOVE: above})
+    reader: _Reader | None = readers[0]
     while (chunk := chunks.next()) is not None:
-        reader.take(chunk, chunks)
-    rows = reader.rows
-    return SheetTable(
-        file=file,
-        lines=np.concatenate([*rows.lines, np.empty(0, np.int64)]),
-        columns={name: pa.chunked_array(cells, pa.string()) for name, cells in rows.cells.items()},
-        broken=tuple(sorted(reader.broken, key=lambda fault: fault.line)),
-        blank_rows=reader.blank_rows,
-        ignored=ignored,
-        passed={ABOVE: above} if above else {},
-    )
+        lines = _lines(chunk.data) if guide else []
+        at = _next_head(lines, delimiter, guide.names) if guide else None
+        if guide and at == 0:
+            rows = [_fields(line, delimiter) for line in lines[: guide.header_rows]]
+            tall = further_tables(rows, guide.names, guide.header_rows)[0][1]
+            header = full_names(join_rows(rows[:tall]), header)
+            reader = reader_of(header) if fits(header, known, guide) else None
+            readers += [reader] if reader else []
+            passed[AGAIN] += tall
+            chunks.line = chunk.first_line + tall
+            chunks.hand_back(_bytes(lines[tall:]))
+            continue
+        if at is not None:
+            chunks.hand_back(_bytes(lines[at:]))
+            chunk = Chunk(chunk.first_line, _bytes(lines[:at]), final=True)
+        if reader is not None:
+            reader.take(chunk, chunks)
+        else:
+            other = _lines(chunk.data)
+            passed[OTHER] += sum(any(map(str.strip, _fields(line, delimiter))) for line in other)
+            chunks.line = chunk.first_line + len(other)
+    first, *others = [reader.table for reader in readers]
+    return [replace(first, passed={why: n for why, n in passed.items() if n}), *others]
 
 
-def _utf8(stream: IO[bytes], encoding: str) -> Iterator[bytes]:
-    """The stream as UTF-8; bytes that are no text of the encoding stay as they are, so they are found."""
-    if codecs.lookup(encoding).name == "utf-8":
-        first = stream.read(_CHUNK_BYTES).removeprefix(codecs.BOM_UTF8)
-        while first:
-            yield first
-            first = stream.read(_CHUNK_BYTES)
-        return
-    decoder = codecs.getincrementaldecoder(encoding)(errors="surrogateescape")
-    while raw := stream.read(_CHUNK_BYTES):
-        yield decoder.decode(raw).encode(errors="surrogateescape")
-    yield decoder.decode(b"", final=True).encode(errors="surrogateescape")
-
-
-@dataclass(frozen=True)
-class _Chunk:
-    """Whole lines, the number of the first, and whether nothing comes after them."""
-
-    first_line: int
-    data: bytes
-    final: bool
-
-
-class _Chunks:
-    """Cuts a stream into chunks of whole lines; an unfinished tail can be handed back."""
-
-    def __init__(self, stream: Iterator[bytes], file: str) -> None:
-        self._stream = stream
-        self._file = file
-        self._rest = b""
-        self._done = False
-        self.line = 1
-
-    def hand_back(self, tail: bytes) -> None:
-        """Put lines back in front of what comes next."""
-        self._rest = tail + self._rest
-
-    def next(self) -> _Chunk | None:
-        """The next chunk; its lines are counted by whoever takes it, in `line`."""
-        pieces = [self._rest]
-        while not self._done:
-            if sum(map(len, pieces)) > _LONGEST_LINE_BYTES:
-                raise UnreadableFileError(
-                    f"{self._file} line {self.line} is longer than {_LONGEST_LINE_BYTES >> 20} MB: "
-                    "is it a table of text?"
-                )
-            piece = next(self._stream, None)
-            if piece is None:
-                self._done = True
-                break
-            pieces.append(piece)
-            if b"\n" in piece:
-                break
-        data = b"".join(pieces)
-        end = len(data) if self._done else data.rfind(b"\n") + 1
-        self._rest = data[end:]
-        return _Chunk(self.line, data[:end], self._done) if data else None
+def _next_head(lines: list[str], delimiter: str, names: Set[str]) -> int | None:
+    """The first line in which column names stand again."""
+    for at, line in enumerate(lines):
+        cells = [cell.strip(' "') for cell in line.strip("\r\n").lower().split(delimiter)]
+        if names_again(cells, names):
+            return at
+    return None
 
 
 def _header(
-    chunks: _Chunks,
+    chunks: Chunks,
     file: str,
     delimiter: str,
     encoding: str,
@@ -209,29 +182,52 @@ class _Rows:
 class _Reader:
     """Turns chunks into rows: fast where a chunk is clean, line by line where it isn't."""
 
-    def __init__(self, file: str, delimiter: str, encoding: str, places: dict[str, int], width: int) -> None:
+    def __init__(
+        self,
+        file: str,
+        delimiter: str,
+        encoding: str,
+        places: dict[str, int],
+        width: int,
+        ignored: tuple[str, ...],
+        sums: tuple[str, ...] | None,
+    ) -> None:
         self.file = file
         self.delimiter = delimiter
+        self.ignored = ignored
+        self.sums = sums
         self.rows = _Rows(places, width)
         self.broken: list[Fault] = []
         self.blank_rows = 0
         self._not_text = _NOT_TEXT.format(encoding=encoding.upper())
 
-    def take(self, chunk: _Chunk, chunks: _Chunks) -> None:
+    @property
+    def table(self) -> SheetTable:
+        """What was read."""
+        return SheetTable(
+            file=self.file,
+            lines=np.concatenate([*self.rows.lines, np.empty(0, np.int64)]),
+            columns={name: pa.chunked_array(cells, pa.string()) for name, cells in self.rows.cells.items()},
+            broken=tuple(sorted(self.broken, key=lambda fault: fault.line)),
+            blank_rows=self.blank_rows,
+            ignored=self.ignored,
+        )
+
+    def take(self, chunk: Chunk, chunks: Chunks) -> None:
         """Read a chunk's rows, count its lines, hand back a record that may go on in the next chunk."""
         n_lines = self._take_fast(chunk)
         if n_lines is None:
             n_lines = self._take_lines(chunk, chunks)
         chunks.line = chunk.first_line + n_lines
 
-    def _take_fast(self, chunk: _Chunk) -> int | None:
+    def _take_fast(self, chunk: Chunk) -> int | None:
         """Read a chunk with one clean row on each line; the number of lines, or None if it isn't so."""
         data = chunk.data
-        if b'"' in data or b"\0" in data or data.count(b"\r") != data.count(b"\r\n") or not _is_utf8(data):
+        if b'"' in data or b"\0" in data or data.count(b"\r") != data.count(b"\r\n") or not _isas_utf8(data):
             return None
         n_lines = data.count(b"\n") + (not data.endswith(b"\n"))
         names = [str(place) for place in range(self.rows.width)]
-        wanted = [str(place) for place in self.rows.places.values()]
+        wanted = list(dict.fromkeys(map(str, self.rows.places.values())))
         try:
             table = arrow_csv.read_csv(
                 pa.py_buffer(data),
@@ -251,7 +247,7 @@ class _Reader:
         self.rows.add_table(chunk.first_line, table)
         return n_lines
 
-    def _take_lines(self, chunk: _Chunk, chunks: _Chunks) -> int:
+    def _take_lines(self, chunk: Chunk, chunks: Chunks) -> int:
         lines = _lines(chunk.data)
         if all(line.count('"') % 2 == 0 for line in lines) and all(map(_is_text, lines)):
             try:
@@ -263,7 +259,7 @@ class _Reader:
                 return len(lines)
         return self._take_slowly(chunk, lines, chunks)
 
-    def _take_slowly(self, chunk: _Chunk, lines: list[str], chunks: _Chunks) -> int:
+    def _take_slowly(self, chunk: Chunk, lines: list[str], chunks: Chunks) -> int:
         numbers: list[int] = []
         records: list[list[str]] = []
         at = 0
@@ -310,9 +306,18 @@ class _Reader:
             elif len(record) == width or (len(record) > width and not any(record[width:])):
                 kept_numbers.append(number)
                 kept.append(record[:width])
+            elif self._sums_up(record):
+                kept_numbers.append(number)
+                kept.append(record + [""] * (width - len(record)))
             else:
                 self._break(number, f"has {len(record)} fields where the header has {width}")
         self.rows.add(kept_numbers, kept)
+
+    def _sums_up(self, record: list[str]) -> bool:
+        """Whether a row that ends early holds a title alone, or is one that a guide says to pass over."""
+        told = [cell for cell in record if cell.strip()]
+        early = self.sums is not None and len(record) < self.rows.width
+        return early and (len(told) == 1 or first_word(record) in (self.sums or ()))
 
     def _break(self, line: int, reason: str) -> None:
         self.broken.append(Fault(self.file, line, "", "", reason))
@@ -323,7 +328,7 @@ def _lines(data: bytes) -> list[str]:
     return io.StringIO(data.decode(errors="surrogateescape"), newline="").readlines()
 
 
-def _is_utf8(data: bytes) -> bool:
+def _isas_utf8(data: bytes) -> bool:
     if data.isascii():
         return True
     try:

@@ -22,6 +22,10 @@ PAGE: Final = 1 << 40
 """Added to the lines of a workbook's page, times its number, where several pages are read."""
 
 ABOVE: Final = "above the column names"
+AGAIN: Final = "repeating the column names"
+OF_ROW: Final = "row: "
+"""Begins the names of columns whose cells say something of their whole row, in a table as it is read."""
+OTHER: Final = "in a table with other column names"
 
 Text: TypeAlias = Any
 """A column of text: an Arrow chunked array of strings."""
@@ -80,9 +84,10 @@ def fits(headers: list[str], known: Mapping[str, Column], guide: Guide | None) -
 
 
 def one_of(tables: Sequence[SheetTable]) -> SheetTable:
-    """Pages as one table, columns that a page lacks being empty there."""
+    """Several tables as one, columns that one of them lacks being empty there."""
     if len(tables) == 1:
         return tables[0]
+    pages = {int(page) for table in tables for page in np.unique(table.lines // PAGE)}
     names = dict.fromkeys(name for table in tables for name in table.columns)
     columns = {
         name: pa.chunked_array(
@@ -106,9 +111,10 @@ def one_of(tables: Sequence[SheetTable]) -> SheetTable:
         tables[0],
         lines=np.concatenate([table.lines for table in tables]),
         columns=columns,
+        broken=tuple(fault for table in tables for fault in table.broken),
         blank_rows=sum(table.blank_rows for table in tables),
         ignored=tuple(dict.fromkeys(name for table in tables for name in table.ignored)),
-        pages=len(tables),
+        pages=max(len(pages), 1),
         passed=dict(passed),
         own={name: header for table in reversed(tables) for name, header in table.own.items()},
     )
@@ -130,10 +136,13 @@ def match_headers(
     """
     rules = {key(rule.header): rule for rule in guide.rules} if guide else {}
     ruled = {rule.to for rule in rules.values()}
+    of_rows = {key(header) for header in guide.rows} if guide else set()
     places: dict[str, int] = {}
     ignored = []
     for place, raw in enumerate(headers):
         header = raw.strip()
+        if key(header) in of_rows:
+            places[OF_ROW + key(header)] = place
         rule = rules.pop(key(header), None)
         name = rule.to if rule else header if header in known and header not in ruled else None
         twice = name if name in places else header.removesuffix(" (2)")
@@ -141,7 +150,7 @@ def match_headers(
             raise UnreadableFileError(f"{file} has two columns {twice}; remove one.")
         if name is not None:
             places[name] = place
-        elif header:
+        elif header and key(header) not in of_rows:
             ignored.append(printable_header(header, place + 1))
     if lost := [rule for rule in rules.values() if not rule.optional]:
         told = ", ".join(f'"{rule.header}"' for rule in lost)

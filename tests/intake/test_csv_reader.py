@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from fleet.errors import FleetError
+from fleet.files import chunks
 from fleet.intake import csv_reader, read_sheets
 
 HEAD = "sheet_no,measured_on,body_family,remark\n"
@@ -150,7 +151,7 @@ def test_small_chunks_read_the_same_as_one_large_chunk(write: Write, monkeypatch
     text = HEAD + "".join(rng.choice(kinds).replace("{i}", str(i)) for i in range(400))
     path = write(text.encode() + b"S9,2024-01-01,F,\xff\n")
     whole = read_sheets(path)
-    monkeypatch.setattr(csv_reader, "_CHUNK_BYTES", 97)
+    monkeypatch.setattr(chunks, "_CHUNK_BYTES", 97)
     cut = read_sheets(path)
     assert whole.rows_read > 200
     assert cut.lines.tolist() == whole.lines.tolist()

@@ -88,7 +88,7 @@ def test_a_zip_folder_of_several_files_is_told_as_what_it_is(tmp_path: Path) -> 
         (b"[1" + b"0" * 9_000 + b"]", "is not JSON"),
         (b'{"sheet_no": "A1"}', "is no list of sheets"),
         (b'["A1"]', "is no list of sheets"),
-        (b'[{"sheet_no": ["A1"]}]', "lists or objects in a cell"),
+        (b'[{"sheet_no": [1]}]', "lists or objects in a cell"),
         (b"[]", "is empty"),
     ],
 )
@@ -107,3 +107,13 @@ def test_what_unpacks_to_too_much_is_refused(tmp_path: Path) -> None:
         packed.writestr("a.csv", bomb)
     with pytest.raises(FleetError, match="unpacks to more than 256 MB"):
         read_sheets(tmp_path / "a.zip")
+
+
+def test_an_object_on_each_line_is_read(tmp_path: Path) -> None:
+    """JSON with a sheet on each line: an object within is read by both names, a list of words as one cell."""
+    rows = [{**row, "fix": {"deg": 1.5}, "peculiarities": ["worn", "dirty"]} for row in GOOD_ROWS]
+    path = write(tmp_path / "a.jsonl", "\n".join(map(json.dumps, rows)).encode())
+    table = read_sheets(path)
+    assert table.columns["peculiarities"].to_pylist() == ["worn;dirty"] * len(rows)
+    assert table.ignored == ("fix.deg",)
+    assert len(table.lines) == len(rows)

@@ -382,7 +382,7 @@ CASES: dict[str, Case] = {
     "nothing was erased: no sheet in the store bears that serial": lambda b: kept_store(
         b, Path.stat, "forget --serial S-2 --yes"
     ),
-    "there is no .csv, .json, .ods, .parquet, .tsv, .xls, .xlsm, .xlsx file in …": lambda b: b.does(
+    "there is no .csv, .json, .jsonl, .ods, .parquet, .tsv, .xls, .xlsm, .xlsx file in …": lambda b: b.does(
         "intake ."
     ),
     "… may not be read; check its rights": no_right_to_read,

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from fleet.intake.guides import hints
 from fleet.intake.guides.guide import ANY_OTHER, Guide, Rule
+from fleet.intake.guides.layout import parts_of
 from fleet.intake.guides.spellings import MONTHS
 from fleet.intake.guides.units import Scale, scale_of
 
@@ -215,6 +216,9 @@ def _list_turner(rule: Rule) -> Callable[[str], str]:
     turn_one = _word_turner(rule)
 
     def turn(text: str) -> str:
-        return ";".join(turn_one(part.strip()) for part in re.split(r"[;,/+]", text) if part.strip())
+        parts = [(part, turn_one(part)) for part in parts_of(text)]
+        if any(not word and part not in rule.words for part, word in parts):
+            return rule.words[ANY_OTHER]  # one word that isn't known would leave the others half the truth
+        return ";".join(word for _, word in parts if word)
 
     return turn

@@ -26,6 +26,9 @@ def as_toml(guide: Guide, remarks: Mapping[str, str]) -> str:
     lines += [f"skip = {_list(guide.skip)}"] if guide.skip else []
     if guide.constant:
         lines += ["", "[constant]", *(f"{name} = {_text(text)}" for name, text in guide.constant.items())]
+    for header, words in guide.rows.items():
+        told = (f"{_text(word)} = {_text(kind)}" for word, kind in words.items())
+        lines += ["", f"[rows.{_text(header)}]", *told]
     for rule in guide.rules:
         remark = remarks.get(rule.header, "")
         lines += ["", f"[columns.{_text(rule.header)}]{f'  # {remark}' if remark else ''}", *_entry(rule)]

@@ -11,13 +11,14 @@ import codecs
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
 from fleet.columns import COLUMNS, PERSONAL_PARTS, PERSONAL_WORDS, Column
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.door import read_toml
-from fleet.intake.guides.layout import MOST_HEADER_ROWS
+from fleet.intake.guides.layout import MOST_HEADER_ROWS, names_of
 from fleet.intake.guides.units import SCALES, scale_of
 
 DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
@@ -26,6 +27,11 @@ NEVER_BLANK: Final = ("serial", "operator")
 """Columns whose blanks no guide may fill: a serial's don't count, and an operator with one is a name."""
 ANY_OTHER: Final = "*"
 """Stands among a rule's words for every word that isn't known; those words themselves are kept nowhere."""
+
+AS_MOUNTED: Final = "as mounted"
+CHECK: Final = "check pickup"
+NO_SHEET: Final = "no sheet"
+ROW_KINDS: Final = ("", AS_MOUNTED, CHECK, NO_SHEET)
 
 _SERIAL_WORDS: Final = {"serial", "serials", "sn", "serialnumber", "serialno", "seriennummer", "seriennr"}
 _ABOUT_PICKUPS: Final = {"model", "family", "type", "body", "pickup", "cartridge", "file", "bench"}
@@ -79,6 +85,8 @@ class Guide:
     ----------
     rules : what each column is.
     constant : canonical columns that have the same text in every row.
+    rows : by header, what a cell (in small letters, `ANY_OTHER` for any other) says of its whole row: "" for
+        nothing, or that it was read as mounted, is of the check pickup, or is no sheet.
     delimiter, encoding : how a CSV is written.
     decimal : `.` or `,`; the other one may stand between thousands.
     dates : order of a date's parts, one of `DATE_ORDERS`; year-month-day with dashes is always understood.
@@ -89,6 +97,7 @@ class Guide:
 
     rules: tuple[Rule, ...]
     constant: Mapping[str, str] = field(default_factory=dict)
+    rows: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     delimiter: str = ","
     encoding: str = "utf-8"
     decimal: str = "."
@@ -96,6 +105,11 @@ class Guide:
     page: str = ""
     header_rows: int = 1
     skip: tuple[str, ...] = ()
+
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """Its headers, and the beginnings of those that may stand in several rows, in small letters."""
+        return names_of([*(rule.header for rule in self.rules), *self.rows])
 
     @property
     def questions(self) -> tuple[str, ...]:
@@ -142,10 +156,14 @@ def load_guide(path: Path | str) -> Guide:
 
 def guide_from(raw: Mapping[str, Any], name: str) -> Guide:
     """Build a guide out of TOML tables; errors as in `load_guide`."""
-    _known_keys(raw, {"file", "columns", "constant"}, name)
+    _known_keys(raw, {"file", "columns", "constant", "rows"}, name)
     about = _table(raw, "file", name)
-    _known_keys(about, set(Guide.__dataclass_fields__) - {"rules", "constant"}, f"{name} [file]")
+    _known_keys(about, set(Guide.__dataclass_fields__) - {"rules", "constant", "rows"}, f"{name} [file]")
     rules = tuple(_rule(str(header), entry, name) for header, entry in _table(raw, "columns", name).items())
+    rows = {
+        str(header): _row_words(str(header), words, name)
+        for header, words in _table(raw, "rows", name).items()
+    }
     constant = {str(k): str(v) for k, v in _table(raw, "constant", name).items()}
     for to in constant:
         if to not in COLUMNS or to == "serial":
@@ -157,7 +175,7 @@ def guide_from(raw: Mapping[str, Any], name: str) -> Guide:
     if height not in range(1, MOST_HEADER_ROWS + 1) or not isinstance(skip, list):
         raise FleetError(f"{name}: header_rows is 1, 2 or 3, and skip a list of words.")
     words = tuple(str(word).strip().lower() for word in skip)
-    guide = Guide(rules=rules, constant=constant, header_rows=height, skip=words, **told)
+    guide = Guide(rules=rules, constant=constant, rows=rows, header_rows=height, skip=words, **told)
     _check_file_part(guide, name)
     seen: dict[str, str] = {}
     for rule in rules:
@@ -213,6 +231,15 @@ def _rule(header: str, entry: Any, name: str) -> Rule:
         raise FleetError(f"{where}: words and sense are tables, empty is a list of texts.") from error
     _check_rule(rule, where)
     return rule
+
+
+def _row_words(header: str, words: Any, name: str) -> dict[str, str]:
+    where = f'{name} [rows."{header}"]'
+    if is_personal(header):
+        raise FleetError(f"{where}: this column is about a person or free text; it is never read. Remove it.")
+    if not isinstance(words, dict) or not set(map(str, words.values())) <= set(ROW_KINDS):
+        raise FleetError(f'{where}: a table of words, each "", "{AS_MOUNTED}", "{CHECK}" or "{NO_SHEET}".')
+    return {str(word).strip().lower(): str(kind) for word, kind in words.items()}
 
 
 def _check_rule(rule: Rule, where: str) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Sequence, Set
 from typing import Final
 
 MOST_ROWS_ABOVE: Final = 60
 """Rows among which the header is looked for."""
 MOST_HEADER_ROWS: Final = 3
+_LEAST_NAMES: Final = 3
+"""Column names known from a table before by which a row is taken for the head of another."""
 
 
 def tidy(header: str) -> str:
@@ -55,3 +58,50 @@ def find_header(
             if len(window) == height and fits(join_rows(window)):
                 return start, height
     return None
+
+
+def first_word(row: Sequence[str]) -> str:
+    """The word, in small letters, that a row begins with; "" where its first cell begins with none."""
+    first = next((cell for cell in row if cell.strip()), "")
+    found = re.match(r"[^\W\d_]+", first.strip().lower())
+    return found.group() if found else ""
+
+
+def parts_of(cell: str) -> list[str]:
+    """The words, in small letters, of a cell that may hold several."""
+    return [part.strip().lower() for part in re.split(r"[;,/+]", cell) if part.strip()]
+
+
+def names_again(row: Sequence[str], names: Set[str]) -> bool:
+    """Whether a row below a header holds column names again, some of them known from it (as `key`s)."""
+    told = {key(cell) for cell in row if cell.strip()}
+    known = len(told & names)
+    return known >= _LEAST_NAMES and 4 * known > len(told)
+
+
+def names_of(headers: Sequence[str]) -> frozenset[str]:
+    """Headers as `key`s, with the beginnings of those that may stand in several rows."""
+    out = set()
+    for words in (key(header).split() for header in headers):
+        out |= {" ".join(words[:n]) for n in range(1, len(words) + 1)}
+    return frozenset(out)
+
+
+def further_tables(rows: Sequence[Sequence[str]], names: Set[str], height: int) -> list[tuple[int, int]]:
+    """(first header row, how many there are) of each table that begins within the rows of another."""
+    out: list[tuple[int, int]] = []
+    for start, row in enumerate(rows):
+        if (out and start < sum(out[-1])) or not names_again(row, names):
+            continue
+        windows = (join_rows(rows[start : start + tall]) for tall in range(1, height + 1))
+        known = [len(names & {key(name) for name in window}) for window in windows]
+        out.append((start, max(range(height), key=lambda i: (known[i], i)) + 1))
+    return out
+
+
+def full_names(headers: Sequence[str], before: Sequence[str]) -> list[str]:
+    """Column names that stand again below: those of before, where only units are left out or nothing."""
+    shorter = len(headers) == len(before) and all(
+        f"{key(name)} ".startswith(f"{key(again)} ") for again, name in zip(headers, before, strict=True)
+    )
+    return list(before if shorter else headers)

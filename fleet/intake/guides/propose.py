@@ -21,10 +21,10 @@ from fleet.intake.guides.evidence import (
     figures,
     other_units,
 )
-from fleet.intake.guides.guide import ANY_OTHER, Guide, Rule, is_personal, names_serials
+from fleet.intake.guides.guide import ANY_OTHER, CHECK, Guide, Rule, is_personal, names_serials
 from fleet.intake.guides.headers import FREQUENCY, SURE, Meaning, meanings, says_when, split_header
-from fleet.intake.guides.layout import MOST_ROWS_ABOVE, join_rows, key
 from fleet.intake.guides.questions import SIGNS, Choice, Question, date_question, sign_question, with_asks
+from fleet.intake.guides.rows import ask_of_rows, said_of_rows, splits
 from fleet.intake.guides.sample import Sample
 from fleet.numerals import percent
 
@@ -153,10 +153,14 @@ def propose_guide(path: Path | str) -> Proposal:
             f"no column of {Path(path).name} is recognised; write the guide by hand (fleet explain guide)."
         )
     asking += _ask_what_is_needed(chosen, alone, table, base)
-    rules = _optional([chosen[place][1] for place in sorted(chosen)], table)
-    guide = replace(base, rules=tuple(rules), constant=_frequency(rules))
+    in_order = [chosen[place][1] for place in sorted(chosen)]
+    rules = [replace(rule, optional=rule.header in table.partial) for rule in in_order]
+    of_rows = said_of_rows(table, {place: rule for place, (_, rule, _) in chosen.items()})
+    guide = replace(base, rules=tuple(rules), constant=_frequency(rules), rows=of_rows)
     asked = {header for question in asking for header in question.about}
-    questions = [*asking, *_doubts(chosen, guide, table, asked)]
+    split = splits(table, {*of_rows, *(rule.header for rule in rules)})
+    parted = ask_of_rows(split, rules[0].header)
+    questions = [*asking, *_doubts(chosen, guide, table, asked), *([parted] if parted else [])]
     reads = tuple(
         Read(header, place, chosen[place][1], *chosen[place][::2])
         if place in chosen
@@ -254,6 +258,10 @@ def _doubts(chosen: Chosen, guide: Guide, table: Sample, asked: Set[str]) -> lis
         if rule.ditto == "blanks":
             told.append(f"{rule.header}: an empty cell stands for the one above")
             wrong.append(Choice(f"{rule.header}: empty is empty", {rule.header: {"ditto": ""}}))
+    for header, said in guide.rows.items():
+        for word, kind in said.items():
+            told.append(f"{header}: rows with {word} are {'of the ' if kind == CHECK else ''}{kind}")
+            wrong.append(Choice(f"{header}: {word} says nothing of its row", rows={header: {word: ""}}))
     unsigned = frozenset(
         rule.header
         for rule in guide.rules
@@ -266,6 +274,7 @@ def _doubts(chosen: Chosen, guide: Guide, table: Sample, asked: Set[str]) -> lis
         out.append(signs)
     if wrong:
         about = tuple(dict.fromkeys(header for choice in wrong for header in choice.rules))
+        about = about or (guide.rules[0].header,)
         out.append(Question(about, "Is this right?", tuple(wrong), several=True, told=tuple(told)))
     return out
 
@@ -286,19 +295,6 @@ def _doubt(rule: Rule, sure: float) -> str:
         return "these are codes, not names of people or firms"
     header_unit = "" if rule.header in COLUMNS else split_header(rule.header)[1]
     return f"its figures are in {rule.unit}" if rule.unit and not header_unit else ""
-
-
-def _optional(rules: list[Rule], table: Sample) -> list[Rule]:
-    """Columns that another page with the same table lacks need not be in every file."""
-    missing: set[str] = set()
-    required = {key(rule.header) for rule in rules if rule.column.required}
-    for rows in table.others:
-        for start in range(min(len(rows), MOST_ROWS_ABOVE)):
-            there = {key(header) for header in join_rows(rows[start : start + table.header_rows])}
-            if required and required <= there:
-                missing |= {rule.header for rule in rules if key(rule.header) not in there}
-                break
-    return [replace(rule, optional=rule.header in missing) for rule in rules]
 
 
 def samples(table: Sample, read: Read, show: Sequence[str] = ()) -> list[str]:

@@ -6,16 +6,26 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
+from fleet.columns import LEVEL
 from fleet.intake.guides.guide import DATE_ORDERS, Guide, Rule
 
 
 @dataclass(frozen=True)
 class Choice:
-    """One answer: its words, what it changes of each column's rule (None = left out), the order of days."""
+    """One answer.
+
+    Attributes
+    ----------
+    words : the answer.
+    rules : what it changes of each column's rule, None = left out.
+    dates : the order of days, if it changes that.
+    rows : by header, what a cell says of its row; None = nothing, unless another answer says otherwise.
+    """
 
     words: str
     rules: Mapping[str, Mapping[str, Any] | None] = field(default_factory=dict)
     dates: str = ""
+    rows: Mapping[str, Mapping[str, str | None]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -55,6 +65,12 @@ def with_answer(guide: Guide, question: Question, picked: Iterable[int]) -> Guid
         changes |= choice.rules
         if choice.dates:
             guide = replace(guide, dates=choice.dates)
+        of_rows = dict(guide.rows)
+        for header, words in choice.rows.items():
+            before = of_rows.get(header, {})
+            said = {word: before.get(word, "") if kind is None else kind for word, kind in words.items()}
+            of_rows[header] = {**before, **said}
+        guide = replace(guide, rows=of_rows)
     rules = []
     for rule in guide.rules:
         change = changes.get(rule.header, {})
@@ -93,7 +109,6 @@ _PICTURE: Final = """\
        ------+------  edge               '-----v-----'              nose/
       + clockwise                        + clockwise                   v   + tail up
 """
-_LEVEL: Final = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
 
 
 def sign_question(rules: Sequence[Rule], unsigned: frozenset[str]) -> Question | None:
@@ -105,7 +120,7 @@ def sign_question(rules: Sequence[Rule], unsigned: frozenset[str]) -> Question |
     unsigned : headers whose figures are never below 0.
     """
     signed = [rule for rule in rules if rule.to in SIGNS and rule.header != rule.to]
-    level = [rule for rule in rules if rule.to in _LEVEL and rule.header != rule.to]
+    level = [rule for rule in rules if rule.to in LEVEL and rule.header != rule.to]
     if not signed and not level:
         return None
     choices = []

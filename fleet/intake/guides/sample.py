@@ -20,7 +20,17 @@ from fleet.intake import columnar
 from fleet.intake.columnar import TypedNumber
 from fleet.intake.guides.guide import DELIMITERS
 from fleet.intake.guides.headers import meanings, names_a_unit, says_when
-from fleet.intake.guides.layout import MOST_HEADER_ROWS, MOST_ROWS_ABOVE, join_rows
+from fleet.intake.guides.layout import (
+    MOST_HEADER_ROWS,
+    MOST_ROWS_ABOVE,
+    first_word,
+    full_names,
+    further_tables,
+    join_rows,
+    key,
+    names_again,
+    names_of,
+)
 from fleet.intake.guides.spellings import TOTALS
 
 _SAMPLE_BYTES = 1 << 20
@@ -46,7 +56,7 @@ class Sample:
     delimiter, encoding : how a CSV seems to be written.
     header_rows : rows that the headers stand in.
     skip : first words of the rows left out.
-    others : rows of a workbook's other pages.
+    partial : headers that not every table of the file has.
     last : what the last header row alone says of each column.
     """
 
@@ -56,7 +66,7 @@ class Sample:
     encoding: str
     header_rows: int = 1
     skip: tuple[str, ...] = ()
-    others: tuple[list[list[str]], ...] = ()
+    partial: frozenset[str] = frozenset()
     last: tuple[str, ...] = ()
 
 
@@ -94,7 +104,7 @@ def _from_csv(data: bytes, name: str) -> Sample:
 
 
 def _columns(pages: Sequence[list[list[str]]], name: str, delimiter: str, encoding: str) -> Sample:
-    """The table on the page whose headers say most."""
+    """The table whose headers say most, and every other one that has most of its headers."""
     filled = [[row for row in rows if any(cell.strip() for cell in row)] for rows in pages]
     filled = [rows for rows in filled if rows]
     if not filled:
@@ -103,43 +113,45 @@ def _columns(pages: Sequence[list[list[str]]], name: str, delimiter: str, encodi
     best = max(range(len(filled)), key=lambda i: windows[i][0])
     rows, (_, start, height) = filled[best], windows[best]
     headers = join_rows(rows[start : start + height])
-    width = len(headers)
-    whole = [
-        (row + [""] * width)[:width]
-        for row in rows[start + height :]
-        if len(row) <= width or not any(row[width:])
-    ]
-    sums = [row for row in whole if _first_word(row) in TOTALS]
-    body = [row for row in whole if _first_word(row) not in TOTALS][:_SAMPLE_ROWS]
-    for other in (filled[i] for i in range(len(filled)) if i != best):
-        body += _same_table(other, headers, height)
-    cells = [[_stripped(row[i]) for row in body] for i in range(width)]
-    sums += [row for i, rows in enumerate(filled) if i != best for row in rows if _first_word(row) in TOTALS]
-    skip = tuple(dict.fromkeys(_first_word(row) for row in sums))
-    others = tuple(rows for i, rows in enumerate(filled) if i != best)
-    last = tuple((rows[start + height - 1] + [""] * width)[:width])
-    return Sample(headers, cells, delimiter, encoding, height, skip, others, last)
+    names = names_of(headers)
+    needed = {key(header) for header in headers if _said(header)[0] in REQUIRED}
+    tables = {(best, start): (headers, rows[start : start + height])}
+    for i, page in enumerate(filled):
+        before = headers
+        for top, tall in further_tables(page, names, height):
+            before = full_names(join_rows(page[top : top + tall]), before)
+            if needed <= set(map(key, before)):
+                tables.setdefault((i, top), (before, page[top : top + tall]))
+    every = {key(header): header for names, _ in reversed(tables.values()) for header in names if header}
+    shown = [*headers, *(header for name, header in every.items() if name not in set(map(key, headers)))]
+    cells: list[list[str]] = [[] for _ in shown]
+    last = [""] * len(shown)
+    skip: dict[str, None] = {}
+    for (i, top), (names_here, window) in tables.items():
+        at = {key(header): place for place, header in enumerate(names_here) if header}
+        places = [at.get(key(header)) if header else None for header in shown]
+        places[: len(headers)] = range(len(headers)) if names_here is headers else places[: len(headers)]
+        below = filled[i][top + len(window) :]
+        body = below[: next((n for n, row in enumerate(below) if names_again(row, names)), None)]
+        whole = [row for row in body if len(row) <= len(names_here) or not any(row[len(names_here) :])]
+        skip |= dict.fromkeys(word for row in whole if (word := first_word(row)) in TOTALS)
+        kept = [row for row in whole if first_word(row) not in TOTALS][:_SAMPLE_ROWS]
+        for column, place in enumerate(places):
+            cells[column] += [_cell(row, place) for row in kept]
+            last[column] = last[column] or _cell(window[-1], place)
+    partial = frozenset(
+        header for header in shown if not all(key(header) in map(key, names) for names, _ in tables.values())
+    )
+    return Sample(shown, cells, delimiter, encoding, height, tuple(skip), partial, tuple(last))
 
 
-def _same_table(rows: list[list[str]], headers: list[str], height: int) -> list[list[str]]:
-    """Rows of another page under the same headers; none where it has others."""
-    width = len(headers)
-    for start in range(min(len(rows), MOST_ROWS_ABOVE)):
-        if join_rows(rows[start : start + height]) == headers:
-            below = [(row + [""] * width)[:width] for row in rows[start + height :]]
-            return [row for row in below if _first_word(row) not in TOTALS][:_SAMPLE_ROWS]
-    return []
+def _cell(row: list[str], place: int | None) -> str:
+    return _stripped(row[place]) if place is not None and place < len(row) else ""
 
 
 def _stripped(cell: str) -> str:
     """The cell without blanks around it; a typed number has none."""
     return cell if isinstance(cell, TypedNumber) else cell.strip()
-
-
-def _first_word(row: list[str]) -> str:
-    first = next((cell for cell in row if cell.strip()), "")
-    found = re.match(r"[^\W\d_]+", first.strip().lower())
-    return found.group() if found else ""
 
 
 def _best_window(rows: list[list[str]]) -> tuple[float, int, int]:

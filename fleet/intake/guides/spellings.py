@@ -29,7 +29,7 @@ _PHRASES: Final = {
     "bench": "bench, station, messplatz",
     "operator": (
         "operator, technician, tech, measured by, initials, bearbeiter, pruefer, operateur, "
-        "technicien, kuerzel, pruefer, mesure par"
+        "technicien, kuerzel, pruefer, mesure par, opr"
     ),
     "purpose": "purpose, zweck, art, is ref, is reference, check pickup",
     "body_family": (
@@ -245,8 +245,8 @@ TOTALS: Final = _set(
 """First words of a row that sums others up."""
 
 _EMPTIES: Final = (
-    "- -- --- – — / ? ?? . .. ... … n/a na n.a. #n/a #nv nan null none nil k.a. ka n.g. n.m. nm n.d. nd x|"
-    "s/o|k. a.|keine angabe|nicht gemessen|not measured|non mesure|non mesuré"
+    "- -- --- – — / ? ?? . .. ... … n/k n/a na n.a. #n/a #nv nan null none nil k.a. ka n.g. n.m. nm n.d. nd x"
+    "|s/o|k. a.|keine angabe|nicht gemessen|not measured|non mesure|non mesuré"
 )
 EMPTIES: Final = frozenset(_EMPTIES.split("|")[0].split()) | set(_EMPTIES.split("|")[1:])
 """What benches write where nothing was measured (small letters)."""
