@@ -118,15 +118,15 @@ def shape_of(tails: Tails, share: Floats, doubt: Floats) -> Shape:
     return Shape.of(tail, share**1.5 * skew)
 
 
-def learn_tails(resid: Residuals, rows: NDArray[np.bool_]) -> Tails:
+def learn_tails(resid: Residuals) -> Tails:
     """Tails of units in each reading given the middle of the fleet; normal where no residual tells.
 
     Parameters
     ----------
-    resid : residuals of sheets
-    rows : (m,) which of them to look at, one a unit
+    resid : residuals of sheets, one a unit, `MOST_ROWS` of them at most
     """
-    white, inside, share, doubt = _whitened(resid, spread_out(np.flatnonzero(rows), MOST_ROWS))
+    white, inside = _whitened(resid)
+    share, doubt = resid.share, resid.doubt
     told = [tuple(x[own, j] for x in (white, share, doubt)) for j, own in enumerate(inside.T)]
     tail, skew = np.full(len(told), 0.1), np.zeros(len(told))
     if not inside.any():
@@ -169,15 +169,13 @@ def spread_out(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
     return rows[:: -(-len(rows) // most) or 1]
 
 
-def _whitened(resid: Residuals, rows: NDArray[np.int64]) -> tuple[Floats, NDArray[np.bool_], Floats, Floats]:
-    """Whitened residuals, which of them are read on sheets wholly inside, share and doubt of each."""
-    value = resid.value[rows]
-    read = ~np.isnan(value)
+def _whitened(resid: Residuals) -> tuple[Floats, NDArray[np.bool_]]:
+    """Whitened residuals, and which of them are read on sheets wholly inside."""
+    read = ~np.isnan(resid.value)
     both = read[:, :, None] & read[:, None, :]
-    factor = cholesky_factors(np.where(both, resid.covariance[rows], np.eye(value.shape[1])))
-    white = np.linalg.solve(factor, np.where(read, value, 0.0)[..., None])[..., 0]
-    inside = np.asarray((np.abs(white) < INSIDE).all(axis=1)[:, None] & read)
-    return np.asarray(white), inside, resid.share[rows], resid.doubt[rows]
+    factor = cholesky_factors(np.where(both, resid.covariance, np.eye(read.shape[1])))
+    white = np.linalg.solve(factor, np.where(read, resid.value, 0.0)[..., None])[..., 0]
+    return np.asarray(white), np.asarray((np.abs(white) < INSIDE).all(axis=1)[:, None] & read)
 
 
 def _log_likelihood(own: tuple[Floats, ...], tail: float, skew: float) -> float:

@@ -11,14 +11,23 @@ sound units is 1, so by Markov's inequality at most a share 1/x of them has a ra
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.estimation.tails import SMALLEST_P, Shape, Tails, learn_tails, shape_of, spread_out
+from fleet.estimation.tails import (
+    MOST_ROWS,
+    SMALLEST_P,
+    Shape,
+    Tails,
+    learn_tails,
+    shape_of,
+    spread_out,
+)
 from fleet.faults.signatures import (
     ELECTRICAL,
     FAULTS,
@@ -39,13 +48,14 @@ from fleet.statistics.blas_threads import in_threads
 Floats = NDArray[np.float64]
 CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
+BLOCK: Final = 64_000
+"""Sheets whose residuals are held at once; changes no figure."""
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250
 NULL_BATCH: Final = 20
 PRIOR: Final[Mapping[str, float]] = {**dict.fromkeys(MECHANICAL, 0.0055), "misread": 0.01, "other": 0.002}
 """Share of units with each fault before anything is read: about one unit in twenty is faulty and one sheet in
 a hundred carries a slip (common practice, no source)."""
-MOST_TOLD: Final = 20_000
 SUREST: Final = (1e-9, 1.0 - 1e-9)
 """No chance from readings is nearer to 0 or 1 than this; a double that underflows would be a certainty."""
 
@@ -76,8 +86,7 @@ class Scores:
     ----------
     score : (m,) log likelihood ratio, averaged over the signatures; nan where nothing was read
     p_value : (m,) share of sound sheets that score as high
-    p_reading : (m, 8) p-value of each residual given those before it, of at most `MOST_TOLD` sheets of the
-        bulk; nan elsewhere and where not read
+    farthest : (m,) the largest residual over its own sd
     healthy : (m,) posterior probability of a sound unit
     faults : (m, 11) posterior probability of each fault
     best_slip : (m,) index into ``items`` of the slip that explains most, -1 where there is none
@@ -88,7 +97,7 @@ class Scores:
 
     score: Floats
     p_value: Floats
-    p_reading: Floats
+    farthest: Floats
     healthy: Floats
     faults: Floats
     best_slip: NDArray[np.int64]
@@ -96,6 +105,11 @@ class Scores:
     items: tuple[Signature, ...]
     p_faulty: Floats
     w_faulty: Floats
+
+    def take(self, rows: NDArray[np.int64]) -> Scores:
+        """The same of some of the sheets."""
+        own = ("score", "p_value", "farthest", "healthy", "faults", "best_slip")
+        return replace(self, **{name: getattr(self, name)[rows] for name in own})
 
 
 def cant_share(house: House) -> float:
@@ -139,36 +153,91 @@ def score_sheets(
     null_draws : sound sheets simulated per sampled sheet
     tail : 1/(degrees of freedom) of sound units, None learns it from the bulk, 0 is normal
     """
-    prior = prior or FaultPrior()
     m = len(resid.value)
-    read = ~np.isnan(resid.value)
-    code = read @ (1 << np.arange(len(JUDGED)))
-    bulk = np.ones(m, dtype=bool) if bulk is None else bulk
-    tails = learn_tails(resid, bulk) if tail is None else (np.full(len(JUDGED), tail), np.zeros(len(JUDGED)))
-    told = np.zeros(m, dtype=bool)
-    told[spread_out(np.flatnonzero(bulk), MOST_TOLD)] = True
-    case = _Case(resid, cant_share(house), prior, tails, told)
+    taught = np.arange(m) if bulk is None else np.flatnonzero(bulk)
+    return score_blocks(
+        house, resid.take, m, prior=prior, bulk=taught, seed=seed, draws=null_draws, tail=tail
+    )
+
+
+def score_blocks(
+    house: House,
+    residuals_of: Callable[[NDArray[np.int64]], Residuals],
+    m: int,
+    *,
+    bulk: NDArray[np.int64],
+    prior: FaultPrior | None = None,
+    seed: int = 7,
+    draws: int = NULL_DRAWS,
+    tail: float | None = None,
+    block: int = BLOCK,
+) -> Scores:
+    """The same of m sheets whose residuals are asked for by their numbers (k,), a block at a time."""
+    prior = prior or FaultPrior()
+    if tail is None:
+        tails = learn_tails(residuals_of(spread_out(bulk, MOST_ROWS)))
+    else:
+        tails = np.full(len(JUDGED), tail), np.zeros(len(JUDGED))
+    case = _Case(cant_share(house), prior, tails)
+    out = Scores(
+        np.full(m, np.nan), np.ones(m), np.zeros(m), np.full(m, prior.healthy),
+        np.tile(_shares(prior), (m, 1)), np.full(m, -1), tails,
+        tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
+        np.empty(0), np.empty(0),
+    )  # fmt: skip
+    code = np.empty(m, dtype=np.int64)
+    for start in range(0, m, block):
+        rows = np.arange(start, min(start + block, m))
+        resid = residuals_of(rows)
+        code[rows] = resid.pattern
+        out.farthest[rows] = resid.farthest
+        in_threads(partial(case.score, out, resid, start), _parts(resid.pattern))
     rng = np.random.default_rng(seed)
-    parts, p_faulty, w_faulty = [], [np.empty(0)], [np.empty(0)]
-    for pattern in np.unique(code):
+    p_faulty, w_faulty = [out.p_faulty], [out.w_faulty]
+    for pattern in np.unique(code[code > 0]):
         rows = np.flatnonzero(code == pattern)
-        links = np.flatnonzero(read[rows[0]])
-        if links.size == 0:
-            continue
-        sample = case.sample(rows, links, rng)
-        null = sample.null(rng, null_draws)
+        many = len(rows) > NULL_SHEETS
+        some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
+        sample = case.sample(residuals_of(some))
+        null = sample.null(rng, draws)
         scores, weight = sample.faulty(rng)
         p_faulty.append(_share_beyond(null, scores))
         w_faulty.append(weight * len(rows) / m)
-        parts += [(rows[start : start + CHUNK], links, null) for start in range(0, len(rows), CHUNK)]
-    out = Scores(
-        np.full(m, np.nan), np.ones(m), np.full((m, len(JUDGED)), np.nan),
-        np.full(m, prior.healthy), np.tile(_shares(prior), (m, 1)),
-        np.full(m, -1), tails, tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
-        np.concatenate(p_faulty), np.concatenate(w_faulty),
-    )  # fmt: skip
-    in_threads(lambda part: case.score(out, *part), parts)
+        beyond = np.maximum(np.exp(-out.score[rows]), SMALLEST_P)
+        out.p_value[rows] = np.minimum(_share_beyond(null, out.score[rows]), beyond)
+    return replace(out, p_faulty=np.concatenate(p_faulty), w_faulty=np.concatenate(w_faulty))
+
+
+def reading_p_values(resid: Residuals, tails: Tails) -> Floats:
+    """(m, 8) p-value of each residual given those before it; nan where not read."""
+    out = np.full(resid.value.shape, np.nan)
+    for rows in _parts(resid.pattern):
+        links = np.flatnonzero(~np.isnan(resid.value[rows[0]]))
+        part = np.ix_(rows, links)
+        white = forward(_factor(resid, rows, links), resid.value[part])
+        out[part] = _law(tails, resid, rows, links).p_value(white)
     return out
+
+
+def _parts(pattern: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Places of sheets that share a pattern of readings, `CHUNK` at most; those without any are left out."""
+    each = [np.flatnonzero(pattern == code) for code in np.unique(pattern[pattern > 0])]
+    return [rows[start : start + CHUNK] for rows in each for start in range(0, len(rows), CHUNK)]
+
+
+def _factor(resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Floats:
+    """Cholesky factors of the covariances of what was read."""
+    cov = resid.covariance[rows]
+    if len(links) < len(JUDGED):
+        cov = cov[:, links[:, None], links]
+    return side_by_side(cholesky_factors(cov))
+
+
+def _law(tails: Tails, resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Shape:
+    """How sound units' whitened residuals scatter."""
+    tail, skew = tails
+    part = np.ix_(rows, links)
+    return shape_of((tail[links], skew[links]), resid.share[part], resid.doubt[part])
 
 
 def _shares(prior: FaultPrior) -> Floats:
@@ -219,47 +288,33 @@ class _Sample:
 class _Case:
     """What all sheets of one call are scored by."""
 
-    resid: Residuals
     cant_share: float
     prior: FaultPrior
     tails: Tails
-    told: NDArray[np.bool_]
 
-    def law(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Shape:
-        """How sound units' whitened residuals scatter."""
-        tail, skew = self.tails
-        part = np.ix_(rows, links)
-        return shape_of((tail[links], skew[links]), self.resid.share[part], self.resid.doubt[part])
-
-    def whiten(self, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
+    def whiten(self, resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Whitened:
         """The signatures of some sheets against their covariances."""
-        cov = self.resid.covariance[rows]
-        if len(links) < len(JUDGED):
-            cov = cov[:, links[:, None], links]
-        factor = side_by_side(cholesky_factors(cov))
-        return Whitened.of(signatures(self.resid.expected[rows], self.cant_share), links, factor)
+        directions = signatures(resid.expected[rows], self.cant_share)
+        return Whitened.of(directions, links, _factor(resid, rows, links))
 
-    def sample(self, rows: NDArray[np.int64], links: NDArray[np.int64], rng: np.random.Generator) -> _Sample:
-        """Some sheets with this pattern of readings, to simulate others by."""
-        many = len(rows) > NULL_SHEETS
-        some = np.sort(rng.choice(rows, NULL_SHEETS, replace=False)) if many else np.resize(rows, NULL_SHEETS)
-        expected = self.resid.expected[np.ix_(some, links)]
-        return _Sample(self.whiten(some, links), self.law(some, links), expected, self.prior)
+    def sample(self, resid: Residuals) -> _Sample:
+        """Sheets with one pattern of readings, to simulate others by."""
+        rows, links = np.arange(len(resid.value)), np.flatnonzero(~np.isnan(resid.value[0]))
+        law = _law(self.tails, resid, rows, links)
+        return _Sample(self.whiten(resid, rows, links), law, resid.expected[:, links], self.prior)
 
-    def score(self, out: Scores, rows: NDArray[np.int64], links: NDArray[np.int64], null: Floats) -> None:
-        """Fill in scores, p-values and probabilities of sheets that share a pattern of readings."""
-        resid, prior = self.resid, self.prior
-        white_of = self.whiten(rows, links)
-        white = forward(white_of.factor, resid.value[np.ix_(rows, links)])
-        law = self.law(rows, links)
-        readings = resid.expected[rows] + resid.value[rows]
+    def score(self, out: Scores, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
+        """Fill in scores and probabilities of sheets that share a pattern of readings.
+
+        Their ``places`` are those in ``resid``, whose first sheet's number is ``start``.
+        """
+        prior, rows, links = self.prior, start + places, np.flatnonzero(~np.isnan(resid.value[places[0]]))
+        white_of = self.whiten(resid, places, links)
+        white = forward(white_of.factor, resid.value[np.ix_(places, links)])
+        law = _law(self.tails, resid, places, links)
+        readings = resid.expected[places] + resid.value[places]
         faults, each = white_of.ratios(white, readings, law.heavier(white))
-        some = self.told[rows]
-        out.p_reading[np.ix_(rows[some], links)] = law.p_value(white)[some]
-        score = _combine(faults, prior)
-        out.score[rows] = score
-        beyond = np.maximum(np.exp(-score), SMALLEST_P)
-        out.p_value[rows] = np.minimum(_share_beyond(null, score), beyond)
+        out.score[rows] = _combine(faults, prior)
         logs = np.log(_shares(prior))[:, None] + faults.T
         top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)

@@ -25,12 +25,10 @@ _NEVER: Final = np.array([name == RAKE for name in JUDGED])
 _NEVER_SPHERICAL: Final = np.array([name == RAKE or name in RAKE_LINKS for name in JUDGED])
 
 
-def plain(resid: Residuals, scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
+def plain(scores: Scores, flagged: NDArray[np.bool_]) -> NDArray[np.object_]:
     """Sentences of the sheets that are normal in every reading; None for those that need one of their own."""
-    off = np.zeros(len(resid.value), dtype=bool)
-    for j in range(len(JUDGED)):
-        off |= np.abs(resid.value[:, j]) >= OFF_SIGMAS * np.sqrt(resid.covariance[:, j, j])
-    normal = ~flagged & ~off & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
+    near = scores.farthest < OFF_SIGMAS
+    normal = ~flagged & near & (scores.healthy >= 0.5) & ~np.isnan(scores.score)
     share, place = np.unique(np.floor(1e4 * scores.healthy) / 1e4, return_inverse=True)
     texts = np.array([f"Normal for its kind ({percent(p)} sure)." for p in share], dtype=object)
     out: NDArray[np.object_] = texts[place]

@@ -320,13 +320,17 @@ def backward(factor: Floats, vectors: Floats) -> Floats:
 
 def precision(factor: Floats) -> Floats:
     """Inverse covariances (d, d, m) from lower Cholesky factors (m, d, d)."""
-    m, d, _ = factor.shape
-    inverse = np.empty((d, d, m))
+    lower = np.moveaxis(factor, 0, -1)
+    d, _, m = lower.shape
+    root, out = np.zeros((d, d, m)), np.empty((d, d, m))
     for k in range(d):
-        unit = np.zeros((m, d))
-        unit[:, k] = 1.0
-        inverse[k] = backward(factor, forward(factor, unit))
-    return inverse
+        root[k, k] = 1.0 / lower[k, k]
+        for i in range(k + 1, d):
+            root[i, k] = -np.einsum("jm,jm->m", lower[i, k:i], root[k:i, k]) / lower[i, i]
+    for j in range(d):
+        for k in range(j, d):
+            out[j, k] = out[k, j] = np.einsum("im,im->m", root[k:, j], root[k:, k])
+    return out
 
 
 def side_by_side(factor: Floats) -> Floats:

@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.estimation.tails import spread_out
 from fleet.faults.consequences import meanings
-from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
+from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, reading_p_values, score_blocks
 from fleet.faults.promise import Promise, odd_group, promise
 from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals, residuals
+from fleet.house_model.loo_residuals import Residuals, residuals, stand_ins
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import quantity
@@ -25,6 +26,8 @@ from fleet.words import quantity
 Floats = NDArray[np.float64]
 HEALTHY: Final = "healthy"
 DISAGREE_SIGMAS: Final = 4.0
+MOST_TOLD: Final = 20_000
+"""Units whose single readings are looked at for the group that scatters too widely."""
 AGAIN: Final = " measure it again."
 COLUMNS: Final = (
     "sheet_no",
@@ -52,7 +55,7 @@ class Suspects(Result):
 
     Attributes
     ----------
-    table : one row a sheet, `COLUMNS`, flagged units first, then by score
+    table : a row a sheet, `COLUMNS`, flagged units first, then by score (all, or those of flagged units)
     sentence : how many units were judged and flagged, at which rate of false alarms
     fdr : the rate asked for
     tail : 1/(degrees of freedom) of sound units' scatter, mean of the readings, as the middle of the fleet
@@ -84,6 +87,8 @@ def suspects(
     prior: FaultPrior | None = None,
     policy: Policy | None = None,
     seed: int = 7,
+    every: bool = True,
+    block: int = BLOCK,
 ) -> Suspects:
     """Judge every sheet against the house model without its own unit.
 
@@ -101,6 +106,10 @@ def suspects(
         The targets that a fault may put out of reach; the documented ones without it.
     seed : int
         Of the simulated null.
+    every : bool
+        Whether the table holds every sheet; else those of flagged units, which alone are then put into words.
+    block : int
+        Sheets whose residuals are held at once; changes no figure.
 
     Returns
     -------
@@ -113,11 +122,41 @@ def suspects(
         return Suspects(
             pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
         )
-    table, tail, kept = _judged(house, frame, fdr, prior, policy or Policy(), seed)
-    del frame
+    known = _Sheets(house, frame, block)
+    bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool))
+    scores = score_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
+    unit, names = pd.factorize(frame["unit"].astype("str"))
+    p, q = _by_unit(scores.p_value, unit)
+    listed = q <= fdr
+    told = known(spread_out(bulk, MOST_TOLD))
+    odd = odd_group(*_readings(told, reading_p_values(told, scores.tails)))
+    kept = promise(p, listed, (scores.p_faulty, scores.w_faulty), fdr, odd)
+    rows = np.flatnonzero(listed[unit] | every)
+    table = _table(frame.iloc[rows], scores.take(rows), p[unit[rows]], q[unit[rows]], listed[unit[rows]])
+    table["list_false_share"] = kept.expected
+    table["why"] = _why(known, scores, unit, listed, rows, policy or Policy())
     order = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
     table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
-    return Suspects(table, _sentence(table, kept), fdr, tail, kept)
+    sentence = _sentence(len(names), int(listed.sum()), kept)
+    return Suspects(table, sentence, fdr, float(scores.tails[0].mean()), kept)
+
+
+class _Sheets:
+    """Sheets in order, and their residuals as they are asked for."""
+
+    def __init__(self, house: House, frame: pd.DataFrame, block: int) -> None:
+        self.house, self.frame, self.block = house, frame, block
+        self.fill = stand_ins(house, frame)
+        self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
+
+    def __call__(self, rows: NDArray[np.int64]) -> Residuals:
+        """Residuals of some of the sheets; where they are few, all are kept from the first."""
+        return self._reckon(rows) if self.whole is None else self.whole.take(rows)
+
+    def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
+        part = self.frame.iloc[rows].reset_index(drop=True)
+        taught = part["newest"].to_numpy(dtype=bool)
+        return residuals(self.house, part, taught=taught, fill=self.fill)
 
 
 def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
@@ -138,28 +177,10 @@ def _rising(number: pd.Series[str]) -> bool:
     return bool(number.iloc[1:].reset_index(drop=True).gt(number.iloc[:-1]).all())
 
 
-def _judged(
-    house: House, frame: pd.DataFrame, fdr: float, prior: FaultPrior | None, policy: Policy, seed: int
-) -> tuple[pd.DataFrame, float, Promise]:
-    """The list's rows in the order of the sheets, the tails of sound units, and what the list can promise."""
-    newest = frame["newest"].to_numpy(dtype=bool)
-    resid = residuals(house, frame, taught=newest)
-    scores = score_sheets(house, resid, prior=prior, bulk=newest, seed=seed)
-    p_unit, q_unit = _by_unit(scores.p_value, frame["unit"])
-    flagged = q_unit <= fdr
-    table = _table(frame, scores, p_unit, q_unit, flagged)
-    table["why"] = _why(house, frame, resid, scores, flagged, policy)
-    first = ~frame["unit"].duplicated().to_numpy()
-    faulty = scores.p_faulty, scores.w_faulty
-    kept = promise(p_unit[first], flagged[first], faulty, fdr, odd_group(*_readings(resid, scores)))
-    table["list_false_share"] = kept.expected
-    return table, float(scores.tails[0].mean()), kept
-
-
-def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
+def _readings(resid: Residuals, p: Floats) -> tuple[Floats, pd.DataFrame]:
     """P-values of the readings of units' newest sheets, and in words the groups that each belongs to."""
-    read = ~np.isnan(scores.p_reading)
-    bits, code = np.unique(read @ (1 << np.arange(len(JUDGED))), return_inverse=True)
+    read = ~np.isnan(p)
+    bits, code = np.unique(resid.pattern, return_inverse=True)
     missing = [
         [quantity(n).short for k, n in enumerate(JUDGED) if not b >> k & 1 and n != RAKE]
         for b in bits.tolist()
@@ -178,19 +199,20 @@ def _readings(resid: Residuals, scores: Scores) -> tuple[Floats, pd.DataFrame]:
             "doubt": doubt[row, link],
         }
     )
-    return scores.p_reading[row, link], groups
+    return p[row, link], groups
 
 
-def _by_unit(p: Floats, unit: pd.Series[str]) -> tuple[Floats, Floats]:
-    """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value, per sheet."""
-    from statsmodels.stats.multitest import multipletests
-
-    code, names = pd.factorize(unit.astype(str))
-    least = np.full(len(names), 1.0)
-    np.minimum.at(least, code, p)
-    of_unit = np.minimum(least * np.bincount(code), 1.0)
-    q = multipletests(of_unit, method="fdr_bh")[1]
-    return of_unit[code], q[code]
+def _by_unit(p: Floats, unit: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """One p-value a unit (Bonferroni over its sheets) and its Benjamini–Hochberg q-value."""
+    sheets = np.bincount(unit)
+    least = np.ones(len(sheets))
+    np.minimum.at(least, unit, p)
+    of_unit = np.minimum(least * sheets, 1.0)
+    order = np.argsort(-of_unit, kind="stable")
+    n = len(order)
+    q = np.empty(n)
+    q[order] = np.minimum.accumulate(np.minimum(of_unit[order] * (n / np.arange(n, 0, -1)), 1.0))
+    return of_unit, q
 
 
 def _table(
@@ -198,9 +220,9 @@ def _table(
 ) -> pd.DataFrame:
     table = pd.DataFrame(
         {
-            "sheet_no": frame["sheet_no"].astype(str),
-            "unit": frame["unit"].astype(str),
-            "measured_on": frame["measured_on"],
+            "sheet_no": frame["sheet_no"].astype("str").array,
+            "unit": frame["unit"].astype("str").array,
+            "measured_on": frame["measured_on"].array,
             "score": scores.score,
             "p_value": p,
             "q_value": q,
@@ -215,53 +237,77 @@ def _table(
 
 
 def _why(
-    house: House,
-    frame: pd.DataFrame,
-    resid: Residuals,
+    sheets: _Sheets,
     scores: Scores,
-    flagged: NDArray[np.bool_],
+    unit: NDArray[np.int64],
+    listed: NDArray[np.bool_],
+    rows: NDArray[np.int64],
     policy: Policy,
 ) -> list[str]:
-    """A sentence for each sheet; the bulk of plainly normal sheets shares a short one."""
-    torn = find_disagreements(house, frame)
-    out: list[str] = plain(resid, scores, flagged).tolist()
-    rows = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
-    named = flagged[rows] | (scores.healthy[rows] < 0.5)
-    for i, text in zip(rows[~named].tolist(), sound(resid, scores, rows[~named]), strict=True):
-        out[i] = text
-    rows = rows[named]
-    faults = [FAULTS[k] for k in scores.faults[rows].argmax(axis=1)]
-    means = meanings(frame, resid, rows, faults, policy, house=house)
-    company = _company(frame, scores, rows)
-    read = frame[[r for r in READINGS if r in frame]].iloc[rows].to_dict("records")
-    for i, sheet, meant in zip(rows.tolist(), read, means, strict=True):
-        well, suspect = company.get(i, ((), ()))
-        listed = bool(flagged[i])
-        out[i] = explain(sheet, resid, scores, i, flagged=listed, means=meant, sound=well, suspect=suspect)
-    for i, readings in torn.items():
+    """A sentence for each of some sheets; the bulk of plainly normal sheets shares a short one."""
+    flagged = listed[unit]
+    out: list[str] = plain(scores.take(rows), flagged[rows]).tolist()
+    todo = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
+    company = _company(sheets.frame, scores, unit, rows[todo])
+    for start in range(0, len(todo), sheets.block):
+        part = todo[start : start + sheets.block]
+        for i, text in zip(
+            part.tolist(), _words(sheets, scores, flagged, rows[part], company, policy), strict=True
+        ):
+            out[i] = text
+    for i, readings in find_disagreements(
+        sheets.house, sheets.frame.iloc[rows].reset_index(drop=True)
+    ).items():
         again = "" if AGAIN.strip(" .") in out[i] else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"
     return out
 
 
+def _words(
+    sheets: _Sheets,
+    scores: Scores,
+    flagged: NDArray[np.bool_],
+    rows: NDArray[np.int64],
+    company: Company,
+    policy: Policy,
+) -> list[str]:
+    """A sentence for each of these sheets by itself."""
+    resid, own, frame, listed = sheets(rows), scores.take(rows), sheets.frame.iloc[rows], flagged[rows]
+    named = listed | (own.healthy < 0.5)
+    quiet, loud = np.flatnonzero(~named), np.flatnonzero(named)
+    out = dict(zip(quiet.tolist(), sound(resid, own, quiet), strict=True))
+    faults = [FAULTS[k] for k in own.faults[loud].argmax(axis=1)]
+    means = meanings(frame, resid, loud, faults, policy, house=sheets.house)
+    read = frame[[r for r in READINGS if r in frame]].iloc[loud].to_dict("records")
+    for i, sheet, meant in zip(loud.tolist(), read, means, strict=True):
+        well, suspect = company.get(int(rows[i]), ((), ()))
+        out[i] = explain(
+            sheet, resid, own, i, flagged=bool(listed[i]), means=meant, sound=well, suspect=suspect
+        )
+    return [out[i] for i in range(len(rows))]
+
+
+Company = dict[int, tuple[tuple[str, ...], tuple[str, ...]]]
+
+
 def _company(
-    frame: pd.DataFrame, scores: Scores, rows: NDArray[np.int64]
-) -> dict[int, tuple[tuple[str, ...], tuple[str, ...]]]:
+    frame: pd.DataFrame, scores: Scores, unit: NDArray[np.int64], rows: NDArray[np.int64]
+) -> Company:
     """For rows of units with several sheets: the others that read sound by themselves, and that don't."""
-    unit = pd.factorize(frame["unit"])[0]
     asked = np.zeros(len(unit), dtype=bool)
     asked[unit[rows]] = True
     asked &= np.bincount(unit, minlength=len(unit)) > 1
     places: dict[int, list[int]] = {}
     for i in np.flatnonzero(asked[unit]).tolist():
         places.setdefault(int(unit[i]), []).append(i)
-    number, read = frame["sheet_no"].astype(str).to_numpy(), ~np.isnan(scores.score)
+    number, read = frame["sheet_no"], ~np.isnan(scores.score)
     out = {}
     for i in rows.tolist():
         others = [j for j in places.get(int(unit[i]), []) if j != i and read[j]]
         if others:
-            sound = tuple(number[j] for j in others if scores.healthy[j] >= 0.5)
-            out[i] = sound, tuple(number[j] for j in others if scores.healthy[j] < 0.5)
+            name = {j: str(number.iloc[j]) for j in others}
+            sound = tuple(name[j] for j in others if scores.healthy[j] >= 0.5)
+            out[i] = sound, tuple(name[j] for j in others if scores.healthy[j] < 0.5)
     return out
 
 
@@ -283,9 +329,8 @@ def _join(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _sentence(table: pd.DataFrame, kept: Promise) -> str:
-    flagged = table["unit"][table["flagged"]].nunique()
-    head = f"{table['unit'].nunique()} units judged, {flagged} flagged"
+def _sentence(judged: int, flagged: int, kept: Promise) -> str:
+    head = f"{judged} units judged, {flagged} flagged"
     if not flagged:
         return f"{head}: none differs from its kind by more than chance explains."
     return f"{head}; {kept.sentence}"

@@ -29,7 +29,7 @@ from fleet.house_model.chain import (
 )
 from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
-from fleet.house_model.variance_function import nearest_covariance
+from fleet.house_model.variance_function import Names, nearest_covariance
 from fleet.statistics.blas_threads import in_threads
 from fleet.statistics.gram import Design, Floats
 
@@ -69,8 +69,37 @@ class Residuals:
         """(m,) whether the stylus is spherical."""
         return (self.observed["profile"] == SPHERICAL).to_numpy(dtype=bool)
 
+    @cached_property
+    def pattern(self) -> NDArray[np.int64]:
+        """(m,) a number for which residuals were read, 0 for none."""
+        return np.asarray(np.packbits(~np.isnan(self.value), axis=1, bitorder="little")[:, 0], dtype=np.int64)
 
-def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] | None = None) -> Residuals:
+    @cached_property
+    def farthest(self) -> Floats:
+        """(m,) the largest residual over its own sd, 0 where nothing was read."""
+        z = np.abs(self.value) / np.sqrt(np.einsum("mii->mi", self.covariance))
+        return np.asarray(np.nan_to_num(z).max(axis=1))
+
+    def take(self, rows: NDArray[np.int64]) -> Residuals:
+        """The same of some of the sheets."""
+        return Residuals(
+            self.value[rows],
+            self.expected[rows],
+            self.covariance[rows],
+            self.share[rows],
+            self.doubt[rows],
+            self.observed.iloc[rows].reset_index(drop=True),
+            {f: seen[rows] for f, seen in self.seen.items()},
+        )
+
+
+def residuals(
+    house: House,
+    sheets: pd.DataFrame,
+    *,
+    taught: NDArray[np.bool_] | None = None,
+    fill: pd.DataFrame | None = None,
+) -> Residuals:
     """Residuals of sheets against the house model without their own unit.
 
     Parameters
@@ -79,12 +108,13 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     sheets : bench sheets, canonical columns
     taught : (m,) whether the sheet is one that teaches (a unit's newest); default none is. One that came in
         after the model was fitted did not teach it
+    fill : `stand_ins` of the sheets, where these are some of many
 
     Returns
     -------
     Residuals
     """
-    observed = responses(sheets, house.facts.fill(_make_up(sheets)))
+    observed = responses(sheets, stand_ins(house, sheets) if fill is None else fill)
     m = len(observed)
     cells = _Cells(observed)
     own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
@@ -92,16 +122,16 @@ def residuals(house: House, sheets: pd.DataFrame, *, taught: NDArray[np.bool_] |
     value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
     variance = np.zeros((m, len(JUDGED)))
 
-    def fill(j: int) -> None:
+    def reckon(j: int) -> None:
         y = observed[f"y_{JUDGED[j]}"].to_numpy()
         fit = house.links[JUDGED[j]]
         expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
         value[:, j] = y - expected[:, j]
 
-    in_threads(fill, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
+    in_threads(reckon, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
     expected[:, _PLACES], angles = _angles_left_out(house, cells, observed, own)
     value[:, _PLACES] = observed[[f"y_{n}" for n in TOGETHER]].to_numpy(dtype=float) - expected[:, _PLACES]
-    total, own, doubt = unit_variance(house, observed)
+    total, own, doubt = unit_variance(house, observed, cells.whose)
     covariance = _covariance(house, np.sqrt(total), variance, angles)
     share = own / np.einsum("mii->mi", covariance)
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
@@ -160,26 +190,27 @@ def _held_back(sheets: pd.DataFrame) -> NDArray[np.bool_]:
     """Which sheets bear marks of what doesn't teach; none where marks aren't there."""
     if "marks" not in sheets:
         return np.zeros(len(sheets), dtype=bool)
-    told = sheets["marks"].astype("str").where(sheets["marks"].notna(), "")
-    return np.array([not set(HELD_BACK).isdisjoint(m.split(";")) for m in told], dtype=bool)
+    code, found = pd.factorize(sheets["marks"])
+    held = [not set(HELD_BACK).isdisjoint(str(m).split(";")) for m in found]
+    return np.array([*held, False], dtype=bool)[code]
 
 
-def _make_up(sheets: pd.DataFrame) -> pd.DataFrame:
-    """Make-up of the sheets' families, for those that the fleet may not know."""
+def stand_ins(house: House, sheets: pd.DataFrame) -> pd.DataFrame:
+    """What stands in for figures not told; of a family that the fleet doesn't know by its first sheet."""
     first = sheets.drop_duplicates(FACTOR_COLUMNS["family"])
     columns = {f: factor_labels(first[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
-    return pd.DataFrame(columns).set_index("family")
+    return house.facts.fill(pd.DataFrame(columns).set_index("family"))
 
 
-def unit_variance(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+def unit_variance(
+    house: House, observed: pd.DataFrame, whose: tuple[Names, Names] | None = None
+) -> tuple[Floats, Floats, Floats]:
     """Variance of a sound unit's reading about its expectation (m, 8), the units' part of it, and its doubt.
 
     The variance is unit spread and reading noise; the doubt is the sd of the log of the spread.
     """
-    s = observed["s_kind"].to_numpy(dtype=float)
-    typical = float(np.nanmedian(s)) if np.isfinite(s).any() else 1.5
-    s2 = np.where(np.isnan(s), typical, s) ** 2
-    source, family = (observed[f].to_numpy(dtype=object) for f in ("source", "family"))
+    s2 = observed["s_kind"].to_numpy(dtype=float) ** 2
+    source, family = whose or (observed[f].to_numpy(dtype=object) for f in ("source", "family"))
     out, own, doubt = (np.full((len(observed), len(JUDGED)), x) for x in (1.0, 1.0, 0.0))
     for j, name in enumerate(JUDGED):
         if name in house.links:
@@ -200,6 +231,12 @@ class _Cells:
         first = pd.Series(self.code).drop_duplicates().index
         self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
         self.size = len(first)
+
+    @cached_property
+    def whose(self) -> tuple[pd.Categorical, pd.Categorical]:
+        """Source and family of each sheet."""
+        source, family = (pd.Categorical(self.levels[f]).take(self.code) for f in ("source", "family"))
+        return source, family
 
 
 def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -255,7 +292,7 @@ def _left_out(
     expectation += fit.link.centre
     for column in fit.link.columns:
         expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
-    total = _total(house, fit, observed)
+    total = _total(house, fit, cells, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -263,11 +300,10 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, observed: pd.DataFrame) -> Floats:
+def _total(house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
     s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
-    total = fit.spread.total(s2, *(observed[f].to_numpy(dtype=object) for f in ("source", "family")))
-    return total * float((fit.posterior.sigma**2).mean())
+    return fit.spread.total(s2, *cells.whose) * float((fit.posterior.sigma**2).mean())
 
 
 def _angles_left_out(
@@ -299,7 +335,7 @@ def _angles_left_out(
     told += [(joint.loading(np.array([1.0, 1.0])), r, RAKE)]
     for loading, y, name in told:
         if name in house.links:
-            total = _total(house, house.links[name], observed)
+            total = _total(house, house.links[name], cells, observed)
             _remove(mean, cov, loading, y, total, own)
     back = np.vstack([np.linalg.inv(house.turn), joint.loading(np.array([1.0, 1.0]))])
     centres = np.array([LINK[n].centre for n in TOGETHER])

@@ -18,6 +18,7 @@ import scipy
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Names = NDArray[np.object_] | pd.Categorical
 Factors = Mapping[str, tuple[float, float]]
 PRIOR_BETWEEN = 0.45
 """Prior guess of the sd of log g between sources (spreads of two sources typically differ by a quarter)."""
@@ -54,16 +55,14 @@ class VarianceFunction:
     between_families: float = 0.0
     told: Factors = field(default_factory=dict, compare=False, repr=False)
 
-    def unit_variance(
-        self, s2: Floats, source: NDArray[np.object_], family: NDArray[np.object_] | None = None
-    ) -> Floats:
+    def unit_variance(self, s2: Floats, source: Names, family: Names | None = None) -> Floats:
         """Variance between true units at squared sag scale ``s2``; without families, of one whose h is 1."""
         log_factor = _look_up(self.factors, source, self.between)[:, 0]
         if family is not None:
             log_factor = log_factor + _look_up(self.families, family, self.between_families)[:, 0]
         return np.asarray(np.exp(log_factor) * self.plain(s2))
 
-    def doubt(self, source: NDArray[np.object_], family: NDArray[np.object_]) -> Floats:
+    def doubt(self, source: Names, family: Names) -> Floats:
         """Standard deviation of log g·h."""
         sd_g = _look_up(self.factors, source, self.between)[:, 1]
         return np.asarray(np.hypot(sd_g, _look_up(self.families, family, self.between_families)[:, 1]))
@@ -72,9 +71,7 @@ class VarianceFunction:
         """Unit variance of a source and family whose factors are 1."""
         return np.asarray(np.maximum(self.base + self.growth * s2, SMALLEST))
 
-    def total(
-        self, s2: Floats, source: NDArray[np.object_], family: NDArray[np.object_] | None = None
-    ) -> Floats:
+    def total(self, s2: Floats, source: Names, family: Names | None = None) -> Floats:
         """Variance of a reading's residual: unit variance plus reading noise."""
         return self.noise + self.unit_variance(s2, source, family)
 
@@ -99,7 +96,7 @@ class VarianceFunction:
         return g + h, float(np.hypot(sd_g, sd_h))
 
 
-def _look_up(factors: Factors, names: NDArray[np.object_], between: float) -> Floats:
+def _look_up(factors: Factors, names: Names, between: float) -> Floats:
     """Mean and sd of the log factor of each name; one never seen has mean 0 and the sd between its like."""
     code, found = pd.factorize(names)
     return np.array([factors.get(str(x), (0.0, between)) for x in found], dtype=float).reshape(-1, 2)[code]

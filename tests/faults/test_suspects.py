@@ -179,6 +179,42 @@ def test_the_same_sheets_in_another_order_are_the_same_list(fleet: Fleet, listed
     assert (a["leading_fault"] == b["leading_fault"]).all()
 
 
+@pytest.fixture(scope="module")
+def gappy(fleet: Fleet) -> pd.DataFrame:
+    """The bench's sheets with readings missing here and there and a family that the model doesn't know."""
+    out = fleet.current.reset_index(drop=True).copy()
+    out.loc[::7, "vta_dynamic_deg"] = np.nan
+    out.loc[::11, "sra_static_deg"] = np.nan
+    out.loc[3::50, ["body_family", "compliance_um_per_mn"]] = "F-new", np.nan
+    return out
+
+
+@pytest.mark.parametrize("block", [61, 1000])
+def test_how_many_sheets_are_held_at_once_changes_nothing(
+    fleet: Fleet, gappy: pd.DataFrame, block: int
+) -> None:
+    """Judged in blocks, the list is the same: flags, causes and sentences alike, figures to rounding."""
+    whole, parts = (suspects(fleet.house, gappy, block=b) for b in (len(gappy), block))
+    key = ["sheet_no", "unit"]
+    assert parts.sentence == whole.sentence
+    assert whole.table["flagged"].any()
+    pd.testing.assert_frame_equal(
+        parts.table.sort_values(key, ignore_index=True),
+        whole.table.sort_values(key, ignore_index=True),
+        rtol=1e-9,
+        atol=1e-12,
+    )
+
+
+def test_the_flagged_alone_read_as_they_do_among_all(fleet: Fleet, gappy: pd.DataFrame) -> None:
+    """Whoever asks for the flagged units only gets the same rows and the same answer."""
+    every, few = suspects(fleet.house, gappy), suspects(fleet.house, gappy, every=False, block=61)
+    assert few.sentence == every.sentence
+    flagged = every.table[every.table["flagged"]]
+    assert 0 < len(few.table) == len(flagged) < len(every.table)
+    pd.testing.assert_frame_equal(few.table, flagged.reset_index(drop=True), rtol=1e-9, atol=1e-12)
+
+
 def test_the_sheet_that_makes_a_unit_suspect_is_named(fleet: Fleet) -> None:
     """One sheet sound, the other twisted or misread: the sound one says so and names the other.
 

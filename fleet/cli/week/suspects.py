@@ -56,7 +56,8 @@ def suspects(
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
     units = where.current(["purpose", *sorted(USED)])
-    found = find(house, units, fdr=fdr, prior=common.prior_for(where, prior), policy=chosen)
+    believed, every = common.prior_for(where, prior), verdicts or out is not None
+    found = find(house, units, fdr=fdr, prior=believed, policy=chosen, every=every)
     if verdicts:
         show_record(found, where, out)
     elif common.write_out(found.table, out) and out is None:
