@@ -1,5 +1,6 @@
 """Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
 
+from fleet.files.tokens import TokenKey, load_key
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.enquiries import check_enquiries, read_enquiries
 from fleet.intake.faults import Fault
@@ -10,7 +11,6 @@ from fleet.intake.ingest import IntakeReport, intake_file, intake_table
 from fleet.intake.reader import files_in, read_sheets
 from fleet.intake.rekey import change_token_key
 from fleet.intake.table import SheetTable
-from fleet.intake.tokens import TokenKey, load_key
 from fleet.intake.typed import check_typed, save_typed, text_table
 
 __all__ = [

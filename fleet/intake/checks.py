@@ -17,12 +17,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
+from fleet.files.tokens import TokenKey
 from fleet.intake.faults import Fault, printable
 from fleet.intake.guides import hints
 from fleet.intake.guides.convert import Convert
 from fleet.intake.plausible import marks, odd_readings
 from fleet.intake.table import SheetTable, Text, place_of
-from fleet.intake.tokens import TokenKey
 from fleet.spreadsheet import restore
 
 MOST_FAULTS_TOLD = 100_000

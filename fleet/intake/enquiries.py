@@ -7,11 +7,11 @@ from pathlib import Path
 import pandas as pd
 
 from fleet.columns import ENQUIRY_COLUMNS
+from fleet.files.tokens import TokenKey, load_key
 from fleet.intake.checks import check_table
 from fleet.intake.faults import Fault
 from fleet.intake.reader import read_table
 from fleet.intake.table import SheetTable, place_of
-from fleet.intake.tokens import TokenKey, load_key
 
 
 def read_enquiries(path: Path | str, *, key: TokenKey | None = None) -> tuple[pd.DataFrame, list[Fault]]:

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 import pyarrow.compute as pc
 
 from fleet.errors import FleetError
+from fleet.files.tokens import TokenKey, load_key, next_key_path
 from fleet.files.working import passing_place, working_folder
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
 from fleet.intake.reader import TABLE_SUFFIXES, read_sheets
 from fleet.intake.table import SheetTable, place_of
-from fleet.intake.tokens import TokenKey, load_key, next_key_path
 
 if TYPE_CHECKING:
     from fleet.store import Appended, Store

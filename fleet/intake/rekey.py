@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from fleet.errors import FleetError
 from fleet.files.places import key_path
 from fleet.files.replacing import exclusive, put_in_place
-from fleet.intake.tokens import TokenKey, next_key_path, read_key_file, write_key_file
+from fleet.files.tokens import TokenKey, next_key_path, read_key_file, write_key_file
 
 _WAIT_S: Final = 60.0
 """How long one change of key waits for another [s]."""

@@ -12,10 +12,10 @@ import pyarrow as pa
 
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
+from fleet.files.tokens import load_key
 from fleet.intake.checks import check_sheets, check_table
 from fleet.intake.ingest import intake_table
 from fleet.intake.table import SheetTable
-from fleet.intake.tokens import load_key
 
 if TYPE_CHECKING:
     import pandas as pd

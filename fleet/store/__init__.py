@@ -3,7 +3,7 @@
 from fleet.store.append import Appended, Conflict
 from fleet.store.backup import back_up, restore
 from fleet.store.health import Health, check_store
-from fleet.store.picking import Overview, like_number, overview, pick_sheets
+from fleet.store.picking import Holdings, Overview, holdings, like_number, overview, pick_sheets
 from fleet.store.store import CURRENT_COLUMNS, Store
 from fleet.store.upkeep import (
     Forgotten,
@@ -30,6 +30,7 @@ __all__ = [
     "Conflict",
     "Forgotten",
     "Health",
+    "Holdings",
     "OtherCopies",
     "Overview",
     "Store",
@@ -41,6 +42,7 @@ __all__ = [
     "copies_that_hold",
     "forget_sheet",
     "forget_unit",
+    "holdings",
     "like_number",
     "list_verdicts",
     "overview",

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 
 from fleet.columns import COLUMNS, STORED_COLUMNS
 from fleet.errors import FleetError
 from fleet.store.connection import Connection, utc_now
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -188,6 +190,8 @@ def rename_tokens(con: Connection, new: Mapping[str, str]) -> int:
     -------
     How many versions of sheets bear another token now.
     """
+    import pandas as pd
+
     changed = 0
     con.register("tokens_in", pd.DataFrame({"old": list(new), "new": list(new.values())}, dtype="str"))
     for table, columns in tables_of(con).items():

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet import __version__
 from fleet.errors import NoModelError
 from fleet.store.connection import utc_now
 from fleet.store.store import Store
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = NDArray[np.float64]
 
@@ -61,6 +64,8 @@ def save_model(
     store, revision, units, arrays, texts : where, and what `KeptModel` says of it
     use : whether it answers from now on; otherwise the model in use stays so
     """
+    import pandas as pd
+
     parts = pd.DataFrame(
         {
             "name": list(arrays),
@@ -92,6 +97,13 @@ def model_in_use(store: Store) -> int | None:
     with store.reader() as con:
         found = con.execute(f"select {_IN_USE}").fetchall()[0][0]
     return None if found is None else int(found)
+
+
+def revision_in_use(store: Store) -> int | None:
+    """Revision that the model that answers stands for; None if there is none."""
+    with store.reader() as con:
+        found = con.execute(f"select revision from model where model_id = {_IN_USE}").fetchall()
+    return int(found[0][0]) if found else None
 
 
 def answers_from(store: Store) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import pandas as pd
+from fleet.store.store import CURRENT_COLUMNS, Store, frame_of_sheets
 
-from fleet.store.connection import Connection
-from fleet.store.store import CURRENT_COLUMNS, Store
+if TYPE_CHECKING:
+    import pandas as pd
 
 NOT_TOLD: Final = "(not told)"
 KIND: Final = "kind"
@@ -60,6 +60,45 @@ def overview(store: Store) -> Overview:
             ).fetchall()
             levels[name] = {str(level): int(n) for level, n in rows}
     return Overview(int(total), int(units), tuple(int(y) for (y,) in years), levels)
+
+
+@dataclass(frozen=True)
+class Holdings:
+    """What a store holds of units, in counts.
+
+    Attributes
+    ----------
+    sheets, unit_sheets, units, families, sources : current sheets; those of them that are no check pickup's;
+        their units, families and assembly sources.
+    first, last : days of the first and the last current sheet; None without one.
+    marked : numbers and marks of the current sheets that bear any, by date.
+    """
+
+    sheets: int
+    unit_sheets: int
+    units: int
+    families: int
+    sources: int
+    first: dt.date | None
+    last: dt.date | None
+    marked: tuple[tuple[str, str], ...]
+
+
+def holdings(store: Store) -> Holdings:
+    """Count what is there, and name the sheets with marks."""
+    own = "filter (where purpose = 'unit')"
+    counts = ", ".join(f"count(distinct {c}) {own}" for c in ("unit", "body_family", "assembly_source"))
+    with store.reader() as con:
+        row = con.execute(
+            f"select count(*), count(*) {own}, {counts}, min(measured_on), max(measured_on) "
+            "from current_sheet"
+        ).fetchall()[0]
+        marked = con.execute(
+            "select sheet_no, marks from current_sheet where marks is not null "
+            "order by measured_on, bench, sheet_no"
+        ).fetchall()
+    n, own_n, units, families, sources, first, last = row
+    return Holdings(n, own_n, units, families, sources, first, last, tuple(marked))
 
 
 def group_sql(by: str) -> str:
@@ -115,7 +154,7 @@ def pick_sheets(
     elif where or each:
         query += " order by measured_on, bench, sheet_no"
     with store.reader() as con:
-        return _fast_frame(con, query, params)
+        return frame_of_sheets(con, query, params)
 
 
 def _terms(
@@ -132,15 +171,6 @@ def _terms(
             params[name] = day
             terms.append(f"measured_on {sign} ${name}")
     return terms, params
-
-
-def _fast_frame(con: Connection, query: str, params: dict[str, object]) -> pd.DataFrame:
-    """Rows of a query; texts stay in the engine's own layout, which costs a tenth of Python strings."""
-    table = con.sql(query, params=params).to_arrow_table()
-    frame: pd.DataFrame = table.to_pandas(date_as_object=False)
-    texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
-    days = [f.name for f in table.schema if str(f.type).startswith("date")]
-    return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
 
 
 def like_number(store: Store, sheet_no: str) -> str:

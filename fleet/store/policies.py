@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from fleet.errors import FleetError
 from fleet.store.connection import utc_now
 from fleet.store.store import Store, as_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _KEEPING_WAIT_S = 1.0
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import pandas as pd
 import pyarrow as pa
 
 from fleet.store.connection import Connection, utc_now
 from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FORETOLD: Final = (
     "sag_deg",

@@ -7,13 +7,14 @@ import json
 import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Final
 
 from fleet.store.append import bump_revision
 from fleet.store.connection import Connection, utc_now
 from fleet.store.store import Store
+
+if TYPE_CHECKING:
+    pass
 
 UNITS: Final = "units"
 """The kind of group that cells and attainment are made of."""
@@ -153,6 +154,8 @@ def spent_records(con: Connection) -> dict[str, set[str]]:
 
 def keep_groups(con: Connection, groups: Iterable[KeptGroup]) -> None:
     """Keep newly formed groups and their members."""
+    import pandas as pd
+
     found = con.execute("select coalesce(max(group_id), 0) from share_group").fetchall()
     first = int(found[0][0]) + 1
     today = utc_now().date()

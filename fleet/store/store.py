@@ -7,9 +7,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-
-import pandas as pd
-from pandas.api.types import is_object_dtype
+from typing import TYPE_CHECKING
 
 from fleet.columns import STORED_COLUMNS
 from fleet.errors import FleetError, StoreBusyError
@@ -27,6 +25,9 @@ from fleet.store.connection import (
     owner_only_files,
 )
 from fleet.store.migrate import migrate, newest_schema, schema_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
@@ -237,7 +238,7 @@ class Store:
             raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
         query = f"select {', '.join(wanted)} from {view} order by measured_on, bench, sheet_no"
         with self.reader() as con:
-            return as_frame(con, query)
+            return frame_of_sheets(con, query)
 
     def history(self, sheet_no: str, *, bench: str | None = None) -> pd.DataFrame:
         """Every version of one sheet, oldest first, with when it came in and whether that was undone."""
@@ -260,7 +261,16 @@ class Store:
 def as_frame(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:
     """Rows of a query; text columns are `str` with NaN for "not told", even where all are."""
     frame: pd.DataFrame = con.sql(query, params=params or {}).df()
-    return frame.astype({name: "str" for name in frame if is_object_dtype(frame[name])})
+    return frame.astype({name: "str" for name in frame if frame[name].dtype == object})
+
+
+def frame_of_sheets(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:
+    """Rows of a query; texts stay in the engine's own layout, a tenth of what Python strings cost."""
+    table = con.sql(query, params=params or {}).to_arrow_table()
+    frame: pd.DataFrame = table.to_pandas(date_as_object=False)
+    texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
+    days = [f.name for f in table.schema if str(f.type).startswith("date")]
+    return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
 
 
 def _revision_of(con: Connection) -> int:

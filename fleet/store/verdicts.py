@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import NamedTuple
-
-import pandas as pd
+from typing import TYPE_CHECKING, NamedTuple
 
 from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
 from fleet.store.quotes import FIGURES
 from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class UnitRecord(NamedTuple):

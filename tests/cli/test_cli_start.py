@@ -23,3 +23,14 @@ def test_answers_from_a_kept_model_load_nothing_of_a_fit(demo_store: Path) -> No
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[0, 0, 0, 0] []", demo_store
+
+
+def test_the_status_is_counted_without_a_table_in_memory(demo_store: Path) -> None:
+    """What the store holds is counted where it lies: neither pandas nor SciPy is loaded to say so."""
+    code = (
+        "import sys; from fleet.cli import run; done = run(['status']); "
+        "print(done, [name for name in ('pandas', 'scipy') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "up to date" in done.stdout, demo_store
+    assert done.stdout.splitlines()[-1] == "0 []"

@@ -11,8 +11,8 @@ import pytest
 
 from fleet.errors import FleetError
 from fleet.files.places import key_path
+from fleet.files.tokens import TOKEN_DIGITS, normalise_serial, weak_secret
 from fleet.intake import TokenKey, load_key
-from fleet.intake.tokens import TOKEN_DIGITS, normalise_serial, weak_secret
 
 KEY = TokenKey(b"k" * 32)
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.columns import HELD_BACK
-from fleet.errors import NoModelError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from fleet.store import Store
 
 MOST_NAMED: Final = 5
@@ -19,36 +17,30 @@ MOST_NAMED: Final = 5
 
 def status(store: common.StoreOption = None) -> None:
     """Say what the store holds, how old the house model is and what to do next."""
+    from fleet.store import holdings
+
     where = common.the_store(store).open()
-    sheets = where.current(
-        ["purpose", "measured_on", "unit", "body_family", "assembly_source", "sheet_no", "marks"]
-    )
-    units = sheets[sheets["purpose"] == "unit"]
+    held = holdings(where)
     say(f"Store {where.path}, revision {where.revision()}.")
-    if len(sheets):
-        first, last = sheets["measured_on"].min(), sheets["measured_on"].max()
+    if held.sheets:
         say(
-            f"{len(units)} sheets of {units['unit'].nunique()} units: "
-            f"{units['body_family'].nunique()} families, "
-            f"{units['assembly_source'].nunique()} assembly sources; "
-            f"{len(sheets) - len(units)} sheets of check pickups, {first:%Y-%m-%d} to {last:%Y-%m-%d}."
+            f"{held.unit_sheets} sheets of {held.units} units: {held.families} families, "
+            f"{held.sources} assembly sources; "
+            f"{held.sheets - held.unit_sheets} sheets of check pickups, {held.first} to {held.last}."
         )
     else:
         say("It holds no sheet yet.")
-    if held := _held_line(sheets):
-        say(held)
+    if back := _held_line(held.marked):
+        say(back)
     say(_key_line(where))
     if lent := _lent_line(where):
         say(lent)
-    say(_model_line(where, empty=sheets.empty))
+    say(_model_line(where, empty=not held.sheets))
 
 
-def _held_line(sheets: pd.DataFrame) -> str:
+def _held_line(marked: Sequence[tuple[str, str]]) -> str:
     """Which sheets don't teach before somebody has looked; empty if none."""
-    marked = sheets[sheets["marks"].notna()]
-    numbers = [
-        n for n, m in zip(marked["sheet_no"], marked["marks"], strict=True) if {*m.split(";")} & {*HELD_BACK}
-    ]
+    numbers = [number for number, marks in marked if {*marks.split(";")} & {*HELD_BACK}]
     if not numbers:
         return ""
     named = ", ".join(numbers[:MOST_NAMED]) + (", …" if len(numbers) > MOST_NAMED else "")
@@ -60,8 +52,7 @@ def _held_line(sheets: pd.DataFrame) -> str:
 
 
 def _key_line(store: Store) -> str:
-    from fleet.intake import load_key
-    from fleet.intake.tokens import weak_secret
+    from fleet.files.tokens import load_key, weak_secret
 
     noted = store.key_check()
     if noted is None:
@@ -93,13 +84,12 @@ def _lent_line(store: Store) -> str:
 def _model_line(store: Store, *, empty: bool) -> str:
     if empty:
         return "Next: fleet intake FILE"
-    from fleet.fitting.kept_model import load_house
+    from fleet.store.models import revision_in_use
 
-    try:
-        house = load_house(store)
-    except NoModelError as error:
-        return str(error)
-    if store.changes_since(house.revision):
+    revision = revision_in_use(store)
+    if revision is None:
+        return "no house model yet: run `fleet refit`"
+    if store.changes_since(revision):
         return "The house model is older than the sheets. Next: fleet refit"
     return (
         "The house model is up to date. "

@@ -214,12 +214,12 @@ def _groups(by: str | None, usual: str) -> list[str]:
 def _sheets(store: Store, groups: list[str], per: Period | None, *, repeats: bool) -> pd.DataFrame:
     """Only the columns that count; a grouping column that there isn't is refused by the review itself."""
     from fleet.attainment.attainment import needed_columns
-    from fleet.store import CURRENT_COLUMNS
+    from fleet.store import CURRENT_COLUMNS, pick_sheets
 
     wanted = needed_columns(groups, per.value if per else None)
     if repeats:
         wanted = list(dict.fromkeys([*wanted, "unit", "measured_on"]))
-    return store.current([name for name in wanted if name in CURRENT_COLUMNS])
+    return pick_sheets(store, [name for name in wanted if name in CURRENT_COLUMNS], counting=not repeats)
 
 
 def _noise(source: NoiseSource, store: Store, sheets: pd.DataFrame, measure: Measure) -> Noise:

@@ -45,10 +45,10 @@ def intake(
     answers are kept beside the store. Each file goes in whole or not at all, and the same file again changes
     nothing. Serial numbers become keyed tokens at the door (fleet explain sheets, fleet explain guide).
     """
+    from fleet.files.tokens import weak_secret
     from fleet.intake import files_in, load_guide
     from fleet.intake.ingest import trial_store
     from fleet.intake.reader import passed_over
-    from fleet.intake.tokens import weak_secret
 
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
