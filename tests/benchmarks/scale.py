@@ -144,15 +144,19 @@ def by_sklearn(folder: Path) -> Callable[[], object]:
 
 
 def suspects(folder: Path) -> Callable[[], object]:
-    """Every unit in the store judged."""
+    """Every unit in the store judged, the flagged ones put into words; the model from the kept sums."""
     from fleet.faults.suspects import USED
     from fleet.faults.suspects import suspects as judge
-    from fleet.fitting.fit import fit_store
     from fleet.store import Store
+    from fleet.store.incremental import kept_base
+    from fleet.tallies.files import tallies_from_bytes
 
+    with Store(folder / "grown.duckdb").reader() as con:
+        kept = kept_base(con)
+    assert kept is not None
+    house = tallies_from_bytes(kept.file, "the kept sums")[0].fit()
     store = Store(folder / "fleet.duckdb")
-    house = fit_store(store)
-    return lambda: judge(house, store.current(["purpose", *sorted(USED)]))
+    return lambda: judge(house, store.current(["purpose", *sorted(USED)]), every=False)
 
 
 def isolation_forest(folder: Path) -> Callable[[], object]:
@@ -170,11 +174,11 @@ def attainment(folder: Path) -> Callable[[], object]:
     from fleet.attainment.attainment import attainment as judge
     from fleet.attainment.attainment import needed_columns
     from fleet.policy.policy import Policy
-    from fleet.store import Store
+    from fleet.store import Store, pick_sheets
 
     groups = ["stylus_profile", "cantilever_material"]
-    store = Store(folder / "fleet.duckdb")
-    return lambda: judge(store.current(needed_columns(groups)), groups, Policy())
+    store, wanted = Store(folder / "fleet.duckdb"), needed_columns(groups)
+    return lambda: judge(pick_sheets(store, wanted, counting=True), groups, Policy())
 
 
 METHODS = {
