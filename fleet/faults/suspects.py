@@ -163,7 +163,8 @@ def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
     """The columns that judging looks at, of units only, in the order of the sheets' numbers."""
     frame = sheets[[c for c in sheets if c in USED]]
     if "purpose" in sheets:
-        frame = frame[sheets["purpose"].fillna("unit") == "unit"]
+        own = sheets["purpose"].fillna("unit") == "unit"
+        frame = frame if own.all() else frame[own]
     frame = frame.reset_index(drop=True)
     if not _rising(frame["sheet_no"]):
         frame = frame.sort_values("sheet_no", kind="stable", ignore_index=True)

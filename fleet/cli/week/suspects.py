@@ -53,9 +53,10 @@ def suspects(
 
     from fleet.faults.suspects import USED
     from fleet.faults.suspects import suspects as find
+    from fleet.store import pick_sheets
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
-    units = where.current(["purpose", *sorted(USED)])
+    units = pick_sheets(where, ["purpose", *sorted(USED)])
     believed, every = common.prior_for(where, prior), verdicts or out is not None
     found = find(house, units, fdr=fdr, prior=believed, policy=chosen, every=every)
     if verdicts:
