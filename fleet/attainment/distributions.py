@@ -116,7 +116,7 @@ NEEDED_COLUMNS: Final = tuple(
                 "bench",
             ),
             *("vtf_mn", "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm"),
-            *("temperature_c", "hours_used", "tilt_applied_deg"),
+            *("temperature_c", "hours_used", "tilt_applied_deg", "measured_on"),
         ]
     )
 )

@@ -35,13 +35,14 @@ from fleet.house_model.chain import (
     PAIR_LINKS,
     PAIRED,
     RAKE,
+    YEARS,
     Link,
     noise_matrix,
 )
 from fleet.house_model.family_facts import FleetFacts
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
-from fleet.house_model.priors import AGAINST, BELIEFS, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
+from fleet.house_model.priors import AGAINST, BELIEFS, DRIFT, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
 from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
@@ -243,7 +244,8 @@ def _prior(gram: Gram, link: Link, belief: Prior) -> LogPrior:
     own = 0.5 * response_sd(gram)
     rows = max(gram.n - len(gram.anchors), 0.0)
     square = (rows * own**2 + TERM_ROWS * belief.term**2) / (rows + TERM_ROWS)
-    return half_t_prior(float(np.sqrt(square)))
+    scale = [DRIFT if t.covariate == YEARS else float(np.sqrt(square)) for t in link.terms]
+    return half_t_prior(np.array(scale))
 
 
 def _squares(sums: Sums, fit: Fitted, name: str) -> Squares:

@@ -53,7 +53,7 @@ class _NoSheets:
 def no_sums() -> tuple[TrimmedTallies, pd.DataFrame, pd.DataFrame]:
     """What a fleet without a sheet comes to: sums, combinations of factors, families' figures."""
     combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
-    names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "n")
+    names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "newest", "n")
     families = pd.DataFrame(
         {name: np.empty(0, dtype=object if name == "family" else float) for name in names}
     )

@@ -20,7 +20,7 @@ from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.variance_function import VarianceFunction
 
 Floats = NDArray[np.float64]
-CUT_FORMAT: Final = 1
+CUT_FORMAT: Final = 2
 
 
 @dataclass(frozen=True)

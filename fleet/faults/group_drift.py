@@ -101,7 +101,8 @@ def groups(house: House, sheets: pd.DataFrame, *, rate: float = 0.05, seed: int 
     frame = sheets[keep].sort_values(["measured_on", "sheet_no"], kind="stable").reset_index(drop=True)
     if len(frame) < LEAST_UNITS:
         return Groups(pd.DataFrame(columns=list(COLUMNS)), _sentence(0, 0, rate, 0), rate)
-    resid = residuals(house, frame, taught=np.ones(len(frame), dtype=bool))
+    now = frame.assign(measured_on=frame["measured_on"].max())  # the model follows sources as they drift
+    resid = residuals(house, now, taught=np.ones(len(frame), dtype=bool))
     days = pd.to_datetime(frame["measured_on"]).reset_index(drop=True)
     rng = np.random.default_rng(seed)
     rows: list[dict[str, Any]] = []

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from fleet import __version__
+from fleet.errors import FleetError
 from fleet.fitting.fit import fit_sums
 from fleet.fitting.refitted import Refitted, keep_house
 from fleet.store import Store
@@ -66,7 +67,10 @@ def update_store_sums(con: Connection, kept: KeptBase) -> UpdatedSums:
     FullRefitNeededError
         If they can't be, exactly.
     """
-    base, _ = tallies_from_bytes(kept.file, "what the last full refit kept")
+    try:
+        base, _ = tallies_from_bytes(kept.file, "what the last full refit kept")
+    except FleetError:
+        raise FullRefitNeededError("the last full refit was made by another version of fleet") from None
     changed_sheets(con, kept)
     try:
         return update_sums(base, DuckEngine(con), THEN, NOW)

@@ -21,10 +21,10 @@ from fleet.house_model.variance_function import VarianceFunction
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors, build_gram
 
-FORMAT = 6
-OLDER = (4, 5)
+FORMAT = 7
+OLDER = (4, 5, 6)
 """Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone, neither a
-spread of a family's own."""
+spread of a family's own; 6 and those before knew no drift of a source."""
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 

@@ -97,8 +97,14 @@ COVARIATES: Final[dict[str, tuple[str, float]]] = {
     "aged": ("(hours_used - 500.0) / 1000.0", 1000.0),
     "tilted": ("abs(tilt_applied_deg)", 100.0),
     "conflict": ("conflict_flag", 1.0),
+    "years": ("(month - newest) / 12.0", 12.0),
 }
-"""Covariates, coded the same way.  ``warm`` and ``aged`` are 0 where nothing was written down."""
+"""Covariates, coded the same way.  ``warm`` and ``aged`` are 0 where nothing was written down.  ``years``
+counts from the month of the fleet's newest sheet: below 0 in the past, and 0 now, which a quote speaks of, or
+where no day is told."""
+YEARS: Final = "years"
+MAY_BE_UNTOLD: Final = frozenset({"warm", "aged", YEARS})
+"""Covariates that are 0 where they aren't told."""
 
 PRODUCTS: Final = {"s_warm": ("s", "warm"), "s_aged": ("s", "aged")}
 
@@ -172,10 +178,12 @@ def _main(*factors: str, covariate: str = "1") -> tuple[Term, ...]:
 
 
 _KIND = ("source", "family", "profile", "cantilever")
+_ANGLE = (*_main(*_KIND), Term(("source",), YEARS))
+"""A source may drift: its angles of now, and what they have changed by a year."""
 LINKS: Final[tuple[Link, ...]] = (
     Link(
         "tracking",
-        _main(*_KIND),
+        _ANGLE,
         ("1", "warm", "aged"),
         {"vta_dynamic_deg": 1.0, "sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
         scale="part",
@@ -183,7 +191,7 @@ LINKS: Final[tuple[Link, ...]] = (
     ),
     Link(
         "built_in",
-        _main(*_KIND),
+        _ANGLE,
         ("1", "warm", "aged"),
         {"sra_dynamic_deg": 1.0, "vta_dynamic_deg": -1.0},
         centre=68.0,
@@ -196,15 +204,9 @@ LINKS: Final[tuple[Link, ...]] = (
         scale="whole",
     ),
     Link("zenith", _main("source", "family", "profile"), reading={"zenith_deg": 1.0}),
+    Link("azimuth_seen", _main("source", "family"), reading={"azimuth_optical_deg": 1.0}),
     Link(
-        "azimuth_seen",
-        _main("source", "family"),
-        reading={"azimuth_optical_deg": 1.0},
-    ),
-    Link(
-        "azimuth_electrical",
-        _main("source", "family", "generator"),
-        reading={"azimuth_electrical_deg": 1.0},
+        "azimuth_electrical", _main("source", "family", "generator"), reading={"azimuth_electrical_deg": 1.0}
     ),
     Link("balance", _main("family", "generator"), reading={"channel_balance_db": 1.0}),
     Link("tilt_room", _main("family", "generator"), centre=3.0),
@@ -216,7 +218,7 @@ LINKS: Final[tuple[Link, ...]] = (
     ),
     Link(
         "rake",
-        _main(*_KIND),
+        _ANGLE,
         ("1", "warm", "aged"),
         {"sra_static_deg": 1.0},
         scale="part",
@@ -228,16 +230,9 @@ PAIR: Final = ("pair_1", "pair_2")
 """Two combinations of tracking and built-in angle whose residuals are uncorrelated: fitted apart they lose
 next to nothing (see `fleet.house_model.angle_sums`)."""
 PAIRED: Final = ("tracking", "built_in")
-PAIR_COVARIATES: Final = ("warm", "aged")
-PAIR_LINKS: Final = tuple(
-    Link(
-        name,
-        _main(*_KIND),
-        ("1", *PAIR_COVARIATES),
-        scale="part",
-    )
-    for name in PAIR
-)
+PAIR_FIXED: Final = ("1", "warm", "aged")
+PAIR_COVARIATES: Final = ("warm", "aged", YEARS)
+PAIR_LINKS: Final = tuple(Link(name, _ANGLE, PAIR_FIXED, scale="part") for name in PAIR)
 ANGLES: Final = ("tracking", "built_in", "sag")
 RAKE: Final = "rake"
 """Tracking plus built-in angle: what a sheet tells of the two that has a rake and no tracking angle."""
@@ -268,7 +263,8 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     sheets : bench sheets, canonical columns
     fill : indexed by family; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a compliance,
         length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
-        the first two are the family's own figures and not predictions
+        the first two are the family's own figures and not predictions; ``newest`` is the month that
+        ``years`` counts from
 
     Returns
     -------
@@ -296,6 +292,8 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     d["times"] = (d["vtf_mn"] / d["n_used"]).clip(*FORCE_LIMITS).where(out["family"] != NOT_TOLD).fillna(1.0)
     d["vtf_mn"] = d["vtf_mn"].fillna(d["n_used"])
     of_family = pd.Series(filled["t_fill"].to_numpy(), index=index)
+    d["month"] = _month(sheets)
+    d["newest"] = pd.Series(filled.get("newest", np.nan), index=filled.index).set_axis(index)
     d["t_used"] = d["vta_dynamic_deg"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     still, turning = d["sra_static_deg"], d["sra_dynamic_deg"]
@@ -313,7 +311,7 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
     for name, (expression, unit) in COVARIATES.items():
         value = _coded(d, expression, unit)
-        out[name] = value.fillna(0.0) if name in ("warm", "aged") else value
+        out[name] = value.fillna(0.0) if name in MAY_BE_UNTOLD else value
     for name, (a, b) in PRODUCTS.items():
         out[name] = out[a] * out[b]
     sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
@@ -343,6 +341,14 @@ def _evaluate(columns: Columns, expression: str) -> pd.Series[float]:
 def _coded(columns: Columns, expression: str, unit: float) -> pd.Series[float]:
     """An expression's value, rounded to its integer code."""
     return (_evaluate(columns, expression) * unit + 0.5).transform(np.floor) / unit
+
+
+def _month(sheets: pd.DataFrame) -> pd.Series[float]:
+    """Months since year 0 of the day that each sheet was measured on, NaN where none is told."""
+    if "measured_on" not in sheets:
+        return pd.Series(np.nan, index=sheets.index)
+    day = pd.to_datetime(sheets["measured_on"]).dt
+    return (12 * day.year + day.month).astype(float)
 
 
 def factor_labels(values: pd.Series) -> pd.Series:

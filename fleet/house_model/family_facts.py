@@ -71,8 +71,8 @@ class FleetFacts:
     ----------
     combos : one row per combination of factors that occurs: `FACTORS` and ``n`` (units)
     families : indexed by family: ``compliance_um_per_mn``, ``cantilever_length_mm``, ``vtf_mn``,
-        ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), `SPEC_FACTORS`,
-        ``frequency``, ``n``
+        ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), ``newest`` (month of the
+        newest sheet; models of earlier versions lack it), `SPEC_FACTORS`, ``frequency``, ``n``
     specs : a `SpecLink` per specification
     """
 
@@ -113,6 +113,7 @@ class FleetFacts:
             if short != "n":
                 out[f"{short}_sure"] = own.notna()
         out["t_fill"] = f["vta_static_deg"].astype(float)
+        out["newest"] = self.families["newest"].max() if "newest" in self.families else np.nan
         return out
 
 
@@ -122,7 +123,7 @@ def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
     Parameters
     ----------
     combos : see `FleetFacts`
-    families : columns family, `SPECIFICATIONS`, vta_static_deg, tilt_room_deg, n
+    families : columns family, `SPECIFICATIONS`, vta_static_deg, tilt_room_deg, newest, n
     """
     combos = combos.copy()
     for f in FACTORS:

@@ -168,8 +168,8 @@ class JointAngles:
         design, k = self.design, self.size
         found = design.columns_of(levels, m)
         index = [*found, *(np.full(m, design.q + j) for j in range(len(design.fixed)))]
-        value = [np.ones(m) for _ in design.terms]
-        value += [np.ones(m) if c == "1" else covariates.get(c, np.zeros(m)) for c in design.fixed]
+        asked = [*(t.covariate for t in design.terms), *design.fixed]
+        value = [np.ones(m) if c == "1" else covariates.get(c, np.zeros(m)) for c in asked]
         seen = [np.where(i >= 0, v, 0.0) for i, v in zip(index, value, strict=True)]
         safe = [np.maximum(i, 0) for i in index]
         mean = np.zeros((OUTPUTS, len(mean_c), m))
@@ -185,7 +185,7 @@ class JointAngles:
         out[1, 0] = out[0, 1]
         between = self._between
         for t in range(len(design.terms)):
-            out += between[:, :, :, t : t + 1] * (index[t] < 0)
+            out += between[:, :, :, t : t + 1] * np.where(index[t] < 0, value[t] ** 2, 0.0)
         for one in range(OUTPUTS):
             out[one, one] = np.maximum(out[one, one], 1e-12)
         return mean, out

@@ -24,7 +24,6 @@ from fleet.house_model.chain import (
     LINK,
     NOT_TOLD,
     PAIR,
-    PAIR_COVARIATES,
     PAIRED,
     REFERENCE_HOURS,
     REFERENCE_TEMPERATURE_C,
@@ -209,7 +208,7 @@ class Forecaster:
     def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
         """Expected combinations of tracking and built-in angle (2, m, n) and covariance (2, 2, m, n)."""
         levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
-        covariates = {c: rows[c].to_numpy(dtype=float) for c in PAIR_COVARIATES}
+        covariates = {c: rows[c].to_numpy(dtype=float) for c in ("warm", "aged")}
         mean, cov = self.house.angles.moments(levels, covariates, len(rows))
         return mean[:, parameters, row], cov[:, :, parameters, row]
 

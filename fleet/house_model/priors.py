@@ -13,13 +13,15 @@ from typing import Final
 
 import numpy as np
 
-from fleet.house_model.chain import LINK, PAIR_COVARIATES, PAIRED, RAKE
+from fleet.house_model.chain import LINK, PAIR_FIXED, PAIRED, RAKE
 from fleet.statistics.gram import Anchor, Floats
 
 SPREAD_ROWS: Final = 4.0
 """Rows that a believed spread counts for."""
 TERM_ROWS: Final = 10.0
 """Rows that a believed spread between levels counts for."""
+DRIFT: Final = 0.06
+"""Scale of the half-t prior on how far sources' drifts differ [degrees a year]."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ def pair_prior(weights: Floats) -> Prior:
     parts = [BELIEFS[n] for n in PAIRED]
     centred = [b.centred(LINK[n].centre) for b, n in zip(parts, PAIRED, strict=True)]
     anchors = []
-    for k, column in enumerate(("1", *PAIR_COVARIATES)):
+    for k, column in enumerate(PAIR_FIXED):
         means = np.array([c[k].mean for c in centred])
         sds = np.array([c[k].sd for c in centred])
         against = AGAINST if column == "1" else 0.0

@@ -8,12 +8,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.house_model.chain import LINK, NOT_TOLD
+from fleet.house_model.chain import LINK, NOT_TOLD, YEARS
 from fleet.house_model.house import House, LinkFit
 from fleet.numerals import with_sign
 from fleet.statistics.bayes import K_LIMIT
+from fleet.statistics.gram import Term
 from fleet.words import quantity
 
+DRIFT: Final = "drift"
 SURE: Final = 0.975
 MOST_WORDS: Final = 3
 FEW_LEVELS: Final = 3
@@ -30,7 +32,8 @@ class ModelSummary:
     ----------
     lines : what stands out, one sentence each, the surest first
     links : one row a link: sheets, those beyond the cut, spreads, k and size of the sample
-    effects : one row a level: link, factor, level, units, effect, low, high (95 %), raw part of its rows
+    effects : one row a level: link, factor, level, units, effect, low, high (95 %); that of a
+        ``drift`` is the change a year
     diagnostics : what to mind, one sentence each; empty when all is well
     """
 
@@ -94,9 +97,14 @@ def _link_row(fit: LinkFit) -> dict[str, object]:
         "unit_sd": float(np.sqrt(fit.spread.plain(np.full(1, 1.5**2))[0])),
         "reading_sd": float(np.sqrt(fit.spread.noise)),
     }
-    for term, sd in zip(fit.link.terms, sds, strict=True):
-        row[f"sd_{term.factors[0]}"] = float(sd)
+    for term, sd in zip(fit.gram.design.terms, sds, strict=True):
+        row[f"sd_{_what(term)}"] = float(sd)
     return row | {"k": fit.posterior.k, "sample": fit.posterior.ess, "method": fit.posterior.method}
+
+
+def _what(term: Term) -> str:
+    """The factor of a term, or that it is a source's drift."""
+    return DRIFT if term.covariate == YEARS else term.factors[0]
 
 
 def _effects(fit: LinkFit) -> pd.DataFrame:
@@ -113,7 +121,7 @@ def _effects(fit: LinkFit) -> pd.DataFrame:
             j = start + i
             units = float(fit.cells.counts[labels == key[0]].sum())
             low, high = middle[j] - 1.96 * sd[j], middle[j] + 1.96 * sd[j]
-            rows.append((fit.link.name, factor, key[0], units, middle[j], low, high))
+            rows.append((fit.link.name, _what(term), key[0], units, middle[j], low, high))
         start += len(levels)
     return pd.DataFrame(rows, columns=["link", "factor", "level", "units", "effect", "low", "high"])
 
@@ -127,6 +135,8 @@ def _lines(house: House, effects: pd.DataFrame) -> tuple[str, ...]:
     for factor in ("source", "profile", "cantilever", "family"):
         mine = sure[sure["factor"] == factor].sort_values("strength", ascending=False).head(MOST_WORDS)
         out += [_effect_words(row) for row in mine.itertuples()]
+    drifting = sure[sure["factor"] == DRIFT].sort_values("strength", ascending=False).head(MOST_WORDS)
+    out += [_drift_words(row) for row in drifting.itertuples()]
     return (*out, *_softness(house), *_spread_words(house))
 
 
@@ -142,6 +152,16 @@ def _effect_words(row: object) -> str:
     tail = f"{what} {span}"
     subject = f"{quantity(factor).short.capitalize()} {level}"
     return f"{subject} {words}: {tail}; {float(row.units):.0f} units."  # type: ignore[attr-defined]
+
+
+def _drift_words(row: object) -> str:
+    link, level = str(row.link), str(row.level)  # type: ignore[attr-defined]
+    effect, low, high = (float(getattr(row, k)) for k in ("effect", "low", "high"))
+    unit, ends = quantity(link).unit, " to ".join(with_sign(end, digits=2) for end in (low, high))
+    return (
+        f"Source {level} drifts: {LINK[link].words} {with_sign(effect, unit, 2)} a year ({ends}); "
+        f"quotes speak of now."
+    )
 
 
 def _softness(house: House) -> list[str]:

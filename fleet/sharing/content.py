@@ -34,6 +34,7 @@ from fleet.house_model.chain import (
     PAIRED,
     READINGS,
     SHARED,
+    YEARS,
     scale_class,
 )
 from fleet.house_model.family_facts import SPECIFICATIONS
@@ -44,10 +45,11 @@ ALONE: Final = tuple(n for n in NAMES if n not in ANGLES)
 CROSSED: Final = tuple(pair for pair in combinations([n for n in JUDGED if n in SHARED], 2) if pair != PAIRED)
 """Pairs of links whose residuals' products are told; the others follow from the moments."""
 MOST_SETS: Final = 2
-WITHHELD: Final = ("warm", "aged", "s_warm", "s_aged", "tilted", "conflict")
+WITHHELD: Final = ("warm", "aged", "s_warm", "s_aged", "tilted", "conflict", YEARS)
 """Covariates that are told as nought, their fitted effect taken off.  Most stand at nought where nothing was
 written down: where one unit of a group differs, its reading is a quotient of two sums.  The sums of the last
-are published by attainment too, and the two could be subtracted."""
+are published by attainment too, and the two could be subtracted.  What is told is told as of now: a file has
+no column of years."""
 DIGITS: Final = 12
 
 
@@ -123,7 +125,7 @@ def rows_of_units(units: Units, names: tuple[str, ...], members: Places, smalles
     level_at = {c: told_as(c, v, smallest) for c, v in value.items()}
     x = [
         np.ones(len(members)),
-        *(v if (at := level_at[c]) is None else np.full(len(v), at) for c, v in value.items()),
+        *(v if (at := level_at[c]) is None else np.full(len(v), at) for c, v in value.items() if c != YEARS),
     ]
     for name in names:
         y = units.observed[f"y_{name}"].to_numpy(dtype=float)[members] - LINK[name].centre

@@ -26,6 +26,7 @@ from fleet.house_model.chain import (
     READINGS,
     SAG_EDGES,
     SHARED,
+    YEARS,
 )
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.sharing.blur import added_products
@@ -37,8 +38,11 @@ from fleet.tallies.pooling import SharedTallies
 """Bytes that a tallies file may unpack to; a ring of a thousand benches needs a hundredth of it."""
 CODE: Final = re.compile(r"[A-Za-z0-9_.-]{1,24}")
 BLOCKS: Final[dict[str, tuple[str, ...]]] = {
-    **{name: ("1", *LINK[name].columns, name) for name in SHARED},
-    JOINT: ("1", *PAIR_COVARIATES, *PAIRED),
+    name: tuple(c for c in columns if c != YEARS)
+    for name, columns in (
+        *((name, ("1", *LINK[name].columns, name)) for name in SHARED),
+        (JOINT, ("1", *PAIR_COVARIATES, *PAIRED)),
+    )
 }
 _CROSS: Final = tuple(f"{a} {b}" for a, b in CROSSED)
 

@@ -51,12 +51,12 @@ BROAD = (1.5, 1.5)
 SWEEPS, WARM = 1500, 200
 
 
-def half_t_prior(scale: float, *, df: float = 4.0) -> LogPrior:
+def half_t_prior(scale: float | Floats, *, df: float = 4.0) -> LogPrior:
     """Half-t prior on every standard deviation, flat on log sigma.
 
     Parameters
     ----------
-    scale : scale of the half-t, in units of the response
+    scale : scale of the half-t, in units of the response, or one for each term
     df : degrees of freedom
     """
 

@@ -151,7 +151,7 @@ def _fill(base: SufficientStatistics, combos: pd.DataFrame, families: pd.DataFra
     kept = base.facts().fill()
     if families["family"].isin(base.families["family"]).all():
         return kept
-    new = learn_facts(combos, families).fill()
+    new = learn_facts(combos, families).fill().assign(newest=kept["newest"].max())
     return pd.concat([kept, new[~new.index.isin(kept.index)]])
 
 

@@ -166,9 +166,18 @@ def _blur_share(block: Sums, added: Floats) -> float:
 
 
 def _joined(own: Sums, others: Sequence[tuple[Sums | None, int]]) -> Sums:
-    """Sums of all benches' cells; one that tells nothing of a link has none of it in its cells."""
+    """Sums of all benches' cells; one that tells nothing of a link has none of it in its cells.
+
+    Others tell of now, so that they have no column of years: it is 0.
+    """
     k = len(own.columns)
-    moments = [np.zeros((cells, k, k)) if told is None else told.moments for told, cells in others]
+    moments = []
+    for told, cells in others:
+        whole = np.zeros((cells, k, k))
+        if told is not None:
+            there = [own.columns.index(c) for c in told.columns]
+            whole[np.ix_(range(cells), there, there)] = told.moments
+        moments.append(whole)
     counts = [np.zeros(cells) if told is None else told.counts for told, cells in others]
     return Sums(own.columns, np.concatenate([own.moments, *moments]), np.concatenate([own.counts, *counts]))
 

@@ -21,6 +21,7 @@ from fleet.house_model.chain import (
     FACTORS,
     FORCE_LIMITS,
     KIND_SCALE_EXPRESSION,
+    MAY_BE_UNTOLD,
     PRESSED_EXPRESSION,
     PRODUCTS,
     READINGS,
@@ -55,6 +56,7 @@ LABELS: Final = {
     "frequency": "coalesce(cast(cast(compliance_frequency_hz as integer) as varchar(24)), '')",
     "bench": "coalesce(bench, '')",
 }
+MONTH: Final = "(12 * extract(year from measured_on) + extract(month from measured_on))"
 _RAKE: Final = frozenset({"sra_static_deg", "sra_dynamic_deg", "zenith_deg"})
 
 
@@ -97,7 +99,7 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     for name, (expression, unit) in COVARIATES.items():
         coded = code(expression, unit)
         covariates.append(
-            f"coalesce({coded}, 0) as {name}" if name in ("warm", "aged") else f"{coded} as {name}"
+            f"coalesce({coded}, 0) as {name}" if name in MAY_BE_UNTOLD else f"{coded} as {name}"
         )
     responses = [
         f"{code(expression, unit, kind='integer')} as y_{name}"
@@ -112,7 +114,7 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     return f"""
 with plain as (
   select {sheet}{labels}, {readings}, vtf_mn, compliance_um_per_mn, cantilever_length_mm,
-    temperature_c, hours_used, tilt_room_deg, tilt_applied_deg, bench_minutes
+    temperature_c, hours_used, tilt_room_deg, tilt_applied_deg, bench_minutes, {MONTH} as month
   from {source}
 ), filled as (
   select {of_plain}{", ".join(f"p.{f}" for f in FACTORS)}, {", ".join(f"p.{r}" for r in READINGS)},
@@ -124,7 +126,8 @@ with plain as (
     coalesce(p.cantilever_length_mm, f.l_fill) as l_used,
     (p.compliance_um_per_mn is not null or coalesce(f.c_sure, false))
       and (p.cantilever_length_mm is not null or coalesce(f.l_sure, false)) as known,
-    f.t_fill as t_fill, p.temperature_c, p.hours_used, p.tilt_room_deg, p.tilt_applied_deg,
+    p.month, f.newest as newest, f.t_fill as t_fill,
+    p.temperature_c, p.hours_used, p.tilt_room_deg, p.tilt_applied_deg,
     case when p.bench_minutes > 0 then p.bench_minutes else null end as bench_minutes,
     case when p.sra_dynamic_deg - p.vta_dynamic_deg < {number(CONFLICT_BUILT_IN_DEG)}
       then 1 else 0 end as conflict_flag
@@ -215,8 +218,8 @@ def families_sql(source: str) -> str:
         for name in wanted
     )
     return (
-        f"select family, {medians}, cast(count(*) as bigint) as n "
-        f"from (select coalesce(body_family, '') as family, {coded} from {source}) x "
+        f"select family, {medians}, cast(max(month) as double) as newest, cast(count(*) as bigint) as n "
+        f"from (select coalesce(body_family, '') as family, {coded}, {MONTH} as month from {source}) x "
         f"group by family order by family"
     )
 

@@ -81,7 +81,7 @@ def statistics_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]
     """
     cut = trimmed_from_parts(arrays, texts)
     combos, families = (_rows(texts[name]) for name in ("combos", "families"))
-    families = families.astype(dict.fromkeys(FAMILY_FIGURES, float))
+    families = families.astype(dict.fromkeys((*FAMILY_FIGURES, "newest"), float))
     noise = {k: (float(sd), int(pairs)) for k, (sd, pairs) in json.loads(texts["noise"]).items()}
     return SufficientStatistics(cut, combos, families, noise)
 

@@ -14,7 +14,10 @@ from fleet.errors import FleetError
 from fleet.estimation.prior_only import prior_house
 from fleet.faults.suspects import suspects
 from fleet.house_model.archive import from_parts, to_parts
+from fleet.house_model.chain import YEARS
 from fleet.house_model.house import House
+from fleet.house_model.loo_residuals import residuals
+from fleet.house_model.summary import summarise_model
 from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
 
@@ -69,6 +72,28 @@ def test_the_cold_house_can_be_kept_too() -> None:
         for h in (prior_house(), there_and_back(prior_house()))
     )
     pd.testing.assert_frame_equal(first, again)
+
+
+def test_a_house_kept_before_drift_was_known_still_answers() -> None:
+    """Layout 6 had no term for what a source changes by a year: its sheets are of now, whenever measured."""
+    arrays, texts = to_parts(bench().house)
+    head, families = json.loads(texts["head"]), json.loads(texts["families"])
+    for name, entry in head["links"].items():
+        stays = [i for i, (_, covariate) in enumerate(entry["terms"]) if covariate != YEARS]
+        entry["terms"] = [entry["terms"][i] for i in stays]
+        arrays[f"link.{name}.sds"] = arrays[f"link.{name}.sds"][:, stays]
+    newest = families["columns"].index("newest")
+    families["columns"].pop(newest)
+    for row in families["data"]:
+        row.pop(newest)
+    texts |= {"head": json.dumps(head | {"format": 6}), "families": json.dumps(families)}
+    old = from_parts(arrays, texts)
+    assert np.isfinite(quote(ENQUIRIES, old, {"default": Policy()}).table["sag_deg_q50"]).all()
+    sheets = bench().current.iloc[:40]
+    told, undated = (residuals(old, s).value for s in (sheets, sheets.drop(columns="measured_on")))
+    assert np.array_equal(told, undated, equal_nan=True)
+    assert not np.array_equal(told, residuals(bench().house, sheets).value, equal_nan=True)
+    assert "drift" not in set(summarise_model(old).effects["factor"])
 
 
 def test_a_house_kept_before_lone_angles_were_known_still_answers() -> None:

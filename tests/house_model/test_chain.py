@@ -57,6 +57,7 @@ FILL = pd.DataFrame(
         "l_fill": [6.0],
         "n_fill": [18.0],
         "t_fill": [26.0],
+        "newest": [12.0 * 2025 + 6.0],
         "c_sure": [True],
         "l_sure": [False],
     },
@@ -81,6 +82,14 @@ def test_responses_are_the_readings_arithmetic() -> None:
     assert row["y_sag"] == pytest.approx(0.75, abs=1e-9)
     assert row["y_minutes"] == pytest.approx(np.log(70.0), abs=5.1e-4)
     assert (row["warm"], row["aged"], row["tilted"], row["conflict"]) == (2.5, 1.0, 1.2, 1.0)
+
+
+def test_years_count_from_the_fleets_newest_sheet() -> None:
+    """A sheet of December 2023 is a year and a half old in June 2025; one without a day is of now."""
+    assert seen(measured_on="2023-12-31")["years"] == -1.5
+    assert seen(measured_on="2025-06-01")["years"] == 0.0
+    assert seen()["years"] == seen(measured_on=None)["years"] == 0.0
+    assert seen(measured_on="2023-12-31", body_family="F9")["years"] == 0.0
 
 
 def test_the_sag_scale_is_that_of_the_mechanics() -> None:

@@ -129,7 +129,7 @@ def test_the_joint_block_holds_both_angles_of_the_same_rows(teaching: pd.DataFra
     both = sums[JOINT].moments.sum(axis=0)
     assert both[0, 0] == sums["built_in"].counts.sum() < sums["tracking"].counts.sum()
     built_in = sums["built_in"].moments.sum(axis=0)
-    assert np.array_equal(both[np.ix_([0, 1, 2, 4], [0, 1, 2, 4])], built_in)
+    assert np.array_equal(both[np.ix_([0, 1, 2, 3, 5], [0, 1, 2, 3, 5])], built_in)
 
 
 def test_tallies_of_two_halves_add_up(teaching: pd.DataFrame) -> None:
@@ -248,7 +248,15 @@ def sheet(**values: object) -> dict[str, object]:
     empty = dict.fromkeys((*READINGS, "vtf_mn", "compliance_um_per_mn", "compliance_frequency_hz",
                            "cantilever_length_mm", "tilt_room_deg"), np.nan)  # fmt: skip
     words = dict.fromkeys(("stylus_profile", "cantilever_material", "assembly_source", "generator"))
-    return {**empty, **words, "bench": "main", "body_family": "F1", "purpose": "unit", **values}
+    return {
+        **empty,
+        **words,
+        "bench": "main",
+        "body_family": "F1",
+        "purpose": "unit",
+        "measured_on": "2024-02-29",
+        **values,
+    }
 
 
 def test_family_tables_count_and_take_medians() -> None:
@@ -263,10 +271,11 @@ def test_family_tables_count_and_take_medians() -> None:
                 sra_static_deg=92.0,
                 sra_dynamic_deg=91.0,
             ),
-            sheet(assembly_source="S2", vtf_mn=19.0),
+            sheet(assembly_source="S2", vtf_mn=19.0, measured_on="2025-01-31"),
             sheet(body_family="F2", assembly_source="S2"),
         ]
     ).astype({"stylus_profile": "str", "cantilever_material": "str", "generator": "str"})
+    frame["measured_on"] = pd.to_datetime(frame["measured_on"]).dt.date
     with in_memory(frame) as con:
         engine = DuckEngine(con)
         combos, families = (
@@ -279,6 +288,7 @@ def test_family_tables_count_and_take_medians() -> None:
     ]
     first = families.set_index("family").loc["F1"]
     assert (first["vtf_mn"], first["vta_static_deg"], first["n"]) == (19.0, 23.5, 3)
+    assert first["newest"] == 12 * 2025 + 1
     assert np.isnan(families.set_index("family").loc["F2", "vtf_mn"])
 
 
