@@ -30,7 +30,7 @@ _MARKS_OF_A_UNIT: Final = re.compile(r"[^\w\s+\-±/.]+")
 _VOCABULARY: Final = frozenset(
     word for phrases in HEADERS.values() for phrase in phrases for word in phrase.split()
 )
-FREQUENCY: Final = re.compile(r"@?\s*\b(\d+)\s*hz\b", re.IGNORECASE)
+FREQUENCY: Final = re.compile(r"@?\s*\b(\d+)\s*(?:hz|c/s|cps)\b", re.IGNORECASE)
 """At which frequency a compliance is told; it is no unit of the column's."""
 _STEM_WORDS: Final = frozenset(word for known in STEMS.values() for name in known for word in name.split())
 _NO_PLACE: Final = {
@@ -77,10 +77,12 @@ def split_header(header: str) -> tuple[list[str], str]:
 
     text = re.sub(r"[\[(<{]([^\])>}]*)[\])>}]", inside, text)
     text = re.sub(r"\b([a-z])\.([a-z])\.([a-z])\b\.?", r"\1\2\3", text)  # S.R.A.
+    text = re.sub(r"\bt\.f\.?(?=\W|$)", "tf", text)
     text = re.sub(r"\bn°", "no ", text)
     text = re.sub(r"(?<=[a-z])°", " °", text)
     words = re.sub(r"[^a-z0-9µ°]+|(?<=[lr])2(?=[lr])", " ", text).split()
     words = [re.sub(r"(?<=isch)e[rnms]?$", "", word) for word in words]  # statische, statischer
+    words = [letter for word in words for letter in (word if word in {"lr", "rl"} else [word])]
     if not unit and len(words) > 1 and words[-1] not in {"l", "r"} and _is_unit(words[-1]):
         unit = words.pop()
     for left, right in (("left", "right"), ("links", "rechts"), ("gauche", "droite")):

@@ -57,11 +57,11 @@ _PHRASES: Final = {
         "spielstunden, hrs"
     ),
     "vtf_mn": (
-        "force, tracking force, vtf, downforce, stylus force, auflagekraft, force d appui, force "
+        "force, tracking force, vtf, tf, downforce, stylus force, auflagekraft, force d appui, force "
         "appui, appui, tracking weight, auflage"
     ),
     "compliance_um_per_mn": (
-        "compliance, catalogue compliance, nachgiebigkeit, nadelnachgiebigkeit, souplesse"
+        "compliance, cu, catalogue compliance, nachgiebigkeit, nadelnachgiebigkeit, souplesse"
     ),
     "compliance_frequency_hz": "compliance frequency, compliance at, compliance freq",
     "cantilever_length_mm": (
@@ -72,11 +72,11 @@ _PHRASES: Final = {
         "c, temperatur raum, t raum, bench temp, bench temperature, tmp"
     ),
     "crosstalk_l_to_r_db": (
-        "crosstalk l r, xtalk l r, uebersprechen l r, diaphonie l r, diaphonie "
+        "crosstalk l r, xtalk l r, xt l r, x t l r, uebersprechen l r, diaphonie l r, diaphonie "
         "g d, kanaltrennung l r, separation l r"
     ),
     "crosstalk_r_to_l_db": (
-        "crosstalk r l, xtalk r l, uebersprechen r l, diaphonie r l, diaphonie "
+        "crosstalk r l, xtalk r l, xt r l, x t r l, uebersprechen r l, diaphonie r l, diaphonie "
         "d g, kanaltrennung r l, separation r l"
     ),
     "crosstalk_phase_l_to_r_deg": "crosstalk phase l r, xtalk phase l r, phase l r",
@@ -86,7 +86,7 @@ _PHRASES: Final = {
         "kanalgleichheit, equilibre, equilibre g d"
     ),
     "zenith_deg": ("zenith, zenith error, zenit, zenithfehler, zenitfehler, zenith angle, erreur zenith"),
-    "height_mm": ("height, body height, stylus height, hoehe, hauteur, bauhoehe"),
+    "height_mm": ("height, ht, body height, stylus height, hoehe, hauteur, bauhoehe"),
     "tip_to_mount_mm": (
         "tip to mount, stylus to mount, tip to holes, stylus to holes, offset, mount offset, pin "
         "offset, nadel bis bohrung"
@@ -127,7 +127,7 @@ STEMS: Final[dict[str, tuple[str, ...]]] = {
         "vertikalspur",
         "piste",
     ),
-    "azimuth": ("azimuth", "azimut"),
+    "azimuth": ("azimuth", "azimut", "az"),
 }
 """Words for the angles whose name needs another word to be one column."""
 
@@ -137,11 +137,11 @@ NO_ANGLE: Final = _set("force weight kraft appui error fehler")
 QUALIFIERS: Final[dict[str, frozenset[str]]] = {
     "still": _set(
         "still static stat statisch stop stopped stillstand standing stehend stehende ruhend ruhe stand "
-        "arret statique repos"
+        "arret statique repos 0"
     ),
     "turning": _set(
         "turning dynamic dyn dynamisch playing moving rotating spinning spin drehend laufend laufende lauf "
-        "rotation dynamique tournant tournante marche"
+        "rotation dynamique tournant tournante marche 33"
     ),
     "after": _set(
         "after corrected correction final nachher korrigiert korrektur danach apres corrige corrigee"
