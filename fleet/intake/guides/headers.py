@@ -80,6 +80,7 @@ def split_header(header: str) -> tuple[list[str], str]:
     text = re.sub(r"\bt\.f\.?(?=\W|$)", "tf", text)
     text = re.sub(r"\bn°", "no ", text)
     text = re.sub(r"(?<=[a-z])°", " °", text)
+    text = re.sub(r"(?<![a-z0-9])([a-z]+)(\d\d?)(?![a-z0-9])", _apart, text)
     words = re.sub(r"[^a-z0-9µ°]+|(?<=[lr])2(?=[lr])", " ", text).split()
     words = [re.sub(r"(?<=isch)e[rnms]?$", "", word) for word in words]  # statische, statischer
     words = [letter for word in words for letter in (word if word in {"lr", "rl"} else [word])]
@@ -91,6 +92,11 @@ def split_header(header: str) -> tuple[list[str], str]:
     if "l" in words or "r" in words:
         words = [word for word in words if word not in {"to", "the", "of", "in", "auf", "nach", "vers"}]
     return words, unit
+
+
+def _apart(match: re.Match[str]) -> str:
+    """An angle's name and the turns a minute right behind it, as two words: sra33."""
+    return f"{match[1]} {match[2]}" if match[1] in _STEM_WORDS else match[0]
 
 
 def names_a_unit(cell: str) -> bool:

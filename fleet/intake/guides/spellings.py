@@ -144,7 +144,7 @@ QUALIFIERS: Final[dict[str, frozenset[str]]] = {
         "rotation dynamique tournant tournante marche 33"
     ),
     "after": _set(
-        "after corrected correction final nachher korrigiert korrektur danach apres corrige corrigee"
+        "after post corrected correction final nachher korrigiert korrektur danach apres corrige corrigee"
     ),
     "seen": _set("seen optical optic opt visual eye gesehen optisch optique vu"),
     "electrical": _set("electrical electric el elec electr elektrisch electrique meter metered"),
