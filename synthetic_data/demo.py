@@ -13,7 +13,9 @@ import pandas as pd
 from synthetic_data.watch import check_pickup
 from synthetic_data.world import World, WorldSpec
 
-DEMO_SEED = 16
+DEMO_SEED = 21
+"""Of the seeds 11 to 30 the one whose list of suspects comes nearest their average: .095 of it false, .64 of
+the faulty units found."""
 DEMO_LABEL = "Invented demo bench: no real pickup, maker or owner."
 _SHEETS, _ENQUIRIES, _WEEKS, _CREEP_WEEKS = 900, 40, 229, 30
 
@@ -72,7 +74,6 @@ def demo_fleet(out_dir: Path | None = None, *, seed: int = DEMO_SEED) -> Demo:
         seed=seed,
         n_families=24,
         profiles=("elliptical", "line_contact", "narrow_edge"),
-        spherical_share=0.08,
         retip_share=0.1,
         bench="demo",
     )

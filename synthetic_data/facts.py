@@ -11,6 +11,7 @@ import pandas as pd
 from fleet.errors import FleetError
 from synthetic_data.balance import Floats
 from synthetic_data.catalogue import Catalogue
+from synthetic_data.spec import WorldSpec
 
 # Shares of enquiries that do not tell a fact (invented, as a workshop's post looks).
 NOT_TOLD: dict[str, float] = {
@@ -27,7 +28,7 @@ NOT_TOLD: dict[str, float] = {
     "hours_used": 0.70,
 }
 _WORDS = ("generator", "stylus_profile", "cantilever_material", "assembly_source")
-_FIGURES = ("vtf_mn", "compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm")
+_FIGURES = ("compliance_um_per_mn", "compliance_frequency_hz", "cantilever_length_mm")
 _ROOM_SD_DEG = 0.18
 _VISIT = ("sra_static_deg", "vta_dynamic_deg")
 
@@ -46,7 +47,7 @@ def hide_facts(rng: np.random.Generator, told: pd.DataFrame, shares: Mapping[str
     return out
 
 
-def line_weights(catalogue: Catalogue, facts: Mapping[str, Any], share: Floats) -> Floats:
+def line_weights(spec: WorldSpec, catalogue: Catalogue, facts: Mapping[str, Any], share: Floats) -> Floats:
     """Probability of each line of the catalogue given what an enquiry tells.
 
     Parameters
@@ -70,9 +71,10 @@ def line_weights(catalogue: Catalogue, facts: Mapping[str, Any], share: Floats) 
     for name in _WORDS:
         if not pd.isna(facts.get(name)):
             weight = weight * (catalogue.column(name) == facts[name])
+    if not pd.isna(facts.get("vtf_mn")) and pd.isna(family):  # a told family may be asked about at any force
+        weight = weight * _chance_of_force(spec, catalogue.figures("vtf_mn"), float(facts["vtf_mn"]))
     for name in _FIGURES:
-        # A force may be told that is not the family's own.
-        if not pd.isna(facts.get(name)) and not (name == "vtf_mn" and not pd.isna(family)):
+        if not pd.isna(facts.get(name)):
             weight = weight * np.isclose(catalogue.figures(name), float(facts[name]), atol=0.01)
     if not pd.isna(facts.get("tilt_room_deg")):
         away = (float(facts["tilt_room_deg"]) - catalogue.figures("tilt_room_mean_deg")) / _ROOM_SD_DEG
@@ -83,6 +85,15 @@ def line_weights(catalogue: Catalogue, facts: Mapping[str, Any], share: Floats) 
         raise FleetError("no family of this world matches what is told; tell less, or another world's facts.")
     out: Floats = weight / total
     return out
+
+
+def _chance_of_force(spec: WorldSpec, nominal: Floats, told_mn: float) -> Floats:
+    """Chance that a unit of each line is run at the told force [0.1 mN]: its family's own or another."""
+    own = np.isclose(nominal, told_mn, atol=0.01)
+    low, high = spec.off_force_range
+    off = (nominal * low <= told_mn) & (told_mn <= nominal * high)
+    density = off * 0.1 / (nominal * (high - low))
+    return np.asarray((1.0 - spec.off_force_share) * own + spec.off_force_share * density)
 
 
 def visit_weights(facts: Mapping[str, Any]) -> dict[str, float]:

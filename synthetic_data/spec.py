@@ -1,6 +1,7 @@
 """What an invented world is made of: every number of it, with its default.
 
-The defaults are the reference world of this project's own figures (README.md of this folder lists each
+The defaults are a workshop's sheets as they are: spherical styli, tracking angles left out, owners' own
+figures, families that scatter unequally. `TIDY` takes all that away (README.md of this folder lists each
 number with its unit and where it comes from). Nothing here is a real pickup, maker or owner.
 """
 
@@ -166,16 +167,16 @@ class WorldSpec:
     missing_hours: float = 0.6
     repeat_share: float = 0.08
     retip_share: float = 0.0
-    spherical_share: float = 0.0
-    hundred_hz_share: float = 0.0
+    spherical_share: float = 0.25
+    hundred_hz_share: float = 0.3
     hundred_hz_ratio: float = 1.75
-    patchy_share: float = 0.0
+    patchy_share: float = 0.3
     patchy_missing_vta: float = 0.5
-    off_force_share: float = 0.0
+    off_force_share: float = 0.25
     off_force_range: tuple[float, float] = (0.8, 1.25)
-    wrong_frequency_share: float = 0.0
-    hidden_where_worst: float = 0.0
-    owner_sd_deg: float = 0.0
+    wrong_frequency_share: float = 0.1
+    hidden_where_worst: float = 0.5
+    owner_sd_deg: float = 1.0
     tracking_mean_deg: float = 25.0
     built_in_mean_deg: float = 67.5
     softness_median: float = 1.75
@@ -194,7 +195,7 @@ class WorldSpec:
     years: float = 4.4
     bench: str = "main"
     noise: Noise = field(default_factory=Noise)
-    spread: Spread = field(default_factory=Spread)
+    spread: Spread = field(default_factory=lambda: Spread(family_spread_log=0.3, unit_tail_df=15.0))
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -207,14 +208,14 @@ class WorldSpec:
             raise FleetError("n_families is below n_sources; give each source at least one family.")
 
 
-AWKWARD: dict[str, Any] = {
-    "spherical_share": 0.25,
-    "hundred_hz_share": 0.3,
-    "patchy_share": 0.3,
-    "off_force_share": 0.25,
-    "wrong_frequency_share": 0.1,
-    "hidden_where_worst": 0.5,
-    "owner_sd_deg": 1.0,
-    "spread": Spread(family_spread_log=0.3, unit_tail_df=15.0),
+TIDY: dict[str, Any] = {
+    "spherical_share": 0.0,
+    "hundred_hz_share": 0.0,
+    "patchy_share": 0.0,
+    "off_force_share": 0.0,
+    "wrong_frequency_share": 0.0,
+    "hidden_where_worst": 0.0,
+    "owner_sd_deg": 0.0,
+    "spread": Spread(),
 }
-"""What a workshop's sheets are like on a bad day, all at once (invented): ``WorldSpec(seed, **AWKWARD)``."""
+"""Nothing lacks where it hurts, all families scatter alike and normally: ``WorldSpec(seed, **TIDY)``."""

@@ -165,7 +165,7 @@ class World:
             reading, `built_in_deg` and `tilt_deg` from the readings), `fault`, and the truth as `true_…`.
         """
         rng = np.random.default_rng([self.spec.seed, _DRAWS, stream])
-        weight = line_weights(self.catalogue, facts, self._mixed_share(new_family_share))
+        weight = line_weights(self.spec, self.catalogue, facts, self._mixed_share(new_family_share))
         visit = visit_weights(facts)
         many = n * _VISIT_OVERSAMPLING if visit else n
         line = rng.choice(len(weight), many, p=weight)
@@ -219,6 +219,7 @@ class World:
         for name, value in visit.items():
             habit = self.catalogue.operator_habit["sra_deg" if name.startswith("sra") else name][operator]
             sd = np.hypot(getattr(self.spec.noise, name), STEPS[name] / np.sqrt(12.0))
+            sd = np.hypot(sd, self.spec.owner_sd_deg)
             log -= 0.5 * ((getattr(upright, name) + habit - value) / sd) ** 2
         if "sra_static_deg" in visit:
             log[self.catalogue.column("stylus_profile")[units.line] == "spherical"] = -np.inf

@@ -27,7 +27,7 @@ from fleet.store.tallies import DuckEngine
 from fleet.tallies.engine import count_combos, held_rows
 from fleet.tallies.queries import families_sql
 from fleet.tallies.row_sums import RowTallies
-from synthetic_data.spec import AWKWARD
+from synthetic_data.spec import TIDY
 from synthetic_data.world import Noise, World, WorldSpec
 
 LONG = os.environ.get("FLEET_LONG") == "1"
@@ -58,12 +58,12 @@ class Fleet:
 
 def ideal(seed: int, **spec: Any) -> World:
     """A world whose operators have no habits."""
-    return World(WorldSpec(seed=seed, noise=Noise(operator=0.0), **spec))
+    return World(WorldSpec(seed=seed, **{**TIDY, "noise": Noise(operator=0.0), **spec}))
 
 
 def awkward(seed: int, **spec: Any) -> World:
     """A world whose sheets lack and get wrong whatever a workshop's sheets can."""
-    return World(WorldSpec(seed=seed, **{**AWKWARD, **spec}))
+    return World(WorldSpec(seed=seed, **spec))
 
 
 def tokened(sheets: pd.DataFrame) -> pd.DataFrame:

@@ -48,7 +48,7 @@ def unit(
     --------
     >>> import fleet
     >>> store = fleet.open_store("demo/fleet.duckdb")
-    >>> fleet.unit(store, "DEMO-W00000149", house=store)
+    >>> fleet.unit(store, "DEMO-W00000618", house=store)
     Life: 2 visits; since 2021-01-16 only noise ...
     """
     model = None if house is None else house_of(house)

@@ -13,7 +13,7 @@ NEEDED: Final = "vl_convert"
 FONT: Final = "DejaVu Sans, Verdana, sans-serif"
 WIDTH_PX: Final = {1: 640, 2: 300, 3: 210}
 """Width of the drawing area by how many pictures stand side by side, so that letters stay readable."""
-HEIGHT_PX: Final = {1: 210, 2: 160, 3: 140}
+HEIGHT_PX: Final = {1: 210, 2: 150, 3: 120}
 
 
 def can_draw() -> bool:

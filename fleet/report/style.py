@@ -31,7 +31,7 @@ header {{ border-top: 2.2pt solid {BLUE}; padding-top: 5pt; }}
 header p {{ margin: 0; color: {FAINT}; font-size: 8.6pt; string-set: running content(); }}
 h1 {{ font-size: 17pt; line-height: 1.2; font-weight: 400; margin: 9pt 0 7pt 0; letter-spacing: -0.01em; }}
 .answer {{ font-size: 11pt; line-height: 1.45; margin: 0 0 10pt 0; padding-left: 9pt;
-  border-left: 2.2pt solid {BLUE}; max-width: 150mm; }}
+  border-left: 2.2pt solid {BLUE}; }}
 dl.headlines {{ display: flex; gap: 9pt; margin: 0 0 4pt 0; }}
 dl.headlines > div {{ flex: 1 1 0; border-top: 0.6pt solid {LINE}; padding-top: 4pt; }}
 dl.headlines dt {{ color: {FAINT}; font-size: 8.2pt; }}
@@ -39,8 +39,8 @@ dl.headlines dd {{ margin: 0; }}
 dl.headlines dd.value {{ font-size: 15pt; line-height: 1.3; }}
 dl.headlines dd.note {{ font-size: 7.8pt; line-height: 1.35; color: {FAINT}; }}
 h2 {{ font-size: 11.2pt; line-height: 1.25; font-weight: 700; margin: 13pt 0 4pt 0; break-after: avoid; }}
-section p {{ margin: 0 0 5pt 0; max-width: 158mm; }}
-ul {{ margin: 0 0 5pt 0; padding-left: 13pt; max-width: 158mm; }}
+section p {{ margin: 0 0 5pt 0; }}
+ul {{ margin: 0 0 5pt 0; padding-left: 13pt; }}
 li {{ margin-bottom: 1.5pt; }}
 .pictures {{ display: flex; gap: 8pt; align-items: flex-end; break-inside: avoid; }}
 figure {{ margin: 2pt 0 5pt 0; flex: 1 1 0; min-width: 0; break-inside: avoid; }}
@@ -72,8 +72,7 @@ main.card .pictures {{ align-items: center; }}
 main.card {{ page: card; }}
 main.card h1 {{ font-size: 15pt; margin: 5pt 0; }}
 main.card h2 {{ margin: 8pt 0 3pt 0; }}
-main.card .answer {{ font-size: 10.4pt; margin-bottom: 6pt; max-width: none; }}
-main.card ul, main.card section p {{ max-width: none; }}
+main.card .answer {{ font-size: 10.4pt; margin-bottom: 6pt; }}
 main.card .cautions {{ margin-top: 6pt; padding-top: 3pt; }}
 main.card .cautions h2 {{ margin: 0 0 2pt 0; }}
 dl.fields {{ display: flex; flex-wrap: wrap; gap: 7pt 14pt; margin: 8pt 0 0 0; break-inside: avoid; }}

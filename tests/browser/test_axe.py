@@ -105,7 +105,7 @@ def test_no_shared_page_has_a_fault_of_ours(view: str, page: Page, shared_server
 
 @pytest.mark.parametrize(
     "words",
-    [["quote", "--kind", "line_contact/boron", "--no-keep"], ["year", "2024"], ["unit", "DEMO-W00000410"]],
+    [["quote", "--kind", "line_contact/boron", "--no-keep"], ["year", "2024"], ["unit", "DEMO-W00000181"]],
 )
 def test_no_paper_has_a_fault(words: list[str], page: Page, demo_store: Path, tmp_path: Path) -> None:
     """Papers have no allowance: nothing of them is anybody else's markup. They run under their own policy."""

@@ -99,11 +99,11 @@ def test_a_store_knows_a_serial_s_visits(store: Store, monkeypatch: pytest.Monke
     """A serial tells a store's quote and judgement what the unit's earlier visits read; a model alone not."""
     key = TokenKey(b"a key for tests only")
     monkeypatch.setattr("fleet.intake.typed.load_key", lambda make: key)
-    serial = {"serial": "DEMO-X0000234"}
+    serial = {"serial": "DEMO-X0000005"}
     assert "an earlier reading of the tracking angle" in fleet.quote(store, serial).to_frame()["basis"][0]
     assert "nothing told" in fleet.quote(load_house(store), serial).to_frame()["basis"][0]
     found = fleet.judge(store, serial | {"zenith_deg": 4.0})
     assert found.change is not None
-    assert found.change.before == "DEMO-W00000149"
+    assert found.change.before == "DEMO-W00000618"
     assert "Two benches" not in found.change.sentence
-    assert fleet.unit(store, "DEMO-W00000149").visits["sheet_no"].tolist()[-1] == found.change.before
+    assert fleet.unit(store, "DEMO-W00000618").visits["sheet_no"].tolist()[-1] == found.change.before

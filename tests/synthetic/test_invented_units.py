@@ -9,10 +9,10 @@ from fleet.physics.sag import equilibrium_deg
 from synthetic_data.balance import free_from_still_deg, settled_deg, stiffness_un_m
 from synthetic_data.catalogue import Catalogue, draw_catalogue
 from synthetic_data.readings import crosstalk
-from synthetic_data.spec import FAULT_SIZES, FAULTS, WorldSpec
+from synthetic_data.spec import FAULT_SIZES, FAULTS, TIDY, WorldSpec
 from synthetic_data.units import Stand, Units, draw_faults, draw_units, stand
 
-SPEC = WorldSpec(seed=11)
+SPEC = WorldSpec(seed=11, **TIDY)
 N = 4000
 
 
@@ -170,7 +170,7 @@ def test_stiff_suspension_rises_and_sags_less(catalogue: Catalogue) -> None:
 
 def test_fault_scale_scales_the_sizes() -> None:
     """Half the fault scale gives half the degrees, and the square root of a softness factor."""
-    half = WorldSpec(seed=11, fault_scale=0.5)
+    half = WorldSpec(seed=11, **TIDY, fault_scale=0.5)
     for fault, power in (("rake_set_wrong", False), ("suspension_soft", True)):
         catalogue = draw_catalogue(SPEC)
         _, _, full, _ = _pair(catalogue, fault)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,7 +17,7 @@ from synthetic_data import units as units_module
 from synthetic_data.catalogue import draw_catalogue
 from synthetic_data.frames import SHEET_COLUMNS
 from synthetic_data.readings import STEPS
-from synthetic_data.spec import FAULTS, SLIPS, Noise
+from synthetic_data.spec import FAULTS, SLIPS, TIDY, Noise
 from synthetic_data.world import NOT_TOLD, World, WorldSpec
 
 N = 40_000
@@ -23,7 +25,7 @@ N = 40_000
 
 @pytest.fixture(scope="module")
 def world() -> World:
-    return World(WorldSpec(seed=3))
+    return World(WorldSpec(seed=3, **TIDY))
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +36,7 @@ def sheets_and_truth(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
 def test_the_same_spec_is_the_same_world_and_another_stream_another_sample(world: World) -> None:
     """Equal specs give equal sheets, however often asked; a stream changes units but no family."""
     first, truth = world.sheets(200)
-    again, truth_again = World(WorldSpec(seed=3)).sheets(200)
+    again, truth_again = World(WorldSpec(seed=3, **TIDY)).sheets(200)
     pd.testing.assert_frame_equal(first, again)
     pd.testing.assert_frame_equal(truth, truth_again)
     other, _ = world.sheets(200, stream=1)
@@ -155,7 +157,9 @@ def test_a_retipped_unit_is_another_unit_under_the_same_serial() -> None:
 
 def test_slips_spoil_what_they_say(world: World) -> None:
     """Every kind of slip leaves the mark of its kind on the reading, against the truth."""
-    sheets, truth = World(WorldSpec(seed=5, slip_share=0.5, fault_share=0.0, missing_vta=0.0)).sheets(6000)
+    sheets, truth = World(WorldSpec(seed=5, **TIDY, slip_share=0.5, fault_share=0.0, missing_vta=0.0)).sheets(
+        6000
+    )
     read = sheets[["sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg"]]
     off = read - truth[list(read.columns)]
     kind = truth["slip"]
@@ -238,7 +242,7 @@ def test_between_source_and_family_sds_are_the_reference_ones() -> None:
 
 def test_drift_moves_the_rake_readings_alone() -> None:
     """A drifting bench reads the rake ever higher from its day on; the truth and VTA stay."""
-    spec = {"seed": 7, "fault_share": 0.0, "slip_share": 0.0}
+    spec = {**TIDY, "seed": 7, "fault_share": 0.0, "slip_share": 0.0}
     still, truth = World(WorldSpec(**spec)).sheets(1500)
     drifting, same = World(WorldSpec(**spec, drift_deg_per_week=0.05, drift_from=0.5)).sheets(1500)
     pd.testing.assert_frame_equal(truth, same)
@@ -308,8 +312,10 @@ def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 40
 
 
 @pytest.mark.parametrize("visit_share", [0.0, 1.0])
-def test_draws_are_the_true_predictive_distribution(world: World, visit_share: float) -> None:
+@pytest.mark.parametrize("spec", [TIDY, {}], ids=["tidy", "as a workshop's"])
+def test_draws_are_the_true_predictive_distribution(spec: dict[str, Any], visit_share: float) -> None:
     """Outcomes are uniform in the draws given the facts told, with or without an earlier visit."""
+    world = World(WorldSpec(seed=3, **spec))
     for name, ranks in _ranks(world, world, visit_share=visit_share).items():
         assert len(ranks) > 100
         assert stats.kstest(ranks, "uniform").pvalue > 0.002, name
@@ -321,7 +327,10 @@ def test_draws_of_a_wrong_world_are_found_out(world: World) -> None:
     narrow = World(
         WorldSpec(
             seed=3,
-            spread=type(spread)(tracking_unit_deg=0.5, built_in_unit_deg=0.4, softness_unit_log=0.06),
+            **{
+                **TIDY,
+                "spread": type(spread)(tracking_unit_deg=0.5, built_in_unit_deg=0.4, softness_unit_log=0.06),
+            },
         )
     )
     ranks = _ranks(world, narrow, n=150)

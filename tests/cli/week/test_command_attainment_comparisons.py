@@ -119,7 +119,8 @@ def test_pooled_and_chance(fleet: Fleet) -> None:
     assert len(extreme)
     assert ((extreme["both_reachable_pooled"] > 0) & (extreme["both_reachable_pooled"] < whole)).all()
     chance = found["both_reachable_chance"]
-    assert ((chance > 0) & (chance < 1)).all()
+    assert chance.between(0, 1).all()
+    assert ((chance > 0) & (chance < 1))[~found["kind"].str.startswith("spherical")].all()
     shown = fleet(*words).out
     assert "both targets within reach of some tilt, pooled" in shown
     assert "(the house model)" in shown
