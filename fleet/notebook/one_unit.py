@@ -49,7 +49,7 @@ def unit(
     >>> import fleet
     >>> store = fleet.open_store("demo/fleet.duckdb")
     >>> fleet.unit(store, "DEMO-W00000618", house=store)
-    Life: 2 visits; since 2021-01-16 only noise ...
+    Life: 2 visits; since 2023-08-21 only noise ...
     """
     model = None if house is None else house_of(house)
     if isinstance(sheets, Store):

@@ -99,7 +99,7 @@ def fit(sheets: SheetsLike) -> House:
     --------
     >>> import fleet
     >>> fleet.fit("demo/demo-sheets.csv")
-    House: 830 units, ... links
+    House: 833 units, ... links
     """
     if isinstance(sheets, Store):
         return fit_store(sheets.open())

@@ -154,7 +154,7 @@ def read_sheets(
     >>> import fleet
     >>> sheets = fleet.read_sheets("demo/demo-sheets.csv")
     >>> sheets
-    Sheets: 1129 sheets of 835 units, 6 worth a look
+    Sheets: 1129 sheets of 835 units, 3 worth a look
     >>> frame = sheets.to_frame()
     >>> fleet.read_sheets(frame.assign(vtf_mn=1.8).head(1))
     Traceback (most recent call last):

@@ -15,12 +15,12 @@ from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 from fleet.statistics.change_point import find_change
 from fleet.statistics.control_charts import cusum_chart, ewma_chart
-from synthetic_data.spec import Noise, WorldSpec
+from synthetic_data.spec import TIDY, Noise, WorldSpec
 from synthetic_data.watch import check_pickup
 from synthetic_data.world import World
 
 START = pd.Timestamp("2021-01-04")
-QUIET = World(WorldSpec(seed=5, noise=Noise(operator=0.0)))
+QUIET = World(WorldSpec(seed=5, **TIDY, noise=Noise(operator=0.0)))
 
 
 def weekly(values: np.ndarray, **columns: object) -> pd.DataFrame:

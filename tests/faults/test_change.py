@@ -12,6 +12,7 @@ import pytest
 
 from fleet.faults.change import DRIFTED, MISREAD, NOISE, STATES, WORN, compare
 from fleet.house_model.chain import READING_NOISE, READINGS
+from synthetic_data.spec import TIDY
 from synthetic_data.world import World, WorldSpec
 
 SIDE = ("sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg")
@@ -40,7 +41,7 @@ def later(**moved: float) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def pairs() -> list[tuple[dict[str, Any], dict[str, Any]]]:
     """Two visits each of 300 invented units: other operators, warmth and hours, nothing else changed."""
-    sheets, _ = World(WorldSpec(seed=7, repeat_share=0.5, slip_share=0.0)).sheets(600)
+    sheets, _ = World(WorldSpec(seed=7, **TIDY, repeat_share=0.5, slip_share=0.0)).sheets(600)
     visits = [v.sort_values("measured_on").to_dict("records") for _, v in sheets.groupby("serial")]
     return [(v[0], v[1]) for v in visits if len(v) == 2]
 

@@ -6,12 +6,13 @@ from worlds import stored
 
 from fleet.fitting.fit import fit_store
 from fleet.house_model.summary import compare, summarise_model
+from synthetic_data.spec import TIDY
 from synthetic_data.world import World, WorldSpec
 
 
 @pytest.fixture(scope="module")
 def fleets(tmp_path_factory):
-    world = World(WorldSpec(seed=4, n_families=24))
+    world = World(WorldSpec(seed=4, n_families=24, **TIDY))
     folders = {n: tmp_path_factory.mktemp(f"learnt-{n}") for n in (150, 900)}
     out = [fit_store(stored(folder, world.sheets(n)[0])) for n, folder in folders.items()]
     return world, *out
