@@ -182,7 +182,8 @@ def empty(sentence: str, *commands: str) -> None:
 
 def note(text: str) -> None:
     """Add a remark in small letters, in ink that has the contrast of the rest (greyed captions haven't)."""
-    st.markdown(f":small[{plain(text)}]")
+    if text:
+        st.markdown(f":small[{plain(text.strip())}]")
 
 
 def answer(sentence: str) -> None:

@@ -204,11 +204,14 @@ def test_rates_are_the_attainment_tables_own() -> None:
 
 
 def test_causes_add_up_to_all_units() -> None:
-    """One tilt serves both, the built-in angle forbids it, or the room does: the shares end at one."""
+    """One tilt serves both, the built-in angle forbids it, or the room does: shares end at 1, blurred too."""
     table = rates.name_groups(attainment(units(), ["cantilever_material"], Policy()), ["cantilever_material"])
     shares = rates.cause_shares(table)
     assert shares.groupby("label")["to"].max().tolist() == pytest.approx([1.0, 1.0])
     assert rates.conflict_causes(table).description.startswith("Share of units by group")
+    blurred = rates.cause_shares(table.assign(conflict_built_in_rate=0.9, both_reachable_rate=0.6))
+    assert blurred.groupby("label")["to"].max().tolist() == pytest.approx([1.0, 1.0])
+    assert set(blurred.loc[blurred["what"] == "built-in angle forbids it", "said"]) == {"90 %"}
 
 
 def test_periods_are_drawn_for_the_largest_groups_with_shapes() -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
     from fleet.faults.verdicts import Record
 
-NEWEST_JUDGED: Final = 20_000
+NEWEST_JUDGED: Final = 10_000
 """So many of the newest sheets are judged at once; the command line judges any number."""
 
 
@@ -29,13 +29,11 @@ class Listed:
     ----------
     table : the judgement's table with each unit's kind, source and newest verdict
     sentence : the answer
-    whole : whether all sheets of the store were judged, or only the newest
     record : how often the flags were right
     """
 
     table: pd.DataFrame
     sentence: str
-    whole: bool
     record: Record
 
 
@@ -54,8 +52,14 @@ def ranked_suspects(path: str, revision: str, fdr: float) -> Listed:
     table = found.table.merge(about, on=key, how="left", validate="many_to_one")
     told = verdicts.assign(unit=verdicts["unit"].astype("str")).set_index("unit")
     table["verdict"] = table["unit"].map(told["outcome"].mask(told["fault"].notna(), told["fault"]))
-    whole = overview(path, revision).unit_sheets <= NEWEST_JUDGED
-    return Listed(table, found.sentence, whole, flag_record(found.table, verdicts))
+    return Listed(table, found.sentence, flag_record(found.table, verdicts))
+
+
+def judged_part(path: str, revision: str) -> str:
+    """Which sheets are judged, where the store holds too many to judge all at once; else empty."""
+    if overview(path, revision).unit_sheets <= NEWEST_JUDGED:
+        return ""
+    return f"Judged here: the newest {NEWEST_JUDGED} sheets; `fleet suspects --out suspects.csv` judges all."
 
 
 @of_sheets

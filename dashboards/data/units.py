@@ -1,4 +1,4 @@
-"""Units: one unit's sheets, its readings among its kind, and the units behind a figure."""
+"""Units: one unit's readings among its kind, and the units behind a figure."""
 
 from __future__ import annotations
 
@@ -55,19 +55,6 @@ def of_kind(path: str, revision: str, kind: str) -> pd.DataFrame:
     if len(same) > FEWEST_OF_KIND:
         return same
     return pick_sheets(store, COMPARED, counting=True, newest_first=MOST_OF_KIND)
-
-
-@of_sheets
-@st.cache_data(max_entries=_RESULTS_KEPT, show_spinner=False)
-def sheets_of_unit(path: str, revision: str, sheet_no: str, unit: str | None = None) -> pd.DataFrame:
-    """All sheets of a unit, or of the one that a sheet belongs to, newest first."""
-    del revision
-    store = Store(path)
-    if unit is None:
-        mine = pick_sheets(store, ("unit",), where={"sheet_no": [sheet_no]})["unit"].astype(str).tolist()
-        unit = mine[0] if mine else "-"
-    frame = pick_sheets(store, COMPARED, where={"unit": [unit]})
-    return frame.sort_values("measured_on", ascending=False)
 
 
 @of_sheets

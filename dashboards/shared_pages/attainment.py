@@ -8,6 +8,7 @@ from fleet import words
 from fleet.attainment.distributions import GROUPINGS
 from fleet.attainment.publishing import COLUMNS, YEAR, published_attainment
 from fleet.charts import rates as charts
+from fleet.charts.published import BLURRED
 from fleet.report.paper import policy_words
 
 layout.question(
@@ -43,6 +44,7 @@ if len(told) > 1:
 
 st.header("Where no tilt serves both: why")
 layout.show(charts.conflict_causes(table, look), "causes")
+layout.note(BLURRED)
 layout.note(f"Target policy {policy.name}: {policy_words(policy)}.")
 layout.next_steps(
     ["A difference between groups counts only where their intervals are apart.", words.BENCH_DECIDES]

@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboards import layout, picker, sentences, state
 from dashboards.data import group_figures, normal, store_state
+from dashboards.data.suspects import judged_part
 from dashboards.data.units import units_read
 from fleet import words
 from fleet.attainment.attainment import PERIODS
@@ -43,7 +44,8 @@ def by_group() -> None:
     marked = normal.marked_here(found.path, found.revision, quantity, by, filters, since)
     drawn = charts.readings_by_group(result, look, flagged=marked, policy=layout.policy())
     picker.marks(drawn, "groups", groups, below=False)
-    layout.note(charts.reading_guide(result, marked))
+    part = "" if marked is None else judged_part(found.path, found.revision)
+    layout.note(f"{charts.reading_guide(result, marked)} {part}")
     picker.table(charts.figures(result), "group_figures", groups, below=False)
     layout.download(result.table, "distributions", "distributions_csv")
     group = picker.group(groups)

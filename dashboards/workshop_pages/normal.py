@@ -6,7 +6,7 @@ from dashboards import layout, picker, sentences, state
 from dashboards.data import normal as data
 from dashboards.data import store_state
 from dashboards.data.quotes import make_quote
-from dashboards.data.suspects import ranked_suspects
+from dashboards.data.suspects import judged_part, ranked_suspects
 from fleet.charts import normal, planes
 from fleet.words import fault_words, plain_word
 
@@ -47,7 +47,7 @@ if units.empty:
 look, policy = layout.look(), layout.policy()
 shown = normal.prepare(data.every_standing(found.path, found.revision), units)
 picker.to_units(normal.every_unit(shown, look), "every_unit")
-layout.note(shown.sentence)
+layout.note(f"{shown.sentence} {judged_part(found.path, found.revision)}")
 flagged = units[units["flagged"]]
 if len(flagged):
     picker.to_unit_by_row(

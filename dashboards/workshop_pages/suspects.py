@@ -20,11 +20,7 @@ else:
     layout.answer(listed.sentence)
 if prior_file():
     layout.note(f"Shares of faults to judge by: {prior_file()}, moved by the verdicts recorded here.")
-if not listed.whole:
-    layout.note(
-        f"Judged here: the newest {suspects.NEWEST_JUDGED} sheets. `fleet suspects --out suspects.csv` "
-        "judges the whole store."
-    )
+layout.note(suspects.judged_part(found.path, found.revision))
 picker.suspects(shown)
 layout.download(shown, "suspects", "suspects_csv")
 layout.note(listed.record.sentence)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import altair as alt
 import pandas as pd
 
 from fleet.charts.style import BLUE, LIGHT, VERMILION, Look, overlay
 from fleet.words import plain_word, quantity
+
+BLURRED: Final = "Counts of groups are blurred one by one: shares of one group needn't add up to 100 %."
 
 
 def means_by_group(table: pd.DataFrame, reading: str, look: Look = LIGHT) -> alt.LayerChart:

@@ -188,19 +188,19 @@ def conflict_causes(table: pd.DataFrame, look: Look = LIGHT) -> alt.LayerChart:
 
 
 def cause_shares(table: pd.DataFrame) -> pd.DataFrame:
-    """Shares of `CAUSES` in each group, laid end to end: `label`, `what`, `share`, `from`, `to`, `said`."""
+    """Shares of `CAUSES` of each group, laid within 1: `label`, `what`, `share`, `from`, `to`, `said`."""
     told = _told(table, "both_reachable").sort_values("n", ascending=False, kind="stable").head(MOST_GROUPS)
     labels = told["group"] + "  (n " + told["n"].astype(str) + ")"
+    columns = ["rate" if c == "both_reachable" else f"{c}_rate" for c, _ in CAUSES.values()]
+    shares = told[columns].fillna(0.0).to_numpy(dtype=float)
+    whole = np.maximum(shares.sum(axis=1), 1.0)  # blurred counts may come to more than all
     start = np.zeros(len(told))
     parts = []
-    for name, (column, _) in CAUSES.items():
-        share = (
-            told["rate" if column == "both_reachable" else f"{column}_rate"].fillna(0.0).to_numpy(dtype=float)
-        )
+    for name, share in zip(CAUSES, shares.T, strict=True):
         ends = {"group": told["group"], "label": labels, "what": name, "share": share}
-        ends |= {"from": start, "to": start + share}
+        ends |= {"from": start, "to": start + share / whole}
         parts.append(pd.DataFrame(ends))
-        start = start + share
+        start = start + share / whole
     long = pd.concat(parts, ignore_index=True)
     return long.assign(middle=(long["from"] + long["to"]) / 2, said=long["share"].map(percent))
 

@@ -172,7 +172,7 @@ def _by_kind(table: pd.DataFrame, own: Sequence[Part]) -> tuple[Section, ...]:
                 Table("", charts.figures(told, MEASURE)),
                 Table("Built-in angle, which no tilt changes", published.figures(readings, "built_in")),
             ),
-            notes=("(few): groups that join several kinds.",),
+            notes=("(few): groups that join several kinds.", published.BLURRED),
         ),
     )
 

@@ -93,8 +93,7 @@ def _headlines(
     own: pd.DataFrame, whole: pd.DataFrame, last: pd.DataFrame | None, found: Suspects, year: int
 ) -> tuple[Headline, ...]:
     row = whole.iloc[0]
-    flagged = int(found.table["flagged"].sum()) if len(found.table) else 0
-    judged = len(found.table)
+    units = found.table.groupby("unit")["flagged"].any() if len(found.table) else pd.Series(dtype=bool)
     minutes = own["bench_minutes"].to_numpy(dtype=float, na_value=np.nan)
     told = minutes[~np.isnan(minutes)]
     before = "" if last is None else f"{int(last.iloc[0]['units'])} in {year - 1}"
@@ -105,9 +104,7 @@ def _headlines(
             percent(row[f"{MEASURE}_rate"]),
             f"95 %: {charts.rate_span(row, MEASURE)}.",
         ),
-        Headline(
-            "Suspects", str(flagged), f"of {judged} sheets judged; about 5 % of the flags may be false."
-        ),
+        Headline("Suspects", str(int(units.sum())), f"of {len(units)} units judged."),
     ]
     if len(told):
         headlines.append(
@@ -189,6 +186,7 @@ def _sources(table: pd.DataFrame) -> Section:
 
 def _suspects(found: Suspects) -> Section:
     flagged = found.table[found.table["flagged"].astype(bool)] if len(found.table) else found.table
+    flagged = flagged.drop_duplicates("unit")
     if flagged.empty:
         return Section("Suspects", (found.sentence,))
     counts = flagged["leading_fault"].value_counts()
