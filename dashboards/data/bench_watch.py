@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 import streamlit as st
 
-from dashboards.data.store_state import of_sheets
+from dashboards.data.store_state import of_sheets, overview
 from fleet import words
 from fleet.bench_trust.noise import Noise, repeat_noise
 from fleet.bench_trust.past_sheets import Touched, touched_sheets
@@ -17,12 +17,14 @@ from fleet.bench_trust.pickup_budget import all_budgets, typical_unit
 from fleet.bench_trust.watch import Watch, check_pickups, watch
 from fleet.errors import TooFewError
 from fleet.house_model.chain import READINGS
-from fleet.store import Store
+from fleet.store import Store, pick_sheets
 
 if TYPE_CHECKING:
     from fleet.policy.policy import Policy
 
 _KEPT: Final = 16
+NEWEST_OF_UNITS: Final = 60_000
+"""So many of the newest sheets of units tell what one reading is worth; the command line takes all."""
 COLUMNS: Final = (
     "sheet_no", "measured_on", "bench", "unit", "serial_token", "purpose", "operator", "body_family",
     "assembly_source", "temperature_c", "vtf_mn", *READINGS,
@@ -47,9 +49,23 @@ class Watched:
 @of_sheets
 @st.cache_resource(max_entries=2, show_spinner="Reading the store …")
 def bench_sheets(path: str, revision: str) -> pd.DataFrame:
-    """Every sheet, the columns that tell of the bench."""
-    del revision
-    return Store(path).open().current(COLUMNS)
+    """Every sheet, the columns that tell of the bench; of a large store all checks and the newest units."""
+    store = Store(path).open()
+    if not looked_at(path, revision):
+        return store.current(COLUMNS)
+    parts = [
+        pick_sheets(store, COLUMNS, where={"purpose": ["reference"]}),
+        pick_sheets(store, COLUMNS, newest_first=NEWEST_OF_UNITS),
+    ]
+    both = pd.concat([part for part in parts if len(part)])
+    return both.sort_values(["measured_on", "bench", "sheet_no"], ignore_index=True)
+
+
+def looked_at(path: str, revision: str) -> str:
+    """Which sheets the page looks at, where the store holds too many; else empty."""
+    if overview(path, revision).unit_sheets <= NEWEST_OF_UNITS:
+        return ""
+    return f"Looked at: all checks and the newest {NEWEST_OF_UNITS} sheets of units; `fleet noise` takes all."
 
 
 @of_sheets

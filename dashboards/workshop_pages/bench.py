@@ -64,6 +64,7 @@ if result is not None:
 st.header("How much does one reading scatter?")
 noise = bench_watch.noise(found.path, found.revision)
 st.markdown(layout.plain(noise.sentence))
+layout.note(bench_watch.looked_at(found.path, found.revision))
 if not noise.table.empty:
     layout.show(charts.noise_chart(noise, look), "noise")
     layout.table(charts.noise_figures(noise), "noise_figures")

@@ -8,7 +8,8 @@ A store of invented sheets is filled and fitted (not timed). For each page a ser
 page's answer, with nothing kept of the store (the server's own start, the first import of the libraries by
 one plain visit to the sheets page, comes before). *Warm* is the same page opened anew in a fresh window.
 *Filter* is from picking another option of a list to the answer that differs. *Whole* is the cold page with
-everything drawn; *sent* is what the server sent for the warm page beyond Streamlit's own files. Memory is the
+everything drawn, *work* the server's processor seconds until then, which a busy machine lengthens least;
+*sent* is what the server sent for the warm page beyond Streamlit's own files. Memory is the
 server's largest resident set so far. Medians of `RUNS` for warm and filter, one run cold; the machine's load
 stands above the table, and on a busy one compare within a run only.
 """
@@ -73,8 +74,14 @@ def window(browser: Browser, sent: list[int] | None = None) -> Page:
     return page
 
 
+def work(pid: int) -> float:
+    """Processor seconds that a process has taken so far."""
+    told = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(told[11]) + int(told[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def timed(browser: Browser, store: Path, log: Path, path: str, change: tuple[str, str] | None) -> list[float]:
-    """Seconds cold, whole, warm and after a filter; MB sent and held."""
+    """Seconds cold, warm, after a filter, whole; the server's work; MB sent and held."""
     with running(store, log) as (address, pid):
         first = window(browser)
         first.goto(f"{address}/sheets?plain=1")
@@ -82,17 +89,17 @@ def timed(browser: Browser, store: Path, log: Path, path: str, change: tuple[str
             first.get_by_text("What came in").wait_for()
             settled(first)
         page = window(browser)
-        start = time.perf_counter()
+        start, before = time.perf_counter(), work(pid)
         page.goto(address + path)
         answered(page)
         cold = time.perf_counter() - start
         whole_page(page)
-        whole = time.perf_counter() - start
+        whole, worked = time.perf_counter() - start, work(pid) - before
         again = [warm(browser, address + path, change) for _ in range(RUNS)]
         status = Path(f"/proc/{pid}/status").read_text()
     peak = next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]
     opened, after, sent = (statistics.median(column) for column in zip(*again, strict=True))
-    return [cold, opened, after, whole, sent, int(peak) / 1024]
+    return [cold, opened, after, whole, worked, sent, int(peak) / 1024]
 
 
 def whole_page(page: Page) -> None:
@@ -137,7 +144,7 @@ def main(stores: dict[str, Path]) -> None:
             sheet = (
                 Store(store).current(["sheet_no", "purpose"]).query("purpose == 'unit'")["sheet_no"].iloc[-1]
             )
-            heads = ("page", "cold s", "warm s", "filter s", "whole s", "sent MB", "MB")
+            heads = ("page", "cold s", "warm s", "filter s", "whole s", "work s", "sent MB", "MB")
             tell(
                 f"{name}, load {os.getloadavg()[0]:.1f}\n{heads[0]:14s}"
                 + "".join(f"{h:>9s}" for h in heads[1:])

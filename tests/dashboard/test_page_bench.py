@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bench_sheets, bold
 
+from dashboards.data import bench_watch
 from fleet.bench_trust.noise import repeat_noise
 from fleet.bench_trust.watch import check_pickups, watch
-from fleet.store import Store
+from fleet.store import Store, pick_sheets
 from synthetic_data.demo import demo_fleet
 
 
@@ -86,6 +87,26 @@ def test_noise_and_operators_are_those_of_the_repeats(checked: Path, open_page: 
     assert not app.exception
     assert "zenith readings against their mean" in str(app.get("vega_lite_chart")[3].proto.spec)
     assert len(app.dataframe[2].value) == 13
+
+
+def test_a_large_store_is_looked_at_by_its_newest_sheets_and_all_checks(
+    checked: Path, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beyond the number looked at the watch stays the same, noise is that of the newest, and it is said."""
+    monkeypatch.setattr(bench_watch, "NEWEST_OF_UNITS", 200)
+    for kept in (bench_watch.bench_sheets, bench_watch.noise, bench_watch.bench_watch):
+        kept.__wrapped__.clear()
+    app = open_page(checked, "bench")
+    for kept in (bench_watch.bench_sheets, bench_watch.noise, bench_watch.bench_watch):
+        kept.__wrapped__.clear()
+    assert not app.exception
+    sheets = Store(checked).current()
+    assert bold(app) == watch(check_pickups(sheets)).sentence
+    of_units = pick_sheets(Store(checked), tuple(sheets), newest_first=200)
+    checks = sheets[sheets["purpose"] == "reference"]
+    own = repeat_noise(pd.concat([of_units, checks]).sort_values(["measured_on", "bench", "sheet_no"]))
+    assert app.dataframe[1].value["readings"].tolist() == own.table["readings"].tolist()
+    assert "the newest 200 sheets of units" in words(app)
 
 
 def test_a_bench_without_check_pickups(filled: Path, open_page: OpenPage) -> None:
