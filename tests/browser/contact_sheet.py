@@ -22,8 +22,9 @@ VIEWS = {
         "&sra_dynamic_deg=87.6&vta_dynamic_deg=24&zenith_deg=4.5&azimuth_electrical_deg=1.2&tilt_room_deg=3",
         2900,
     ),
-    "suspects": ("/suspects", 3300),
-    "suspects_groups": ("/suspects?groups=true&show=open", 3900),
+    "normal": ("/normal", 2600),
+    "unit": ("/unit?sheet=DEMO-W00000410&paper=card", 5200),
+    "suspects_groups": ("/suspects?groups=true&show=open", 1900),
     "distributions": ("/distributions", 3000),
     "distributions_units": (
         "/distributions?quantity=sag_deg&by=assembly_source&of=S02&first=S01&second=S02",
@@ -31,7 +32,7 @@ VIEWS = {
     ),
     "attainment": ("/attainment", 4200),
     "attainment_units": ("/attainment?by=assembly_source&of=S01&if_tracking=24", 5600),
-    "sheets": ("/sheets?sheet_no=DEMO-W00000001", 2900),
+    "sheets": ("/sheets?sheet_no=DEMO-W00000001&operator=A", 2900),
     "bench": ("/bench", 3200),
     "record": ("/record", 3200),
 }

@@ -210,6 +210,9 @@ def test_pages_are_linked_by_a_bar_at_the_top(page: Page, server: str) -> None:
         page.get_by_text("What to do next").wait_for()
         settled(page)
     assert page.get_by_role("heading", level=1).inner_text() == "What does the bench read, kind by kind?"
+    page.set_viewport_size({"width": 720, "height": 450})  # 1440 by 900 at 200 %
+    for name in ("Enquiry", "On the bench", "Normal", "Suspects", "Attainment", "Track record", "Sheets"):
+        assert page.get_by_role("link", name=name, exact=True).is_visible()
 
 
 def test_a_dark_screen_gets_light_ink(browser, server: str) -> None:  # type: ignore[no-untyped-def]

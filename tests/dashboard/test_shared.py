@@ -101,7 +101,7 @@ def test_no_page_shows_a_unit(view: str, published: tuple[Path, Published], open
             {str(v) for v in sheets[name].dropna().unique() if len(str(v)) > 2} if name in sheets else set()
         )
         assert not [v for v in values if v in said], name
-    assert not app.get("page_link")
+    assert {link.proto.page or "enquiry" for link in app.get("page_link")} == set(VIEWS)
     assert not app.get("file_uploader")
 
 
