@@ -172,7 +172,7 @@ def table(
 ) -> None:
     """Show figures whose rows open the units behind them, by group; `by` and `below` as for `marks`."""
     own = f"{key}_{zlib.crc32(chr(10).join(groups).encode()):x}"
-    about = f"Table with {len(frame)} rows; picking one opens its units"
+    about = f"{layout.table_in_words(frame)}; picking one opens its units"
     _table(frame, own, groups, lambda group: show_units(group, by, below=below), 12, about)
 
 

@@ -121,8 +121,8 @@ def test_tables_of_intakes_versions_and_drifts_are_words() -> None:
         }
     )
     table = tables.versions(history)
-    assert table.columns.tolist() == ["", "version 1 (intake 3)"]
-    cells = dict(zip(table[""], table["version 1 (intake 3)"], strict=True))
+    assert table.columns.tolist() == ["column", "version 1 (intake 3)"]
+    cells = dict(zip(table["column"], table["version 1 (intake 3)"], strict=True))
     assert cells == {"sheet_no": "A1", "sra_dynamic_deg [°]": "91.26", "stylus_profile": "line contact"}
     drifts = pd.DataFrame(
         {

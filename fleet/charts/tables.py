@@ -132,7 +132,7 @@ def sheets(found: pd.DataFrame) -> pd.DataFrame:
 def versions(history: pd.DataFrame) -> pd.DataFrame:
     """Versions of one sheet side by side, one row a column that any of them tells."""
     told = [c for c in history if c in COLUMNS and c not in _HIDDEN and history[c].notna().any()]
-    rows: dict[str, list[str]] = {"": [_heading(c) for c in told]}
+    rows: dict[str, list[str]] = {"column": [_heading(c) for c in told]}
     for row in history.to_dict("records"):
         undone = "" if pd.isna(row["undone_at"]) else ", undone"
         heading = f"version {row['version']} (intake {row['intake_id']}{undone})"

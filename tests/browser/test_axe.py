@@ -91,8 +91,11 @@ def test_a_unit_and_a_group_opened(page: Page, server: str, demo_store: Path) ->
     first = suspects(load_house(store), store.current()).table["sheet_no"].iloc[0]
     drawn(page, f"{server}/unit?sheet={first}&paper=card")
     assert faults(page) == []
+    drawn(page, f"{server}/sheets?sheet_no={first}")
+    assert faults(page) == []
     drawn(page, f"{server}/attainment?of=elliptical%2Fboron")
-    settled(page)
+    assert faults(page) == []
+    drawn(page, f"{server}/attainment?by=assembly_source&of=S03")
     assert faults(page) == []
 
 

@@ -32,8 +32,8 @@ def test_a_flagged_unit_on_its_page(filled: Path, open_page: OpenPage) -> None:
     text = " ".join(str(m.value).replace("\\", "") for m in app.markdown)
     for _, step in verdict.alignment.steps:
         assert step in text
-    typed = next(d.value for d in app.dataframe if "" in d.value.columns)
-    rows = dict(zip(typed[""], typed.iloc[:, 1].astype(str), strict=True))
+    typed = next(d.value for d in app.dataframe if "column" in d.value.columns)
+    rows = dict(zip(typed["column"], typed.iloc[:, 1].astype(str), strict=True))
     assert rows["sheet_no"] == number
     assert float(rows["sra_dynamic_deg [°]"]) == own["sra_dynamic_deg"].iloc[0]
     visits = next(d.value for d in app.dataframe if "built-in angle" in d.value.columns)
