@@ -26,6 +26,8 @@ _LONGEST_TEXT: Final = 2_000
 _LARGEST_WHOLE: Final = 10**15
 _MOST_DOTS: Final = 100
 _LOCAL_HEADER: Final = 30
+DAMAGED: Final = (zipfile.BadZipFile, zlib.error, struct.error, ValueError, OSError, NotImplementedError)
+"""What Python's `zipfile` raises at an archive that is damaged, or says that it is of a newer kind."""
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
@@ -165,7 +167,7 @@ def unpack(content: bytes, *, most: int) -> Iterator[tuple[str, bytes]]:
                 raise TooLargeError(f"it unpacks to more than {_size(most)}")
             for part in told:
                 yield part.filename, _unpack_part(content, part)
-    except (zipfile.BadZipFile, zlib.error, struct.error, ValueError, OSError, NotImplementedError):
+    except DAMAGED:
         raise RefusedError("it is damaged") from None
 
 

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 from fleet.columns import CODE_PATTERN, Column
 from fleet.errors import UnreadableFileError
 from fleet.extras import how_to_install
-from fleet.files.door import TooLargeError, unpack
+from fleet.files.door import DAMAGED, TooLargeError, unpack
 from fleet.intake.guides.guide import Guide
 from fleet.intake.guides.layout import find_header, full_names, further_tables, join_rows
 from fleet.intake.table import ABOVE, AGAIN, OTHER, PAGE, SheetTable, Text, fits, match_headers
@@ -62,7 +62,14 @@ def read_parquet(
 
 
 def column_text(column: pa.ChunkedArray) -> Text:
-    """Cells of any simple type as text; a time of day stays visible, so that a day is never made of it."""
+    """Cells of any simple type as text; a time of day stays visible, so that a day is never made of it.
+
+    Raises
+    ------
+    pyarrow.ArrowInvalid
+        If a text is none, or the column is otherwise not what its type says.
+    """
+    column.validate(full=True)  # Parquet's reader takes its texts to be UTF-8 as they are
     kind = column.type
     if pa.types.is_dictionary(kind):
         column = column.cast(kind.value_type)
@@ -292,7 +299,7 @@ def _is_xlsx(file: IO[bytes]) -> bool:
     file.seek(0)
     try:
         return file.read(2) == b"PK" and "mimetype" not in zipfile.ZipFile(file).namelist()
-    except (zipfile.BadZipFile, OSError):
+    except DAMAGED:
         return True
     finally:
         file.seek(0)

@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 
 from fleet.columns import COLUMNS, LEVEL, READINGS, Column
 from fleet.errors import UnreadableFileError
-from fleet.files.door import RefusedError, open_ordinary
+from fleet.files.door import DAMAGED, RefusedError, open_ordinary
 from fleet.files.packed import open_gzip, table_in_zip
 from fleet.intake.csv_reader import read_csv
 from fleet.intake.faults import Fault
@@ -241,7 +241,7 @@ def _is_book(file: IO[bytes]) -> bool:
     try:
         with zipfile.ZipFile(file) as packed:
             names = packed.namelist()
-    except (zipfile.BadZipFile, OSError):
+    except DAMAGED:
         return True
     finally:
         file.seek(0)

@@ -25,6 +25,8 @@ from fleet.store.connection import (
     WRITER_WAIT_S,
     Connection,
     connection,
+    hold_whole,
+    log_of,
     owner_only_files,
     utc_now,
     wait_for_lock,
@@ -69,6 +71,7 @@ def back_up(store: Store, target: Path | str) -> Path:
     with _new_file(target) as new:
         with _attached(store) as con:
             _copy_all(con, new)
+        hold_whole(new, store.path)
         try:
             put_where_nothing_is(new, real_place(target))
         except FileExistsError:
@@ -127,8 +130,9 @@ def restore(store: Store, backup: Path | str) -> Path | None:
             _copy_all(con, new)
         with exclusive(store.path, wait_s=WRITER_WAIT_S) as place:
             revision = max(source.revision(), _revision_to_count_on(store)) + 1
-            with connection(new, read_only=False, wait_s=0) as con:
+            with connection(new, read_only=False, wait_s=0, told=store.path) as con:
                 con.execute("update store_state set revision = ?", [revision]).fetchall()
+            hold_whole(new, store.path)
             kept = kept_name(place, f"{utc_now():%Y%m%d-%H%M%S}")
             return _replace(new, place, keep=kept)
 
@@ -138,7 +142,7 @@ def _revision_to_count_on(store: Store) -> int:
     if not store.path.exists():
         return 0
     try:
-        if _log(store.file).exists():
+        if log_of(store.file).exists():
             with store.writer():
                 pass
         return store.revision()
@@ -148,16 +152,13 @@ def _revision_to_count_on(store: Store) -> int:
         return int(utc_now().timestamp())
 
 
-def _log(place: Path) -> Path:
-    return place.with_name(f"{place.name}.wal")
-
-
 @contextmanager
 def remake(store: Store) -> Iterator[Connection]:
     """A connection to a copy of the store that takes its place at the end, written anew.
 
     So nothing erased stays in a free block, and until the very end the store is as it was: whatever goes
-    wrong before, nothing has changed.
+    wrong before, nothing has changed. The ledger of publications goes first, so that none ever names a unit
+    that the store has erased: killed in between, the store still has it, and the same command does both.
     """
     with exclusive(store.path, wait_s=WRITER_WAIT_S) as place, _new_file(place) as new:
         with store.writer():
@@ -169,19 +170,22 @@ def remake(store: Store) -> Iterator[Connection]:
             con.begin()
             yield con
             con.commit()
+            ledger = _tables(con)
         with _attached(Store(copy), store.path) as con:
             _copy_all(con, new)
+        hold_whole(new, store.path)
+        _write_ledger(store, ledger)
         _replace(new, place)
 
 
 def _replace(new: Path, place: Path, *, keep: Path | None = None) -> Path | None:
     """Let a finished store take another's place; a log that a damaged one still has goes with it."""
-    if not _log(place).exists():
+    if not log_of(place).exists():
         return put_in_place(new, place, keep=keep)
     kept = second_name(place, keep) if keep is not None and place.exists() else None
     if kept is not None:
-        second_name(_log(place), _log(kept))
-    _log(place).unlink()
+        second_name(log_of(place), log_of(kept))
+    log_of(place).unlink()
     put_in_place(new, place)
     return kept
 
@@ -228,23 +232,28 @@ def note_ledger(store: Store) -> None:
     with exclusive(store.path, wait_s=WRITER_WAIT_S):
         with store.reader() as con:
             tables = _tables(con)
-        if not tables["share_state"].num_rows:
-            return
-        try:
-            with working_folder(store.file) as folder, owner_only_files():
-                new = folder / "published"
-                with connection(new, read_only=False, wait_s=0, told=store.path) as con:
-                    for name, table in tables.items():
-                        con.register("rows_in", table)
-                        con.execute(f"create table {name} as select * from rows_in").fetchall()
-                        con.unregister("rows_in")
-                put_in_place(new, ledger_file(store))
-        except OSError as error:
-            why = (error.strerror or type(error).__name__).lower()
-            raise FleetError(
-                f"the ledger of publications in {ledger_file(store).parent} can't be written: {why}; "
-                "see to that, then give the command again."
-            ) from error
+        _write_ledger(store, tables)
+
+
+def _write_ledger(store: Store, tables: Mapping[str, pa.Table]) -> None:
+    if not tables["share_state"].num_rows:
+        return
+    try:
+        with working_folder(store.file) as folder, owner_only_files():
+            new = folder / "published"
+            with connection(new, read_only=False, wait_s=0, told=store.path) as con:
+                for name, table in tables.items():
+                    con.register("rows_in", table)
+                    con.execute(f"create table {name} as select * from rows_in").fetchall()
+                    con.unregister("rows_in")
+            hold_whole(new, store.path)
+            put_in_place(new, ledger_file(store))
+    except OSError as error:
+        why = (error.strerror or type(error).__name__).lower()
+        raise FleetError(
+            f"the ledger of publications in {ledger_file(store).parent} can't be written: {why}; "
+            "see to that, then give the command again."
+        ) from error
 
 
 def catch_up(store: Store) -> None:

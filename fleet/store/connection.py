@@ -128,6 +128,33 @@ def connection(
             con.close()
 
 
+def log_of(file: Path) -> Path:
+    """Where DuckDB keeps what it has not yet folded into a file."""
+    return file.with_name(f"{file.name}.wal")
+
+
+def hold_whole(file: Path, told: Path) -> None:
+    """Hold a finished file that is to be moved to having all in it.
+
+    Where the disk fails as DuckDB closes a file, it tells nobody, and what is new stays in the log alone.
+
+    Parameters
+    ----------
+    file : the file, closed.
+    told : the store that an error names.
+
+    Raises
+    ------
+    FleetError
+        If some of it is still in a log.
+    """
+    if log_of(file).exists():
+        raise FleetError(
+            f"the disk of the store {told} fails (a new file could not be finished); "
+            "look at the disk, then: fleet check"
+        )
+
+
 def _may_be_database(path: Path) -> bool:
     """Whether a file bears DuckDB's mark; DuckDB would open a table of another kind as if it were its own."""
     try:

@@ -22,6 +22,7 @@ from fleet.store.connection import (
     Connection,
     absent,
     connection,
+    hold_whole,
     owner_only_files,
 )
 from fleet.store.migrate import migrate, newest_schema, schema_of
@@ -74,6 +75,7 @@ class Store:
                     new = aside / "new.duckdb"
                     with owner_only_files(), connection(new, read_only=False, wait_s=0) as con:
                         migrate(con, self.path)
+                    hold_whole(new, self.path)
                     with contextlib.suppress(FileExistsError):
                         put_where_nothing_is(new, self.file)
         except OSError as error:

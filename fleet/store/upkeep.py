@@ -13,7 +13,7 @@ import duckdb
 
 from fleet.errors import FleetError
 from fleet.store.append import OTHER_KEY, bump_revision, rename_tokens, tables_of
-from fleet.store.backup import catch_up, known_copies, note_ledger, remake
+from fleet.store.backup import catch_up, known_copies, remake
 from fleet.store.connection import READER_WAIT_S, Connection, connection, utc_now
 from fleet.store.store import Store
 
@@ -161,7 +161,6 @@ def _forget(store: Store, condition: str, values: list[str], *, tokens: Sequence
         con.execute("drop table doomed").fetchall()
         if versions:
             bump_revision(con)
-    note_ledger(store)
     return Forgotten(sheets, versions, quotes, published)
 
 
@@ -281,5 +280,4 @@ def change_key(store: Store, retoken: Callable[[str], str], *, old_check: str, n
         rename_tokens(con, {token: retoken(token) for token in tokens})
         con.execute("update store_state set key_check = ?", [new_check]).fetchall()
         bump_revision(con)
-    note_ledger(store)
     return len(tokens)

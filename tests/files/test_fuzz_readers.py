@@ -14,9 +14,13 @@ from importlib import resources
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+from effort import measured
 from worlds import ideal, tokened
 
+from fleet.cli import run
 from fleet.cli.week.attainment_comparisons import other_policy
 from fleet.cli.week.login import login_from
 from fleet.errors import FleetError
@@ -28,12 +32,15 @@ from fleet.policy.files import DEFAULT_TOML, load_policy
 from fleet.policy.policy import Policy
 from fleet.sharing.exchange import export_tallies
 from fleet.sharing.files import read_exported
-from fleet.store import Store
+from fleet.store import Store, check_store
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import read_tallies, write_tallies
 
 FILES = 4_200 if os.environ.get("FLEET_LONG") else 60
 """Of each kind: 50,400 in all in the long form."""
+FILES_FOR_COMMANDS = 1_001 if os.environ.get("FLEET_LONG") else 33
+MOST_KB = 512 << 10
+"""Most memory of the whole process."""
 
 GUIDE = """\
 [file]
@@ -119,6 +126,19 @@ def mangle_text(rng: random.Random, text: str) -> bytes:
         )
     raw = bytearray("\n".join(lines).encode(errors="surrogatepass"))
     return spoil_bytes(rng, raw) if rng.random() < 0.3 else bytes(raw)
+
+
+def mangled(rng: random.Random, kind: str, content: bytes) -> bytes:
+    """A good file of a kind, spoiled in the way that suits it."""
+    suffix = READERS[kind][0]
+    if suffix in {"toml", "txt", "json"}:
+        return mangle_text(rng, content.decode())
+    if suffix == "parquet":
+        return spoil_bytes(rng, bytearray(content))
+    if kind != "gzip":
+        return mangle_archive(rng, content)
+    raw = gzip.compress(mangle_archive(rng, gzip.decompress(content)), 1)
+    return spoil_bytes(rng, bytearray(raw)) if rng.random() < 0.2 else raw
 
 
 def spoil_bytes(rng: random.Random, raw: bytearray) -> bytes:
@@ -245,25 +265,66 @@ def test_a_mangled_file_is_read_or_refused_in_one_line(
     path.chmod(0o600)
     read(path)
     done: Counter[str] = Counter()
-    for _ in range(FILES):
-        if suffix in {"toml", "txt", "json"}:
-            raw = mangle_text(rng, good[kind].decode())
-        elif suffix == "parquet":
-            raw = spoil_bytes(rng, bytearray(good[kind]))
-        elif kind == "gzip":
-            raw = gzip.compress(mangle_archive(rng, gzip.decompress(good[kind])), 1)
-            raw = spoil_bytes(rng, bytearray(raw)) if rng.random() < 0.2 else raw
-        else:
-            raw = mangle_archive(rng, good[kind])
-        path.write_bytes(raw)
-        try:
-            read(path)
-            done["read"] += 1
-        except FleetError as error:
-            done["refused" if len(str(error)) < 1_000 and "\n" not in str(error) else f"long: {error}"] += 1
-    print(f"\n{kind}: {dict(done)}")  # noqa: T201
+    with measured() as effort:
+        for _ in range(FILES):
+            path.write_bytes(mangled(rng, kind, good[kind]))
+            try:
+                read(path)
+                done["read"] += 1
+            except FleetError as error:
+                short = len(str(error)) < 1_000 and "\n" not in str(error)
+                done["refused" if short else f"long: {error}"] += 1
+    print(f"\n{kind}: {dict(done)}, peak {effort.peak_kb >> 10} MB")  # noqa: T201
     assert done["refused"]
     assert set(done) <= {"read", "refused"}
+    assert effort.peak_kb < MOST_KB
+
+
+COMMANDS = {
+    "guide": "intake {good} --guide {file}",
+    "policy": "attainment --policy {file}",
+    "prior": "suspects --prior {file}",
+    "wish": "attainment --what-if {text}",
+    "tallies": "refit --tallies {file}",
+    "exported": "merge {file}",
+    **dict.fromkeys(["parquet", "workbook", "json", "zip", "gzip"], "intake {file}"),
+}
+"""All kinds but the login, whose command starts a server."""
+
+
+@pytest.mark.timeout(3600)
+def test_a_mangled_file_costs_a_command_one_line(
+    good: dict[str, bytes], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The command that takes it in ends with 0, 1 or 2; where 2, it has said one line and stored nothing."""
+    store = Store(tmp_path / "fleet.duckdb").create()
+    store.append(ideal(4).sheets(60)[0].drop(columns="serial"), file_name="sheets.csv")
+    (tmp_path / "good.csv").write_text("No;Force g;Zenith;Tip\nA_1;1,9;0,5 cw;line\n")
+    rng = random.Random(7)
+    done: Counter[tuple[str, int]] = Counter()
+    with measured() as effort:
+        for number in range(FILES_FOR_COMMANDS):
+            kind = list(COMMANDS)[number % len(COMMANDS)]
+            path = tmp_path / f"mangled.{READERS[kind][0]}"
+            path.write_bytes(mangled(rng, kind, good[kind]))
+            names = {"good": str(tmp_path / "good.csv"), "file": str(path)}
+            names["text"] = path.read_text("utf-8", "replace") if kind == "wish" else ""
+            words = [word.format(**names) for word in COMMANDS[kind].split()]
+            before = store.revision()
+            status = run(["--store", str(store.path), *words])
+            said = capfd.readouterr().err
+            assert "inside fleet" not in said, (words, said)
+            assert "Traceback" not in said
+            assert status in {0, 1, 2}
+            if status == 2:
+                lines = [line for line in said.splitlines() if not line.startswith("Note: ")]
+                assert [line[:7] for line in lines] == ["fleet: "], said
+                assert store.revision() == before
+            done[kind, status] += 1
+    print(f"\n{dict(done)}, peak {effort.peak_kb >> 10} MB")  # noqa: T201
+    assert {kind for kind, status in done if status == 2} == set(COMMANDS)
+    assert effort.peak_kb < MOST_KB
+    assert check_store(store).problems == ()
 
 
 def test_every_file_of_words_that_a_command_reads_is_fuzzed() -> None:
@@ -275,3 +336,23 @@ def test_every_file_of_words_that_a_command_reads_is_fuzzed() -> None:
         if entry.name.endswith(".py") and "import tomllib" in entry.read_text(encoding="utf-8")
     ]
     assert users == []
+
+
+def test_parquet_whose_texts_are_no_text_is_refused(tmp_path: Path) -> None:
+    """Its reader takes texts to be UTF-8 as they are; a code of other bytes never gets any further."""
+    texts = pa.array([b"A\xff1", b"A2"]).cast(pa.binary()).view(pa.string())
+    columns = {"sheet_no": texts, "measured_on": ["2024-01-01"] * 2, "body_family": ["F1"] * 2}
+    path = tmp_path / "bytes.parquet"
+    pq.write_table(pa.table(columns), path)
+    for read in (read_sheets, propose_guide):
+        with pytest.raises(FleetError, match="cannot be read as Parquet"):
+            read(path)
+
+
+def test_a_zip_folder_of_a_newer_kind_is_refused(good: dict[str, bytes], tmp_path: Path) -> None:
+    """One whose directory asks for a version that nobody knows is refused, not looked into."""
+    path = tmp_path / "newer.zip"
+    place = good["zip"].index(b"PK\1\2") + 6
+    path.write_bytes(good["zip"][:place] + b"\x96" + good["zip"][place + 1 :])
+    with pytest.raises(FleetError, match=r"newer\.zip cannot be read"):
+        read_sheets(path)

@@ -12,8 +12,8 @@ from worlds import ideal, tokened
 from fleet.errors import FleetError
 from fleet.files.working import FOLDER
 from fleet.sharing.groups import bring_up_to_date
-from fleet.store import Store, back_up, forget_sheet, restore
-from fleet.store.backup import ledger_file
+from fleet.store import Store, back_up, connection, forget_sheet, forget_unit, restore
+from fleet.store.backup import ledger_file, note_ledger
 from fleet.store.sharing import UNITS, Published
 
 
@@ -93,6 +93,40 @@ def test_a_forgotten_unit_is_in_no_ledger(store: Store) -> None:
     place = f"sheet:{sheet['bench']}:{sheet['sheet_no']}"
     assert unit.encode() not in held or not unit.startswith("sheet:")
     assert place.encode() not in held
+
+
+def test_a_forget_that_is_cut_off_leaves_no_ledger_that_knows_more(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The ledger goes first: whatever happens then, it never names a unit that the store has erased."""
+    bring_up_to_date(store)
+    sheet = store.teaching(["serial_token", "sheet_no"]).iloc[0]
+    token, whole = str(sheet["serial_token"]), store.path.read_bytes()
+    assert token.encode() in _bytes_of_members(ledger_file(store))
+
+    def cut_off(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("fleet.store.backup._replace", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            forget_unit(store, token)
+    assert store.path.read_bytes() == whole
+    assert token.encode() not in _bytes_of_members(ledger_file(store))
+    assert forget_unit(store, token).sheets
+    bring_up_to_date(store)
+    assert token.encode() not in _bytes_of_members(ledger_file(store))
+
+
+def test_a_ledger_that_the_disk_did_not_take_is_no_ledger(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where DuckDB leaves a new file's rows in its log, as it does when the disk fails, the old one stays."""
+    before = ledger_file(store).read_bytes()
+    monkeypatch.setattr(connection, "_QUIET", "pragma disable_checkpoint_on_shutdown")
+    with pytest.raises(FleetError, match=r"the disk of the store .* fails"):
+        note_ledger(store)
+    assert ledger_file(store).read_bytes() == before
 
 
 def _bytes_of_members(file: Path) -> bytes:
