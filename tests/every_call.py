@@ -36,8 +36,8 @@ from fleet.store.verdicts import record_verdict
 
 REPLACING = ("restore", "forget", "rekey", "migrate")
 """Commands that put another file in the store's place, or change its schema."""
-FEW = ("intake", *REPLACING, "backup")
-MANY = (*FEW, "undo", "verdict", "model", "publish", "export", "merge", "drop")
+FEW = ("intake", *REPLACING, "backup", "model")
+MANY = (*FEW, "undo", "verdict", "publish", "export", "merge", "drop")
 STATES = {"plain": FEW, "log": FEW, "published": MANY, "published log": MANY}
 """Commands by the store that they meet: with two intakes, published; the last intake still in its log."""
 FORGOTTEN = "S-7"

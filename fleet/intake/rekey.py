@@ -53,7 +53,14 @@ def change_token_key(store: Store) -> int:
         new = pending or key
         changed = _bring_up(store, new)
         if pending is not None:
-            put_in_place(next_key_path(), place)
+            try:
+                put_in_place(next_key_path(), place)
+            except OSError as error:
+                why = (error.strerror or type(error).__name__).lower()
+                raise FleetError(
+                    f"cannot write {key_path()}: {why}; the store has its new tokens already: see to it, "
+                    "then give the command again."
+                ) from error
         return changed
 
 

@@ -146,3 +146,25 @@ def test_a_foreign_store_keeps_its_tokens(store: Store, own_key: Path) -> None:
     with pytest.raises(FleetError, match="doesn't hold"):
         change_token_key(store)
     assert tokens(store) == before
+
+
+def test_a_key_file_that_cannot_take_its_place_is_told_and_ended_by_the_next_one(
+    store: Store, own_key: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk full right after the store has its new tokens: one line; the same command again ends it."""
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    before = store.key_check()
+    with monkeypatch.context() as patch:
+        patch.setattr("fleet.intake.rekey.put_in_place", full)
+        with pytest.raises(
+            FleetError, match=r"no space left on device; the store has its new tokens already"
+        ):
+            change_token_key(store)
+    assert store.key_check() != before
+    change_token_key(store)
+    key = load_key(make=False)
+    assert key is not None
+    assert key.check == store.key_check()

@@ -1,8 +1,10 @@
-"""Killed, cut short, out of room: the store opens again, with whole intakes in or out."""
+"""Killed, cut short, out of room: the store opens again, with whole intakes in or out.
+
+Kills at random moments, many on one store, are in the long run alone; `test_every_call` kills at calls.
+"""
 
 from __future__ import annotations
 
-import os
 import random
 import signal
 import subprocess
@@ -12,20 +14,18 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from worlds import ideal, tokened
+from worlds import LONG, ideal, tokened
 
 from fleet.fitting.kept_model import load_house
 from fleet.fitting.refit import refit
 from fleet.store import Store, check_store, migrate
 
 ROWS = 3000
-LONG = bool(os.environ.get("FLEET_LONG"))
-TURNS = 90 if LONG else 5
-LATEST_S = 1.5 if LONG else 0.6
-MIGRATION_TURNS = 45 if LONG else 3
-KEEPING_TURNS = 50 if LONG else 3
-REFIT_TURNS = 15 if LONG else 0
-"""Kills of each sort: 200 in the long run. A refit takes seconds, so the short run kills its last step."""
+LATEST_S = 1.5
+TURNS, MIGRATION_TURNS, KEEPING_TURNS, REFIT_TURNS = 90, 45, 50, 15
+"""Kills of each sort: 200."""
+RANDOM = pytest.mark.skipif(not LONG or sys.platform == "win32", reason="FLEET_LONG=1, and needs kill -9")
+pytestmark = pytest.mark.timeout(3600)
 
 WORKER = f"""
 import sys
@@ -78,8 +78,7 @@ def killed(code: str, *arguments: object, after_s: float, after_one: bool = Fals
     return {int(line) for line in (*first, *process.communicate(timeout=30)[0].split())}
 
 
-@pytest.mark.timeout(3600)
-@pytest.mark.skipif(sys.platform == "win32", reason="needs kill -9")
+@RANDOM
 def test_kills_at_random_moments_leave_whole_intakes(tmp_path: Path) -> None:
     """Intakes and rewritings killed at any moment leave nothing torn, doubled or told and lost."""
     rng = random.Random(3)
@@ -104,7 +103,7 @@ def test_kills_at_random_moments_leave_whole_intakes(tmp_path: Path) -> None:
     assert ever_told
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="needs kill -9")
+@RANDOM
 def test_kills_during_migrations_leave_whole_migrations(tmp_path: Path) -> None:
     """A schema change is there with its record and all its rows, or not at all."""
     rng = random.Random(8)
@@ -158,8 +157,7 @@ def model_parts(store: Store) -> dict[int, tuple[int, int, int]]:
     return {row[0]: tuple(row[1:]) for row in found}
 
 
-@pytest.mark.timeout(3600)
-@pytest.mark.skipif(sys.platform == "win32", reason="needs kill -9")
+@RANDOM
 def test_kills_while_a_model_is_kept_leave_whole_models(tmp_path: Path) -> None:
     """A house model is kept with all its parts or not at all, and one that was told to be kept is there."""
     rng = random.Random(5)
@@ -182,9 +180,7 @@ def test_kills_while_a_model_is_kept_leave_whole_models(tmp_path: Path) -> None:
     assert ever_told
 
 
-@pytest.mark.validity
-@pytest.mark.timeout(3600)
-@pytest.mark.skipif(not REFIT_TURNS, reason="a refit takes seconds; FLEET_LONG=1 kills some")
+@RANDOM
 def test_kills_during_refits_leave_sheets_and_models_whole(tmp_path: Path) -> None:
     """Killed anywhere in a refit, the sheets stay as they were and every kept model can be loaded."""
     rng = random.Random(6)
