@@ -38,8 +38,6 @@ COMMANDS = (
     "intake sheets.csv --supersede",
     "intake sheets.parquet --rejects out/rejects.json",
     "intake sheets.xlsx",
-    "attainment --policy currency.toml",
-    "attainment --policy named.toml",
     "intake guided.csv --guide guided.toml --rejects out/more.csv",
     "intake guided.csv --guide wrong.toml",
     "intake notthere/sheets.csv",
@@ -77,10 +75,11 @@ WITH_A_MODEL = (
     "report owner A1 --out out/owner.html",
     "report year 2021 --out out/year.html",
 )
-NAMED = ("intake Planted-Mustersson.csv", "intake planted@mustersson.example.csv --supersede",
+NAMED = ("attainment --policy currency.toml", "attainment --policy named.toml",
+         "intake Planted-Mustersson.csv", "intake planted@mustersson.example.csv --supersede",
          "guide Planted-Mustersson.csv --out out/named.toml",
          "quote planted@mustersson.example.quotes.csv --out out/named.csv")  # fmt: skip
-"""Files of planted names: an error may repeat what was typed, but nothing may keep it."""
+"""Planted policies and names of files: an error may repeat what was typed, but nothing may keep it."""
 
 
 def planted(i: int, rng: random.Random) -> str:
