@@ -7,8 +7,10 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
+
 from fleet import __version__
-from fleet.errors import FleetError
+from fleet.errors import FleetError, UnreadableFileError
 from fleet.fitting.fit import fit_sums
 from fleet.fitting.refitted import Refitted, keep_house
 from fleet.store import Store
@@ -84,11 +86,17 @@ def refit_from_file(store: Store, path: Path, *, progress: Callable[[str], None]
     Raises
     ------
     FleetError
-        If the file is no tallies file.
+        If the file is no tallies file, or what is in it doesn't go together.
     """
     gathered, about = read_tallies(path)
     store.create()
-    house = fit_sums(store, gathered, revision=store.revision(), progress=progress)
+    try:
+        with np.errstate(over="raise", invalid="raise", divide="raise"):
+            house = fit_sums(store, gathered, revision=store.revision(), progress=progress)
+    except (ArithmeticError, LookupError, ValueError) as error:  # sums of nothing that could be measured
+        raise UnreadableFileError(
+            f"{path.name} holds sums that no sheets have; make it again with: fleet tallies"
+        ) from error
     number = keep_house(store, house)
     engine = f", summed up by {about['engine']}" if "engine" in about else ""
     said = (

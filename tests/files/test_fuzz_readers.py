@@ -13,6 +13,7 @@ from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -26,6 +27,7 @@ from fleet.cli.week.login import login_from
 from fleet.errors import FleetError
 from fleet.faults.verdicts import load_prior
 from fleet.files.door import unpack
+from fleet.fitting.quick_refit import refit_from_file
 from fleet.intake import load_guide, propose_guide, read_sheets
 from fleet.output import xlsx_bytes
 from fleet.policy.files import DEFAULT_TOML, load_policy
@@ -347,6 +349,18 @@ def test_parquet_whose_texts_are_no_text_is_refused(tmp_path: Path) -> None:
     for read in (read_sheets, propose_guide):
         with pytest.raises(FleetError, match="cannot be read as Parquet"):
             read(path)
+
+
+@pytest.mark.parametrize("part", ["sums.tracking.moments", "sums.tracking.counts"])
+def test_tallies_of_sums_that_no_sheets_have_are_refused(
+    part: str, good: dict[str, bytes], tmp_path: Path
+) -> None:
+    """Sound as a file, and nothing that could be fitted: one line that names it."""
+    held = dict(np.load(io.BytesIO(good["tallies"])))
+    path = tmp_path / "large.npz"
+    np.savez(path, **{**held, part: held[part] * 1e200})
+    with pytest.raises(FleetError, match=r"large\.npz holds sums that no sheets have"):
+        refit_from_file(Store(tmp_path / "fleet.duckdb"), path)
 
 
 def test_a_zip_folder_of_a_newer_kind_is_refused(good: dict[str, bytes], tmp_path: Path) -> None:
