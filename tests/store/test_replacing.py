@@ -41,8 +41,8 @@ for number in range({INTAKES}):
             if intake_file(store, file).accepted == 80:
                 print(f"{{name}}-{{number}}-", flush=True)
             break
-        except FleetError as error:  # the key is being changed, or was since the backup
-            assert "key" in str(error), error
+        except FleetError as error:  # told to wait, or the key is being changed or was since the backup
+            assert "is in use" in str(error) or "key" in str(error), error
             time.sleep(0.05)
 """
 REPLACE = """
