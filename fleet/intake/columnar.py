@@ -64,10 +64,7 @@ def read_parquet(
 def column_text(column: pa.ChunkedArray) -> Text:
     """Cells of any simple type as text; a time of day stays visible, so that a day is never made of it.
 
-    Raises
-    ------
-    pyarrow.ArrowInvalid
-        If a text is none, or the column is otherwise not what its type says.
+    Raises `pyarrow.ArrowInvalid` if a column isn't what its type says.
     """
     column.validate(full=True)  # Parquet's reader takes its texts to be UTF-8 as they are
     kind = column.type
