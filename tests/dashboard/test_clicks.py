@@ -36,7 +36,7 @@ CLICKS = {
     ("sheets", "found"): 1,
 }
 """Clicks by page and figure."""
-NUMBER = "DEMO-W00000001"
+NUMBER = "DEMO-W00000005"
 UNIT = "What is this unit, and what is to be done about it?"
 
 
