@@ -8,10 +8,11 @@ from typing import Any
 
 import pyarrow as pa
 import pytest
-from page_helpers import OpenPage
+from page_helpers import OpenPage, bench_sheets
 from streamlit.proto.WidgetStates_pb2 import WidgetState
 from streamlit.testing.v1 import AppTest
 
+from fleet.fitting.refit import refit
 from fleet.store import Store
 
 CLICKS = {
@@ -73,9 +74,21 @@ def click(app: AppTest, key: str, on: dict[str, Any] | None = None) -> AppTest:
     return app._run(states)
 
 
+@pytest.fixture(scope="module")
+def longer(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """So many sheets that two operators read one unit, and a house model."""
+    store = Store(tmp_path_factory.mktemp("clicks") / "longer.duckdb").create()
+    store.append(bench_sheets(360), file_name="demo.csv")
+    refit(store)
+    return store.path
+
+
 @pytest.mark.parametrize(("page", "figure"), list(CLICKS))
-def test_clicks_from_a_figure_to_the_unit(page: str, figure: str, filled: Path, open_page: OpenPage) -> None:
+def test_clicks_from_a_figure_to_the_unit(
+    page: str, figure: str, filled: Path, longer: Path, open_page: OpenPage
+) -> None:
     """As many as the table says, two at most; what opens shows the sheet as typed, and its papers."""
+    filled = longer if page == "bench" else filled
     app = open_page(filled, page, **({"sheet": NUMBER} if page == "unit" else {}))
     app = click(app, figure)
     if CLICKS[page, figure] == 2:
