@@ -176,7 +176,8 @@ def the_house(store: Store) -> House:
     store.open()
     from fleet.fitting.kept_model import load_house
 
-    return _told_age(load_house(store), store)
+    with store.reader():  # held open: to open the file again beside it costs nothing
+        return _told_age(load_house(store), store)
 
 
 def the_house_or_cold(given: Path | None) -> House:

@@ -17,9 +17,14 @@ MOST_NAMED: Final = 5
 
 def status(store: common.StoreOption = None) -> None:
     """Say what the store holds, how old the house model is and what to do next."""
+    where = common.the_store(store).open()
+    with where.reader():  # held open: to open the file again beside it costs nothing
+        _say_all(where)
+
+
+def _say_all(where: Store) -> None:
     from fleet.store import holdings
 
-    where = common.the_store(store).open()
     held = holdings(where)
     say(f"Store {where.path}, revision {where.revision()}.")
     if held.sheets:
