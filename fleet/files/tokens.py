@@ -207,6 +207,23 @@ def _make_key(path: Path) -> TokenKey:
     return key
 
 
+def refuse_an_earlier_key(key: TokenKey, noted: str | None) -> None:
+    """Refuse a store whose tokens are from before the key was changed.
+
+    Parameters
+    ----------
+    key : the key in use.
+    noted : check value of the key that the store was made with, if any.
+
+    Raises
+    ------
+    FleetError
+        If the key was changed since, or is being changed.
+    """
+    if noted not in {None, key.check} and (noted in key.checks or next_key_path().exists()):
+        raise FleetError("the token key was changed, but not yet for this store; do it with: fleet rekey")
+
+
 def write_key_file(path: Path, key: TokenKey) -> None:
     """Make a key file for its owner alone.
 

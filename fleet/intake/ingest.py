@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pyarrow.compute as pc
 
 from fleet.errors import FleetError
-from fleet.files.tokens import TokenKey, load_key, next_key_path
+from fleet.files.tokens import TokenKey, load_key, refuse_an_earlier_key
 from fleet.files.working import passing_place, working_folder
 from fleet.intake.checks import Checked, check_sheets
 from fleet.intake.faults import Fault
@@ -193,19 +193,14 @@ def _renamed(table: SheetTable, key: TokenKey | None) -> dict[str, str]:
 
 
 def _key_for(store: Store) -> TokenKey:
-    known = store.key_check() is not None
-    key = load_key(make=not known)
+    noted = store.key_check()
+    key = load_key(make=noted is None)
     if key is None:
         raise FleetError(
             "the token key that the store was made with is not there; "
             "set FLEET_SECRET, or FLEET_KEY_FILE to where the key file is."
         )
-    if (
-        known
-        and key.check != store.key_check()
-        and (store.key_check() in key.checks or next_key_path().exists())
-    ):
-        raise FleetError("the token key was changed, but not yet for this store; do it with: fleet rekey")
+    refuse_an_earlier_key(key, noted)
     return key
 
 

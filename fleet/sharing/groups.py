@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError
+from fleet.files.tokens import load_key, refuse_an_earlier_key
 from fleet.house_model.chain import JUDGED
 from fleet.sharing import content
 from fleet.sharing.blur import blur_counts, blur_readings, blur_squares
@@ -71,9 +72,12 @@ def bring_up_to_date(
     Raises
     ------
     FleetError
-        If there is no sheet, or the store has published with another smallest group.
+        If there is no sheet, the store has published with another smallest group, or it is from before its
+        key was changed.
     """
     say = progress or (lambda _: None)
+    if (token_key := load_key(make=False)) is not None:  # whose store and ledger name units alike
+        refuse_an_earlier_key(token_key, store.key_check())
     catch_up(store)
     revision = store.revision()
     with store.reader() as con:
@@ -177,9 +181,8 @@ def _new_groups(
     """Groups of units that stand in none of their kind yet."""
 
     def free(kind: str, which: NDArray[np.bool_]) -> Places:
-        held = {u for g in live if g.kind == kind for u in g.members}
-        gone = spent.get(kind, set())
-        fresh = [u not in held and r not in gone for u, r in zip(units.unit, units.record, strict=True)]
+        held = _held(live, kind, spent)
+        fresh = [not held & {u, r} for u, r in zip(units.unit, units.record, strict=True)]
         return np.flatnonzero(which & np.array(fresh, dtype=bool))
 
     new: list[tuple[str, Places, Mapping[str, str]]] = []
@@ -200,14 +203,18 @@ def _new_groups(
     for (kind, group, labels), readings in zip(new, blurred, strict=True):
         members = {str(units.unit[i]): str(units.record[i]) for i in group}
         yield KeptGroup(kind, members, labels, _content(kind, readings, smallest), units=len(members))
-    yield from _new_repeats(again, live, spent.get(REPEATS, set()), smallest, key)
+    yield from _new_repeats(again, _held(live, REPEATS, spent), smallest, key)
 
 
-def _new_repeats(
-    again: Repeats, live: list[KeptGroup], spent: set[str], smallest: int, key: str
-) -> Iterator[KeptGroup]:
-    held = {u for g in live if g.kind == REPEATS for u in g.members}
-    new = {u: r for u, r in again.record.items() if u not in held and r not in spent}
+def _held(live: list[KeptGroup], kind: str, spent: Mapping[str, set[str]]) -> set[str]:
+    """Units of groups of a kind, and records: a unit may have another name than when its group was formed."""
+    return spent.get(kind, set()).union(
+        *(pair for g in live if g.kind == kind for pair in g.members.items()),
+    )
+
+
+def _new_repeats(again: Repeats, held: set[str], smallest: int, key: str) -> Iterator[KeptGroup]:
+    new = {u: r for u, r in again.record.items() if not held & {u, r}}
     if len(new) >= smallest:
         member = np.array([u in new for u in again.unit], dtype=bool)
         told = content.sums_of_repeats(again, member, smallest, lambda v, texts: blur_squares(v, key, texts))

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from fleet.errors import FleetError
+from fleet.files import tokens as tokens_module
 from fleet.files.tokens import next_key_path
 from fleet.intake import change_token_key, intake_file, load_key, rekey
-from fleet.intake import tokens as tokens_module
 from fleet.store import Store
 
 TEXT = "sheet_no,measured_on,body_family,serial\nA1,2024-03-01,F1,S1\nA2,2024-03-02,F1,S2\n"

@@ -10,9 +10,10 @@ import pytest
 from worlds import ideal, tokened
 
 from fleet.errors import FleetError
+from fleet.files.tokens import TokenKey, write_key_file
 from fleet.files.working import FOLDER
 from fleet.sharing.groups import bring_up_to_date
-from fleet.store import Store, back_up, connection, forget_sheet, forget_unit, restore
+from fleet.store import Store, back_up, change_key, connection, forget_sheet, forget_unit, restore
 from fleet.store.backup import ledger_file, note_ledger
 from fleet.store.sharing import UNITS, Published
 
@@ -80,6 +81,49 @@ def test_without_the_ledger_the_groups_would_be_others(
     ledger_file(store).unlink()
     store.append(sheets.iloc[130:], file_name="c", key_check="k")
     assert told(bring_up_to_date(store))[: len(before.groups)] != told(before)
+
+
+def test_a_copy_from_before_a_change_of_key_publishes_nothing_until_it_has_the_new_key(
+    store: Store, sheets: pd.DataFrame, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line says so; then every group is as it was published, and no unit stands in two."""
+    old, new = TokenKey(b"o" * 32), TokenKey(b"n" * 32, (b"o" * 32,))
+    change_key(store, lambda token: token, old_check="k", new_check=old.check)
+    copy = back_up(store, tmp_path / "copy.duckdb")
+    store.append(sheets.iloc[90:130], file_name="b", key_check=old.check)
+
+    def change() -> None:
+        change_key(store, lambda t: new.retoken(t, since=old.check), old_check=old.check, new_check=new.check)
+
+    change()
+    before = bring_up_to_date(store)
+    monkeypatch.setenv("FLEET_KEY_FILE", str(tmp_path / "token.key"))
+    write_key_file(tmp_path / "token.key", new)
+    restore(store, copy)
+    with pytest.raises(FleetError, match="not yet for this store; do it with: fleet rekey"):
+        bring_up_to_date(store)
+    change()
+    late = sheets.iloc[90:130]
+    tokens = [new.retoken(token, since=old.check) for token in late["serial_token"]]
+    store.append(late.assign(serial_token=tokens), file_name="b", key_check=new.check)
+    assert told(bring_up_to_date(store)) == told(before)
+
+
+def test_no_unit_is_published_twice_under_two_names(sheets: pd.DataFrame, tmp_path: Path) -> None:
+    """Where the key isn't at hand and a third of the units have serials, none stands in two groups."""
+    some = sheets.assign(serial_token=sheets["serial_token"].where(sheets.index % 3 == 0))
+    store = Store(tmp_path / "some.duckdb").create()
+    store.append(some.iloc[:90], file_name="a", key_check="k")
+    bring_up_to_date(store, smallest=5)
+    copy = back_up(store, tmp_path / "copy.duckdb")
+    store.append(some.iloc[90:130], file_name="b", key_check="k")
+    change_key(store, lambda token: f"{token}n", old_check="k", new_check="n")
+    bring_up_to_date(store)
+    restore(store, copy)
+    store.append(some.iloc[90:], file_name="c", key_check="k")
+    records = [r for g in bring_up_to_date(store).of(UNITS) for r in g.members.values()]
+    assert len(records) > 120
+    assert len(records) == len(set(records))
 
 
 def test_a_forgotten_unit_is_in_no_ledger(store: Store) -> None:
