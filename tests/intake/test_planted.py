@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import zipfile
 from collections.abc import Callable, Iterator
@@ -10,24 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from worlds import ideal
+from planted import EXTRA, HIDDEN, planted, sheets_with_plants
+from worlds import LONG
 
 from fleet.cli import run
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS
 from fleet.intake import load_key
 from fleet.store import Store
-
-LONG = bool(os.environ.get("FLEET_LONG"))
-N_PLANTED = 4000 if LONG else 1000
-EXTRA = (
-    "Owner",
-    "Planted Mustersson 1",
-    "planted2@mustersson.example",
-    "remarks",
-    "PLANTED-SERIAL-3 force (g)",
-)
-HIDDEN = (b"planted", b"mustersson")
-"""What every planted text holds, in small letters."""
 
 COMMANDS = (
     "guide sheets.csv",
@@ -82,42 +70,12 @@ NAMED = ("attainment --policy currency.toml", "attainment --policy named.toml",
 """Planted policies and names of files: an error may repeat what was typed, but nothing may keep it."""
 
 
-def planted(i: int, rng: random.Random) -> str:
-    """One text that no code, number, word or day can be."""
-    return rng.choice(
-        [
-            f"Planted Mustersson {i}",
-            f"planted{i}@mustersson.example",
-            f"Planted; Mustersson {i}",
-            f"{i} Planted Mustersson",
-            f"+49 Planted {i}",
-            f"=cmd|'Planted Mustersson {i}'",
-        ]
-    )
-
-
-def sheets_with_plants() -> tuple[pd.DataFrame, int]:
-    """(Sheets with planted serials, all but the first with a planted text in a field; how many good)."""
-    rng = random.Random(4)
-    frame = ideal(11, n_families=8).sheets(N_PLANTED + 300)[0].astype("object")
-    frame = frame.reindex(columns=list(COLUMNS)).where(frame.notna(), "")
-    frame["measured_on"] = [str(day)[:10] for day in frame["measured_on"]]
-    frame["sheet_no"] = [f"A{i}" for i in range(len(frame))]
-    frame["serial"] = [f"PLANTED-SERIAL-{i // 2:04d}" for i in range(len(frame))]
-    fields = [name for name in COLUMNS if name != "serial"]
-    for i in range(N_PLANTED):
-        frame.loc[300 + i, fields[i % len(fields)]] = planted(i, rng)
-    for name in EXTRA:
-        frame[name] = [planted(i, rng) for i in range(len(frame))]
-    return frame.fillna(""), 300
-
-
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, own_key: Path) -> Path:
     """A folder with planted files of every kind; what comes out goes into `out`, `store` and `keys`."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("FLEET_STORE", str(tmp_path / "store" / "fleet.duckdb"))
-    frame, _ = sheets_with_plants()
+    frame = sheets_with_plants()
     frame.to_csv("sheets.csv", index=False)
     frame.head(40).astype(str).to_parquet("sheets.parquet", index=False)
     with pd.ExcelWriter("sheets.xlsx", engine="openpyxl") as book:
