@@ -131,10 +131,8 @@ def test_a_chance_reads_alike_wherever_it_is_read(chance: float, said: str, tmp_
 
 def test_the_list_of_the_sound_is_never_surer_than_its_chance() -> None:
     """Sentences made many at once are grouped by chance without rounding one up to a certainty."""
-    links = len(JUDGED)
-    resid = SimpleNamespace(value=np.zeros((2, links)), covariance=np.array([np.eye(links)] * 2))
-    scores = SimpleNamespace(score=np.ones(2), healthy=np.array([0.99997, 0.75]))
-    said = plain(resid, scores, np.zeros(2, dtype=bool))  # type: ignore[arg-type]
+    scores = SimpleNamespace(score=np.ones(2), healthy=np.array([0.99997, 0.75]), farthest=np.zeros(2))
+    said = plain(scores, np.zeros(2, dtype=bool))  # type: ignore[arg-type]
     assert said.tolist() == ["Normal for its kind (>99 % sure).", "Normal for its kind (75 % sure)."]
 
 
