@@ -86,9 +86,12 @@ def _copies_file(store: Store) -> Path:
 
 
 def _note_copy(store: Store, copy: Path) -> None:
-    """Remember where a backup went, outside the store, so that no backup tells of another."""
+    """Remember where a backup went, outside the store, so that no backup tells of another.
+
+    Where that can't be written the backup is made nevertheless: it may be wanted for just that reason.
+    """
     with (
-        contextlib.suppress(OSError),
+        contextlib.suppress(OSError, FleetError),
         exclusive(store.path, wait_s=WRITER_WAIT_S),
         owner_only_files(),
         _copies_file(store).open("a", encoding="utf-8", errors="surrogateescape") as file,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -73,7 +74,8 @@ def migrate(con: Connection, path: Path) -> list[str]:
             con.execute("insert into schema_version values (?, ?, ?)", [number, name, utc_now()]).fetchall()
             con.commit()
         except BaseException:
-            con.rollback()
+            with contextlib.suppress(Exception):  # the first error is the one to tell
+                con.rollback()
             raise
         applied.append(name)
     return applied
