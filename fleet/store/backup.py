@@ -8,6 +8,7 @@ knows of its publications is kept a second time beside it, and an older store le
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -25,6 +26,7 @@ from fleet.store.connection import (
     WRITER_WAIT_S,
     Connection,
     connection,
+    disk_is_full,
     hold_whole,
     log_of,
     owner_only_files,
@@ -70,7 +72,12 @@ def back_up(store: Store, target: Path | str) -> Path:
         raise FleetError(f"{target} is there already; name another file.")
     with _new_file(target) as new:
         with _attached(store) as con:
-            _copy_all(con, new)
+            try:
+                _copy_all(con, new)
+            except duckdb.Error as error:
+                if disk_is_full(error):  # the backup's, not the store's
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from error
+                raise
         hold_whole(new, store.path)
         try:
             put_where_nothing_is(new, real_place(target))

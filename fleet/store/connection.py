@@ -52,6 +52,12 @@ def _is_lock(error: duckdb.Error) -> bool:
     )
 
 
+def disk_is_full(error: duckdb.Error) -> bool:
+    """Whether there is no room for what was to be written."""
+    text = str(error).lower()
+    return any(words in text for words in ("no space left", "disk full", "out of disk", "file too large"))
+
+
 def explain(error: duckdb.Error, path: Path) -> FleetError | None:
     """Say an error of DuckDB that a user can meet in one line; None if it is our own fault."""
     text = str(error).lower()
@@ -63,7 +69,7 @@ def explain(error: duckdb.Error, path: Path) -> FleetError | None:
         return FleetError(_NO_STORE.format(path=path))
     if "corrupt" in text or "checksum" in text or "could not read enough bytes" in text:
         return FleetError(f"the store {path} is damaged; take the newest backup: fleet restore BACKUP.")
-    if any(words in text for words in ("no space left", "disk full", "out of disk", "file too large")):
+    if disk_is_full(error):
         return FleetError(f"the disk is full: nothing was stored in {path}; make room and try again.")
     if "does not exist" in text and "database" in text:
         return absent(path)

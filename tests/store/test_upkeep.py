@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -111,6 +112,21 @@ def test_a_backup_into_a_folder_names_itself(store: Store, tmp_path: Path) -> No
     assert made.parent == tmp_path
     assert made.name.startswith("fleet-")
     assert made.name.endswith("-revision-0.duckdb")
+
+
+def test_a_full_disk_of_the_backup_is_not_called_the_store_s(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The line names the place that the backup was to go to, and nothing is left there."""
+
+    def full(*_: object) -> None:
+        raise duckdb.IOException('IO Error: Could not write file "new": No space left on device')
+
+    monkeypatch.setattr("fleet.store.backup._copy_all", full)
+    (tmp_path / "stick").mkdir()
+    with pytest.raises(FleetError, match=r"cannot write in .*stick: no space left on device; name another"):
+        back_up(store, tmp_path / "stick" / "copy.duckdb")
+    assert not list((tmp_path / "stick").glob("*.duckdb"))
 
 
 def test_a_backup_takes_what_a_killed_writer_had_committed(store: Store, tmp_path: Path) -> None:
