@@ -24,11 +24,13 @@ class Effort:
     asleep_s : time that the thread was neither running nor queuing for a processor: what it waits for a lock,
         a disk, or another thread [s]; nought where the kernel doesn't tell the queue
     peak_kb : largest memory of the process meanwhile [kB]; nought where the kernel doesn't tell it
+    more_kb : by how much that is more than the process held before [kB]
     """
 
     processor_s: float = 0.0
     asleep_s: float = 0.0
     peak_kb: int = 0
+    more_kb: int = 0
 
     @property
     def longest_s(self) -> float:
@@ -41,6 +43,7 @@ def measured() -> Iterator[Effort]:
     """Measure what stands in the block; the figures are there after it."""
     effort = Effort()
     _forget_peak()
+    before_kb = _peak_kb()
     wall, processor, own, queued = time.perf_counter(), time.process_time(), time.thread_time(), _queued_s()
     try:
         yield effort
@@ -50,6 +53,7 @@ def measured() -> Iterator[Effort]:
             busy = time.thread_time() - own + _queued_s() - queued
             effort.asleep_s = max(time.perf_counter() - wall - busy, 0.0)
         effort.peak_kb = _peak_kb()
+        effort.more_kb = effort.peak_kb - before_kb
 
 
 def _queued_s() -> float:

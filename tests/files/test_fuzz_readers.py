@@ -41,8 +41,8 @@ from fleet.tallies.files import read_tallies, write_tallies
 FILES = 4_200 if os.environ.get("FLEET_LONG") else 60
 """Of each kind: 50,400 in all in the long form."""
 FILES_FOR_COMMANDS = 1_001 if os.environ.get("FLEET_LONG") else 33
-MOST_KB = 512 << 10
-"""Most memory of the whole process."""
+MOST_MORE_KB = 300 << 10
+"""Most memory beside the 200 MB that a process with all readers loaded holds: half a gigabyte in all."""
 
 GUIDE = """\
 [file]
@@ -279,7 +279,7 @@ def test_a_mangled_file_is_read_or_refused_in_one_line(
     print(f"\n{kind}: {dict(done)}, peak {effort.peak_kb >> 10} MB")  # noqa: T201
     assert done["refused"]
     assert set(done) <= {"read", "refused"}
-    assert effort.peak_kb < MOST_KB
+    assert effort.more_kb < MOST_MORE_KB
 
 
 COMMANDS = {
@@ -325,7 +325,7 @@ def test_a_mangled_file_costs_a_command_one_line(
             done[kind, status] += 1
     print(f"\n{dict(done)}, peak {effort.peak_kb >> 10} MB")  # noqa: T201
     assert {kind for kind, status in done if status == 2} == set(COMMANDS)
-    assert effort.peak_kb < MOST_KB
+    assert effort.more_kb < MOST_MORE_KB
     assert check_store(store).problems == ()
 
 

@@ -16,7 +16,7 @@ from fleet.house_model.house import CUT_SIGMAS, House
 from fleet.house_model.loo_residuals import residuals
 
 pytestmark = pytest.mark.validity
-WORLDS = {200: 12, 2000: 6} if LONG else {200: 5, 2000: 2}
+WORLDS = {200: 12, 2000: 6} if LONG else {200: 8, 2000: 2}
 MOVED = {
     "zenith": ("zenith_deg",),
     "balance": ("channel_balance_db",),
