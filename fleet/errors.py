@@ -5,6 +5,8 @@ Whoever has to do something else in one of these cases catches its class; nobody
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 
 class FleetError(Exception):
     """Something could not be done; the message is one line that says why and what to do.
@@ -41,3 +43,17 @@ class UnreadableFileError(FleetError):
 
 class TooFewError(FleetError):
     """There are too few sheets, units or readings to answer from."""
+
+
+def meant(typed: str, known: Iterable[str]) -> str:
+    """The end of a line that asks whether a known word was meant; "" where none is near.
+
+    >>> meant("colums", ["columns", "guide"])
+    '; did you mean columns?'
+    """
+    from difflib import get_close_matches
+
+    words = {word.lower(): word for word in known}
+    begun = [word for word in words if word.startswith(typed.lower())]
+    near = begun if len(begun) == 1 else get_close_matches(typed.lower(), words, n=1)
+    return f"; did you mean {words[near[0]]}?" if near else ""

@@ -15,7 +15,8 @@ import pandas as pd
 
 from fleet.alignment.targets import MEASURES, READ_COLUMNS, select_counted, states
 from fleet.attainment import conformity
-from fleet.errors import FleetError
+from fleet.columns import COLUMNS
+from fleet.errors import FleetError, meant
 from fleet.statistics.proportions import pool, wilson
 
 if TYPE_CHECKING:
@@ -212,7 +213,8 @@ def check_request(sheets: pd.DataFrame, by: list[str], per: str | None) -> None:
     for name in by:
         needed = ("stylus_profile", "cantilever_material") if name == "kind" else (name,)
         if not all(n in sheets for n in needed):
-            raise FleetError(f"can't group by {name!r}: no such column; try kind, stylus_profile or bench")
+            near = meant(name, ["kind", *COLUMNS]) or "; try kind, stylus_profile or bench"
+            raise FleetError(f"can't group by {name!r}: no such column{near}")
     if len(set(by)) < len(by):
         raise FleetError(f"can't group by the same column twice: {', '.join(by)}")
     if per is not None and per not in PERIODS:

@@ -20,7 +20,7 @@ from fleet.columns import (
     STYLUS_PROFILES,
     Column,
 )
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 from fleet.words import shorts
 
 if TYPE_CHECKING:
@@ -198,9 +198,12 @@ def split_kind(kind: str, told: dict[str, str]) -> dict[str, str]:
     """
     parts = tuple(part.strip() for part in kind.split("/"))
     if len(parts) != 2 or parts[0] not in STYLUS_PROFILES or parts[1] not in CANTILEVER_MATERIALS:
+        pairs = [
+            f"{stylus}/{cantilever}" for stylus in STYLUS_PROFILES for cantilever in CANTILEVER_MATERIALS
+        ]
         raise FleetError(
             f"--kind takes STYLUS/CANTILEVER: one of {', '.join(STYLUS_PROFILES)}, a stroke, "
-            f"and one of {', '.join(CANTILEVER_MATERIALS)}."
+            f"and one of {', '.join(CANTILEVER_MATERIALS)}{meant(kind, pairs)}"
         )
     both = dict(zip(("stylus_profile", "cantilever_material"), parts, strict=True))
     if any(told.get(name, word) != word for name, word in both.items()):

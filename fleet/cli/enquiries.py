@@ -11,7 +11,7 @@ from fleet.cli import common
 from fleet.cli.column_options import READ_BY_OPTION, split_kind, typed_row
 from fleet.cli.common import ASKED
 from fleet.columns import ENQUIRY_COLUMNS, READ_BY, READERS
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 from fleet.numerals import count
 
 if TYPE_CHECKING:
@@ -108,6 +108,15 @@ def with_visits(
     elif words:
         common.warn(f"Note: {count(len(words), 'unit')} of these known from earlier visits.")
     return filled, visits
+
+
+def note_new_codes(typed: pd.DataFrame, house: House) -> None:
+    """Say on standard error which typed code the fleet doesn't know, where it may be a slip of another."""
+    for factor, column in (("family", "body_family"), ("source", "assembly_source")):
+        known = set(house.facts.combos[factor].dropna().astype(str)) if house.units else set()
+        for code in typed[column].dropna().astype(str) if column in typed else ():
+            if code not in known and (near := meant(code, sorted(known))):
+                common.warn(f"Note: {factor} {code} was never measured here{near}")
 
 
 NO_KEY: Final = (

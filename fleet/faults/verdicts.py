@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.signatures import FAULTS
 from fleet.files.door import read_toml
@@ -41,10 +41,14 @@ def check_verdict(outcome: str, fault: str | None) -> tuple[str, str | None]:
     outcome = outcome.strip().lower().replace("-", "_")
     fault = None if fault is None else fault.strip().lower().replace("-", "_")
     if outcome not in OUTCOMES:
-        raise FleetError(f"a verdict is one of {', '.join(OUTCOMES)}; after confirmed comes the fault.")
+        raise FleetError(
+            f"a verdict is one of {', '.join(OUTCOMES)}; after confirmed comes the fault"
+            f"{meant(outcome, OUTCOMES)}"
+        )
     if outcome == "confirmed" and fault not in CONFIRMABLE:
         raise FleetError(
-            f"confirmed needs the fault that was found: {', '.join(CONFIRMABLE)}; any other is other_fault."
+            f"confirmed needs the fault that was found: {', '.join(CONFIRMABLE)}; any other is other_fault"
+            f"{meant(fault or '', CONFIRMABLE)}"
         )
     if outcome != "confirmed" and fault is not None:
         raise FleetError(f"{outcome} stands alone; only confirmed takes a fault after it.")

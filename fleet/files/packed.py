@@ -1,4 +1,4 @@
-"""Tables that lie packed, by gzip or alone in a zip folder: what is inside, bounded."""
+"""Tables that lie packed, by gzip or in a zip folder: what is inside, bounded."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ LARGEST_UNPACKED: Final = 1 << 28
 """Bytes that a packed workbook, Parquet file, JSON or zip folder may unpack to; text is read in pieces."""
 
 
-def table_in_zip(file: IO[bytes], endings: tuple[str, ...]) -> tuple[IO[bytes], str]:
-    """The one table in a zip folder, and its name.
+def files_in_zip(file: IO[bytes], endings: tuple[str, ...]) -> tuple[dict[str, bytes], list[str]]:
+    """(The tables in a zip folder by their path in it, the paths of what else it holds.)
 
     Parameters
     ----------
@@ -24,24 +24,31 @@ def table_in_zip(file: IO[bytes], endings: tuple[str, ...]) -> tuple[IO[bytes], 
     Raises
     ------
     RefusedError
-        If it is damaged, too large, or doesn't hold just one table.
+        If it is damaged or too large.
     """
     content = file.read(LARGEST_UNPACKED + 1)
     if len(content) > LARGEST_UNPACKED:
         raise RefusedError("is too large; unpack it first")
-    tables, others = [], 0
+    tables, others = {}, []
     for name, part in unpack(content, most=LARGEST_UNPACKED):
         path = PurePosixPath(name)
-        if name.endswith("/") or any(p.startswith((".", "__MACOSX")) for p in path.parts):
+        if name.endswith("/") or any(p.startswith((".", "__MACOSX")) and p != ".." for p in path.parts):
             continue
-        if path.name.lower().endswith(endings):
-            tables.append((part, path.name))
+        if path.name.lower().endswith(endings) and name not in tables:
+            tables[name] = part
         else:
-            others += 1
+            others.append(name)
+    return tables, others
+
+
+def table_in_zip(file: IO[bytes], endings: tuple[str, ...]) -> tuple[IO[bytes], str]:
+    """The one table in a zip folder, and its name; refused, as `files_in_zip` is, where it isn't alone."""
+    tables, others = files_in_zip(file, endings)
     if len(tables) != 1 or others:
-        held = f"{len(tables) + others} files, {len(tables)} of them tables"
+        held = f"{len(tables) + len(others)} files, {len(tables)} of them tables"
         raise RefusedError(f"is a packed folder of {held}; unpack it first")
-    return io.BytesIO(tables[0][0]), tables[0][1]
+    ((name, part),) = tables.items()
+    return io.BytesIO(part), PurePosixPath(name).name
 
 
 def open_gzip(file: IO[bytes]) -> IO[bytes]:

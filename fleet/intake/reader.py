@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import gzip
+import re
 import sys
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import IO
@@ -20,7 +21,8 @@ import pyarrow.compute as pc
 from fleet.columns import COLUMNS, LEVEL, READINGS, Column
 from fleet.errors import UnreadableFileError
 from fleet.files.door import DAMAGED, RefusedError, open_ordinary
-from fleet.files.packed import open_gzip, table_in_zip
+from fleet.files.packed import files_in_zip, open_gzip, table_in_zip
+from fleet.files.working import passing_place, working_folder
 from fleet.intake.csv_reader import read_csv
 from fleet.intake.faults import Fault
 from fleet.intake.guides.convert import converter
@@ -195,35 +197,53 @@ def _tables(path: Path | str, known: Mapping[str, Column], guide: Guide | None) 
         return read(file, name, known, guide)
 
 
-def files_in(paths: Iterable[Path | str]) -> list[Path]:
-    """The files that are named, a folder standing for the tables in it, in order of name.
+@contextmanager
+def files_in(paths: Iterable[Path | str]) -> Iterator[tuple[list[Path], list[str]]]:
+    """(The files that are named, names of what isn't looked at.)
+
+    A folder stands for the tables in it, in order of name, and so does a zip folder of several files; what it
+    holds lies unpacked in a working folder meanwhile.
 
     Raises
     ------
     UnreadableFileError
-        If a folder has none.
+        If a folder has no table.
     """
-    found: list[Path] = []
-    for path in map(Path, paths):
-        if not path.is_dir():
-            found.append(path)
-            continue
-        tables = sorted(entry for entry in path.iterdir() if _is_table(entry))
-        if not tables:
-            raise UnreadableFileError(f"there is no {', '.join(TABLE_SUFFIXES)} file in {path}.")
-        found += tables
-    return found
+    files: list[Path] = []
+    over: list[str] = []
+    with ExitStack() as unpacked:
+        for path in map(Path, paths):
+            inside = sorted(path.iterdir()) if path.is_dir() else [path]
+            tables = [entry for entry in inside if entry == path or _is_table(entry)]
+            if not tables:
+                raise UnreadableFileError(f"there is no {', '.join(TABLE_SUFFIXES)} file in {path}.")
+            over += [e.name for e in inside if e not in tables and not e.name.startswith(".")]
+            for table in tables:
+                found, others = _out_of_zip(table, unpacked)
+                files += found
+                over += others
+        yield files, over
 
 
-def passed_over(paths: Iterable[Path | str]) -> list[Path]:
-    """What is in the folders that are named and isn't looked at."""
-    return sorted(
-        entry
-        for folder in map(Path, paths)
-        if folder.is_dir()
-        for entry in folder.iterdir()
-        if not _is_table(entry) and not entry.name.startswith(".")
-    )
+def _out_of_zip(path: Path, unpacked: ExitStack) -> tuple[list[Path], list[str]]:
+    """(The files of a zip folder of several, what else it holds); any other file as it is."""
+    if path.suffix.lower() != ".zip":
+        return [path], []
+    try:
+        with open_ordinary(path) as file:
+            tables, others = ({}, []) if _is_book(file) else files_in_zip(file, TABLE_SUFFIXES)
+        if not tables or len(tables) + len(others) == 1:
+            return [path], []
+        folder = unpacked.enter_context(working_folder(passing_place()))
+        files = []
+        for number, (name, content) in enumerate(tables.items()):
+            plain = Path(re.sub(r"[^\w.]+", "-", f"{path.stem}-{name}"))
+            files.append(folder / str(number) / f"{plain.stem[:60]}{plain.suffix}")
+            files[-1].parent.mkdir()
+            files[-1].write_bytes(content)
+    except (OSError, RefusedError):
+        return [path], []  # whoever reads it says what is wrong with it
+    return files, [f"{path.name}/{name}" for name in others]
 
 
 def _is_table(path: Path) -> bool:

@@ -13,7 +13,7 @@ from typing import Any, Final, TypeAlias
 import pandas as pd
 
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS, STORED_COLUMNS, Column
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 from fleet.files.places import default_path
 from fleet.intake import (
     Fault,
@@ -283,7 +283,10 @@ def readings_of(source: EnquiriesLike) -> pd.DataFrame:
 def _typed(told: Mapping[str, Any], columns: Mapping[str, Column]) -> pd.DataFrame:
     """Facts by name, checked as what is typed at the command line is."""
     if unknown := [str(name) for name in told if name not in columns]:
-        raise FleetError(f"there is no column {unknown[0]!r}; the columns are {', '.join(columns)}.")
+        raise FleetError(
+            f"there is no column {unknown[0]!r}; the columns are {', '.join(columns)}"
+            f"{meant(unknown[0], columns)}"
+        )
     missing = [name for name, value in told.items() if pd.api.types.is_scalar(value) and pd.isna(value)]
     texts = {name: None if name in missing else str(value) for name, value in told.items()}
     return check_typed({**dict.fromkeys(columns), **texts}, columns)[0]

@@ -6,7 +6,7 @@ import dataclasses
 import json
 from typing import TYPE_CHECKING, Any, Final
 
-from fleet.errors import FleetError, UnreadableFileError
+from fleet.errors import FleetError, UnreadableFileError, meant
 from fleet.files.door import read_toml
 from fleet.policy.policy import DEFAULT_NAME, Policy, policy_keys
 
@@ -124,7 +124,10 @@ def pick_policy(policies: dict[str, Policy], name: str | None) -> Policy:
     """
     wanted = name or DEFAULT_NAME
     if wanted not in policies:
-        raise FleetError(f"there is no policy {wanted!r}; the policy file has {', '.join(policies)}")
+        raise FleetError(
+            f"there is no policy {wanted!r}; the policy file has {', '.join(policies)}"
+            f"{meant(wanted, policies)}"
+        )
     return policies[wanted]
 
 
@@ -160,6 +163,9 @@ def _build(name: str, tables: dict[str, Any], found: dict[str, Policy], waiting:
         base = _build(base_name, tables, found, (*waiting, name))
     for key in values:
         if key not in policy_keys():
-            raise FleetError(f"policy {name!r}: unknown key {key!r}; the keys are {', '.join(policy_keys())}")
+            raise FleetError(
+                f"policy {name!r}: unknown key {key!r}; the keys are {', '.join(policy_keys())}"
+                f"{meant(key, policy_keys())}"
+            )
     found[name] = base.but(**{**values, "name": name})
     return found[name]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
+from fleet.store.picking import like_number
 from fleet.store.quotes import FIGURES
 from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
 
@@ -91,7 +92,8 @@ def unit_of(store: Store, name: str, *, bench: str | None = None) -> str:
         ).fetchall()
     if not units:
         raise NoSuchUnitError(
-            "there is no such sheet or unit in the store; fleet suspects --out FILE lists them."
+            "there is no such sheet or unit in the store; "
+            + (like_number(store, name) or "fleet suspects --out FILE lists them.")
         )
     if len(units) > 1:
         raise FleetError(f"{len(units)} units have a sheet of that number; add --bench NAME.")

@@ -49,6 +49,37 @@ WRONG = [
 ]
 
 
+SLIPS = {
+    "explain colums": "columns?",
+    "quote --kind line_contct/boron": "line_contact/boron?",
+    "quote --kind elliptical/boron --policy-name defalt": "default?",
+    "attainment --by body": "body_family?",
+    "attainment --by kind,assembly_sorce": "assembly_source?",
+    "verdict A1 helthy": "healthy?",
+    "verdict A1 confirmed misred": "misread?",
+    "verdict A11 healthy": "numbers like it: A1",
+    "report unit B1 --out b.html": "numbers like it: A1",
+    "history A11": "numbers like it: A1",
+}
+
+
+@pytest.mark.parametrize("words", SLIPS)
+def test_a_slip_names_what_was_meant(fleet: Fleet, sheets: Path, words: str) -> None:
+    """A topic, kind, column, policy, verdict or number that isn't known is answered with the one nearest to it."""
+    fleet("intake", str(sheets))
+    ran = fleet(*words.split())
+    assert (ran.status, SLIPS[words] in ran.err) == (2, True), ran.err
+
+
+def test_a_code_or_column_that_may_be_a_slip_is_told(fleet: Fleet, demo_store: Path) -> None:
+    """A family typed that was never measured, and a file's column that isn't known, go on with a question."""
+    assert "family F025 was never measured here; did you mean F024?" in fleet("quote", "--family", "F025").err
+    assert "never measured" not in fleet("quote", "--family", "F024").err
+    Path("s.csv").write_text("sheet_no,measured_on,body_family,sra_dynamc_deg\nA1,2024-01-02,F1,91\n")
+    ran = fleet("intake", "s.csv", "--store", "new.duckdb")
+    assert "not looked at: sra_dynamc_deg; did you mean sra_dynamic_deg?" in ran.out
+
+
 @pytest.mark.parametrize(("words", "says"), WRONG, ids=[" ".join(words) for words, _ in WRONG])
 def test_wrong_use_is_one_line(fleet: Fleet, words: tuple[str, ...], says: str) -> None:
     """Each way of getting it wrong gets one line that says what, nothing on standard output, status 2."""

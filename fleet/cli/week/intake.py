@@ -11,7 +11,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say, warn
 from fleet.cli.tables import table
-from fleet.errors import FleetError
+from fleet.errors import FleetError, meant
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide, IntakeReport
@@ -48,22 +48,21 @@ def intake(
     from fleet.files.tokens import weak_secret
     from fleet.intake import files_in, load_guide
     from fleet.intake.ingest import trial_store
-    from fleet.intake.reader import passed_over
 
     reading = None if guide is None else load_guide(guide)
     where = common.the_store(store)
     done: list[IntakeReport] = []
     failed: list[str] = []
-    with trial_store(where) if dry_run else nullcontext(where) as into:
-        for place, file in enumerate(files_in(files), start=1):
+    with files_in(files) as (found, over), trial_store(where) if dry_run else nullcontext(where) as into:
+        for place, file in enumerate(found, start=1):
             try:
                 known = reading if guide else _guide_of(file, where, dry_run=dry_run)
                 done.append(_one_file(into, file, known, dry_run=dry_run, supersede=supersede, place=place))
             except FleetError as error:
                 failed.append(str(error))
                 continue
-            _tell(done[-1], rejects)
-    _account(done, failed, passed_over(files))
+            _tell(done[-1], known, rejects)
+    _account(done, failed, over)
     if rejects is not None:
         common.write_out(fault_frame([fault for report in done for fault in report.faults]), rejects)
     if failed:
@@ -95,7 +94,7 @@ def _guide_of(file: Path, store: Store, *, dry_run: bool) -> Guide | None:
         return guide_for_new(file, folder)
 
 
-def _account(done: list[IntakeReport], failed: list[str], over: list[Path]) -> None:
+def _account(done: list[IntakeReport], failed: list[str], over: list[str]) -> None:
     """Say of several files together, and of what a folder holds besides, what became of them."""
     if len(done) + len(failed) > 1:
         passed = sum(n for report in done for n in report.passed.values())
@@ -107,9 +106,7 @@ def _account(done: list[IntakeReport], failed: list[str], over: list[Path]) -> N
             f"{sum(r.put_aside for r in done)} put aside, {passed} not looked at{unread}."
         )
     if over:
-        say(
-            f"Not looked at, as they are no tables that fleet reads: {', '.join(path.name for path in over)}."
-        )
+        say(f"Not looked at, as they are no tables that fleet reads: {', '.join(over)}.")
 
 
 def _one_file(
@@ -124,9 +121,12 @@ def _one_file(
     return report
 
 
-def _tell(report: IntakeReport, rejects: str | None) -> None:
+def _tell(report: IntakeReport, guide: Guide | None, rejects: str | None) -> None:
     if report.ignored:
-        say(f"  Columns not looked at: {', '.join(report.ignored)}.")
+        from fleet.columns import COLUMNS
+
+        near = "".join(meant(name, COLUMNS) for name in report.ignored if guide is None)
+        say(f"  Columns not looked at: {', '.join(report.ignored)}{near or '.'}")
     common.show_faults(report.faults, rest="; --rejects FILE writes them all." if rejects is None else "")
     if report.warnings:
         warn(f"  Taken in, but worth a look ({len(report.warnings)}):")

@@ -12,7 +12,7 @@ from fleet.cli import common
 from fleet.cli.bench.align import ArmLengthOption
 from fleet.cli.column_options import KindOption, split_kind, typed_row, with_columns
 from fleet.cli.common import PriorOption, say
-from fleet.cli.enquiries import with_visits
+from fleet.cli.enquiries import note_new_codes, with_visits
 from fleet.columns import COLUMNS
 from fleet.errors import FleetError
 from fleet.policy.own_target import check_reason
@@ -77,6 +77,8 @@ def judge(
     chosen = common.policies_from(policy, policy_name)["default"]
     sheet, read = _one_sheet(file, kind, readings)
     house = common.the_house_or_cold(store)
+    if file is None:
+        note_new_codes(sheet, house)
     where = common.the_store(store)
     sheet, visits = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
 

@@ -17,6 +17,7 @@ from fleet.cli.enquiries import (
     correction,
     enquiries_from,
     keep,
+    note_new_codes,
     with_visits,
 )
 from fleet.cli.tables import cell_text, table
@@ -63,6 +64,8 @@ def quote(
     policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
     enquiries, faults = enquiries_from(file, kind, facts)
     house = common.the_house_or_cold(store)
+    if file is None:
+        note_new_codes(enquiries, house)
     enquiries, _ = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
     if what_next:
         _show_what_next(enquiries, house, policies["default"], out)

@@ -303,13 +303,14 @@ def _only(enquiries: pd.DataFrame, enquiry: str | None) -> pd.DataFrame:
 
 def _unit(where: Store, sheet_no: str, bench: str | None) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """The sheet itself, every sheet of its unit newest first, and the newest sheets of units like it."""
-    from fleet.store import CURRENT_COLUMNS, pick_sheets
+    from fleet.store import CURRENT_COLUMNS, like_number, pick_sheets
 
     wanted = {"sheet_no": [sheet_no]} | ({} if bench is None else {"bench": [bench]})
     own = pick_sheets(where, CURRENT_COLUMNS, where=wanted)
     if own.empty:
         raise NoSuchUnitError(
-            f"there is no sheet {sheet_no} in the store; fleet suspects and fleet history name some."
+            f"there is no sheet {sheet_no} in the store; "
+            + (like_number(where, sheet_no) or "fleet suspects names some.")
         )
     if len(own) > 1:
         raise FleetError(
