@@ -5,7 +5,10 @@ Whoever has to do something else in one of these cases catches its class; nobody
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 class FleetError(Exception):

@@ -58,14 +58,13 @@ SLIPS = {
     "verdict A1 helthy": "healthy?",
     "verdict A1 confirmed misred": "misread?",
     "verdict A11 healthy": "numbers like it: A1",
-    "report unit B1 --out b.html": "numbers like it: A1",
     "history A11": "numbers like it: A1",
 }
 
 
 @pytest.mark.parametrize("words", SLIPS)
 def test_a_slip_names_what_was_meant(fleet: Fleet, sheets: Path, words: str) -> None:
-    """A topic, kind, column, policy, verdict or number that isn't known is answered with the one nearest to it."""
+    """A topic, kind, column, policy, verdict or number that isn't known is answered with the nearest."""
     fleet("intake", str(sheets))
     ran = fleet(*words.split())
     assert (ran.status, SLIPS[words] in ran.err) == (2, True), ran.err

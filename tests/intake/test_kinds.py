@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from fleet.errors import FleetError
-from fleet.intake import Guide, SheetTable, read_sheets
+from fleet.intake import Guide, SheetTable, files_in, read_sheets
 from fleet.intake.guides.guide import Rule
 
 GOOD_ROWS = [
@@ -71,8 +71,21 @@ def write(place: Path, content: bytes) -> Path:
     return place
 
 
+def test_each_table_of_a_zip_folder_is_a_file_of_its_own(tmp_path: Path) -> None:
+    """Tables, a way out of the folder, something else: read apart, kept inside, named."""
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as packed:
+        for name in ("2023/s.csv", "2024/s.csv", "../s.json", "b.txt", "c/.hidden.csv"):
+            packed.writestr(name, f"{name}\n")
+    with files_in([tmp_path / "a.zip", "z.csv"]) as (files, over):
+        assert [path.name for path in files] == ["a-2023-s.csv", "a-2024-s.csv", "a-..-s.json", "z.csv"]
+        assert [path.read_text() for path in files[:3]] == ["2023/s.csv\n", "2024/s.csv\n", "../s.json\n"]
+        assert over == ["a.zip/b.txt"]
+    assert not files[0].exists()
+    assert list(tmp_path.iterdir()) == [tmp_path / "a.zip"]
+
+
 def test_a_zip_folder_of_several_files_is_told_as_what_it_is(tmp_path: Path) -> None:
-    """Nothing is picked out of it, so that nothing goes unmentioned."""
+    """Where one file is read, nothing is picked out of several, so that nothing goes unmentioned."""
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as packed:
         packed.writestr("a.csv", "x")
         packed.writestr("b.txt", "x")

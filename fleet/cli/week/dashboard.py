@@ -18,7 +18,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.cli.week.login import LOOPBACK, check_door, login_from, proxy_host
-from fleet.errors import FleetError
+from fleet.errors import FleetError, StoreBusyError
 
 if TYPE_CHECKING:
     from fleet.cli.week.login import Login
@@ -71,6 +71,9 @@ def dashboard(
     outside = None if behind_proxy is None else proxy_host(behind_proxy)
     check_door(address, shared=shared, login=door, proxy=outside)
     where = common.the_store(store)
+    if where.path.exists():  # before the first sheet there may be none, but nothing else in its place
+        with contextlib.suppress(StoreBusyError):
+            where.open()
     environment = shared_environment(door, shared=shared) | {"FLEET_STORE": str(where.path.resolve())}
     if policy is not None:
         common.policies_from(policy, policy_name)
