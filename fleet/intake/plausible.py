@@ -5,9 +5,10 @@ Those that can't be true together (`fleet.columns.HELD_BACK`) don't teach before
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from fleet.columns import HELD_BACK
@@ -21,14 +22,14 @@ class _Oddity(NamedTuple):
     mark: str
     column: str
     odd: Callable[[pd.DataFrame], pd.Series[bool]]
-    say: Callable[[pd.Series], str]
+    say: Callable[[Mapping[Hashable, Any]], str]
 
 
 def _sag(frame: pd.DataFrame) -> pd.Series[float]:
     return frame["sra_static_deg"] - frame["sra_dynamic_deg"]
 
 
-def _rake(row: pd.Series) -> float:
+def _rake(row: Mapping[Hashable, Any]) -> float:
     turning = row["sra_dynamic_deg"]
     return float(row["sra_static_deg"] if turning != turning else turning)
 
@@ -129,7 +130,20 @@ _ODDITIES = (
 )
 
 
-def _sag_of(row: pd.Series) -> float:
+_TOLD = (
+    "measured_on",
+    "sra_static_deg",
+    "sra_dynamic_deg",
+    "vta_dynamic_deg",
+    "height_mm",
+    "bench_minutes",
+    "tilt_applied_deg",
+    "tilt_room_deg",
+)
+"""Columns that the sentences read."""
+
+
+def _sag_of(row: Mapping[Hashable, Any]) -> float:
     return float(row["sra_static_deg"] - row["sra_dynamic_deg"])
 
 
@@ -147,11 +161,12 @@ def odd_readings(good: pd.DataFrame, file: str) -> tuple[Fault, ...]:
     file : the file's name as faults show it.
     """
     found: list[Fault] = []
+    told = good[list(_TOLD)]
     for oddity in _ODDITIES:
-        rows = good[oddity.odd(good)].head(MOST_WARNINGS)
+        rows = told.iloc[np.flatnonzero(oddity.odd(good))[:MOST_WARNINGS]]
         found += [
-            Fault(*place_of(file, int(str(line))), oddity.column, "", oddity.say(row) + _held(oddity.mark))
-            for line, row in rows.iterrows()
+            Fault(*place_of(file, int(line)), oddity.column, "", oddity.say(row) + _held(oddity.mark))
+            for line, row in zip(rows.index, rows.to_dict("records"), strict=True)
         ]
     return tuple(sorted(found, key=lambda fault: (fault.file, fault.line)))
 
