@@ -100,7 +100,8 @@ class TokenKey:
 
     def tokens(self, serials: Iterable[str | None]) -> list[str | None]:
         """Tokens of many serials in order; None or blank stays None."""
-        return [self.token(serial) if serial and normalise_serial(serial) else None for serial in serials]
+        plain = (normalise_serial(serial) if serial else "" for serial in serials)
+        return [self._token(serial) if serial else None for serial in plain]
 
     def retoken(self, token: str, *, since: str) -> str:
         """Token under this key of a unit whose token under one of its earlier secrets is known.

@@ -207,7 +207,9 @@ def boosting_quantiles(taught: pd.DataFrame, asked: pd.DataFrame, read: Floats) 
     hidden = np.isnan(new)
     known = np.where(hidden[np.arange(len(known)) % len(new)], np.nan, known) if len(new) else known
     use = [i for i in range(known.shape[1]) if _varies(known[:, i])]
-    if not use or not len(new):
+    shares = 1.0 - 2.0 * GRID[GRID < 0.5]
+    too_few = len(read) <= max(1.0 / (1.0 - shares.max()), 1.0 / shares.min())  # for the outermost interval
+    if too_few or not use or not len(new):
         return together(taught, asked, read)
     trees = HistGradientBoostingRegressor(
         max_iter=80,
@@ -217,7 +219,6 @@ def boosting_quantiles(taught: pd.DataFrame, asked: pd.DataFrame, read: Floats) 
         categorical_features=[place for place, i in enumerate(use) if i < len(FACTORS)],
         random_state=0,
     )
-    shares = 1.0 - 2.0 * GRID[GRID < 0.5]
     with threadpool_limits(limits=1):
         fit = CrossConformalRegressor(trees, confidence_level=list(shares), cv=FOLDS, random_state=0)
         fit.fit_conformalize(known[:, use], read)

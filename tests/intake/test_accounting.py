@@ -18,7 +18,7 @@ from typing import Final, TypeAlias
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from fleet.intake import Guide, files_in, intake_file
@@ -61,17 +61,17 @@ def as_book(rows: Rows) -> bytes:
 def as_ods(rows: Rows) -> bytes:
     """A workbook as its standard has it, no cell more."""
     space = "urn:oasis:names:tc:opendocument:xmlns"
-    cell = '<t:table-cell o:value-type="string"><x:p>{}</x:p></t:table-cell>'
-    lines = "".join(f"<t:table-row>{''.join(map(cell.format, row))}</t:table-row>" for row in rows)
+    cell = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
+    lines = "".join(f"<table:table-row>{''.join(map(cell.format, row))}</table:table-row>" for row in rows)
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as packed:
         packed.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         packed.writestr("META-INF/manifest.xml", f'<m:manifest xmlns:m="{space}:manifest:1.0"/>')
         packed.writestr(
             "content.xml",
-            f'<o:document-content xmlns:o="{space}:office:1.0" xmlns:t="{space}:table:1.0" '
-            f'xmlns:x="{space}:text:1.0"><o:body><o:spreadsheet><t:table t:name="one">{lines}</t:table>'
-            "</o:spreadsheet></o:body></o:document-content>",
+            f'<office:document-content xmlns:office="{space}:office:1.0" xmlns:table="{space}:table:1.0" '
+            f'xmlns:text="{space}:text:1.0"><office:body><office:spreadsheet><table:table table:name="one">'
+            f"{lines}</table:table></office:spreadsheet></office:body></office:document-content>",
         )
     return out.getvalue()
 
@@ -178,7 +178,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
 
 
 @settings(
-    max_examples=500 if LONG else 12,
+    max_examples=200 if LONG else 8,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
@@ -191,6 +191,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
     ),
     st.sampled_from(PLACES),
 )
+@example(files=[(form, [GOOD, WRONG, KNOWN]) for form in WRITERS], place="together")
 def test_rows_handed_in_are_rows_accounted_for(
     bench: tuple[Path, Store],
     monkeypatch: pytest.MonkeyPatch,

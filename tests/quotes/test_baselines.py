@@ -88,6 +88,13 @@ def world(n: int, seed: int) -> tuple[pd.DataFrame, np.ndarray]:
     return frame, 90.0 + family + rng.standard_normal(n)
 
 
+def test_boosting_of_too_few_sheets_tells_them_together() -> None:
+    """Where there are fewer sheets than the outermost interval needs, all of them answer as one."""
+    taught, read = world(12, 1)
+    found = baselines.boosting_quantiles(taught, taught, read)
+    np.testing.assert_array_equal(found, baselines.together(taught, taught, read))
+
+
 def test_boosting_finds_the_families_and_holds_its_intervals() -> None:
     """With families a degree apart it beats all sheets together; 90 % intervals hold about nine tenths."""
     pytest.importorskip("mapie")
