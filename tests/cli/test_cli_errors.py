@@ -52,7 +52,7 @@ WRONG = [
 SLIPS = {
     "explain colums": "columns?",
     "quote --kind line_contct/boron": "line_contact/boron?",
-    "quote --kind elliptical/boron --policy-name defalt": "default?",
+    "quote --kind elliptical/boron --policy-name dfault": "default?",
     "attainment --by body": "body_family?",
     "attainment --by kind,assembly_sorce": "assembly_source?",
     "verdict A1 helthy": "healthy?",
