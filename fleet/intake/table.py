@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from fleet.columns import Column
-from fleet.errors import UnreadableFileError
+from fleet.columns import COLUMNS, Column
+from fleet.errors import UnreadableFileError, meant
 from fleet.intake.faults import Fault, printable_header
 from fleet.intake.guides.convert import Convert
 from fleet.intake.guides.guide import Guide
@@ -64,6 +64,12 @@ class SheetTable:
     def rows_read(self) -> int:
         """Rows with any content, the broken ones included."""
         return len(self.lines) + len(self.broken)
+
+
+def not_looked_at(ignored: Sequence[str], *, guided: bool = False) -> str:
+    """Names columns that nobody looks at, and what was perhaps meant where no guide says what is."""
+    near = "" if guided else "".join(meant(name, COLUMNS) for name in ignored)
+    return f"Columns not looked at: {', '.join(ignored)}{near or '.'}"
 
 
 def place_of(file: str, line: int) -> tuple[str, int]:

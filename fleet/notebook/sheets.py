@@ -30,6 +30,7 @@ from fleet.intake import read_sheets as read_file
 from fleet.intake.checks import check_table
 from fleet.intake.ingest import trial_store, try_table
 from fleet.intake.reader import read_table
+from fleet.intake.table import not_looked_at
 from fleet.results import Result
 from fleet.store import CURRENT_COLUMNS, Store
 
@@ -221,8 +222,7 @@ def say_ignored(table: SheetTable) -> None:
         while caller.f_back and str(caller.f_globals.get("__name__", "")).startswith("fleet."):
             depth, caller = depth + 1, caller.f_back
         # the line of the notebook is the one to be shown, however deep the check was
-        line = f"{table.file}: Columns not looked at: {', '.join(table.ignored)}."
-        warnings.warn(line, stacklevel=depth)
+        warnings.warn(f"{table.file}: {not_looked_at(table.ignored)}", stacklevel=depth)
 
 
 def row_faults_error(faults: Iterable[Fault]) -> FleetError:

@@ -11,7 +11,7 @@ import typer
 from fleet.cli import common
 from fleet.cli.common import say, warn
 from fleet.cli.tables import table
-from fleet.errors import FleetError, meant
+from fleet.errors import FleetError
 
 if TYPE_CHECKING:
     from fleet.intake import Fault, Guide, IntakeReport
@@ -123,10 +123,9 @@ def _one_file(
 
 def _tell(report: IntakeReport, guide: Guide | None, rejects: str | None) -> None:
     if report.ignored:
-        from fleet.columns import COLUMNS
+        from fleet.intake.table import not_looked_at
 
-        near = "".join(meant(name, COLUMNS) for name in report.ignored if guide is None)
-        say(f"  Columns not looked at: {', '.join(report.ignored)}{near or '.'}")
+        say(f"  {not_looked_at(report.ignored, guided=guide is not None)}")
     common.show_faults(report.faults, rest="; --rejects FILE writes them all." if rejects is None else "")
     if report.warnings:
         warn(f"  Taken in, but worth a look ({len(report.warnings)}):")
