@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
+from difflib import get_close_matches
 from functools import wraps
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -198,9 +199,11 @@ def split_kind(kind: str, told: dict[str, str]) -> dict[str, str]:
     """
     parts = tuple(part.strip() for part in kind.split("/"))
     if len(parts) != 2 or parts[0] not in STYLUS_PROFILES or parts[1] not in CANTILEVER_MATERIALS:
-        pairs = [
-            f"{stylus}/{cantilever}" for stylus in STYLUS_PROFILES for cantilever in CANTILEVER_MATERIALS
+        words = (STYLUS_PROFILES, CANTILEVER_MATERIALS)
+        near = [
+            get_close_matches(part.lower(), known, n=1) for part, known in zip(parts, words, strict=False)
         ]
+        pairs = ["/".join(word for (word,) in near)] if len(parts) == 2 and all(near) else []
         raise FleetError(
             f"--kind takes STYLUS/CANTILEVER: one of {', '.join(STYLUS_PROFILES)}, a stroke, "
             f"and one of {', '.join(CANTILEVER_MATERIALS)}{meant(kind, pairs)}"

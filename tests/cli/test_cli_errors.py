@@ -70,6 +70,12 @@ def test_a_slip_names_what_was_meant(fleet: Fleet, sheets: Path, words: str) -> 
     assert (ran.status, SLIPS[words] in ran.err) == (2, True), ran.err
 
 
+def test_no_kind_is_meant_where_half_of_it_is_like_none(fleet: Fleet) -> None:
+    """A word like no stylus isn't turned into one because the cantilever is known."""
+    ran = fleet("quote", "--kind", "moon/boron")
+    assert (ran.status, "did you mean" in ran.err) == (2, False), ran.err
+
+
 def test_a_code_or_column_that_may_be_a_slip_is_told(fleet: Fleet, demo_store: Path) -> None:
     """A family typed that was never measured, and a file's column that isn't known, go on with a question."""
     assert "family F025 was never measured here; did you mean F024?" in fleet("quote", "--family", "F025").err
