@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD
 from fleet.house_model.priors import SOFTER_THAN_TOLD
@@ -93,6 +94,16 @@ class FleetFacts:
         usual = float(known.to_numpy() @ n / n.sum()) if len(known) else 1.0
         told = frequency.map(SOFTER_THAN_TOLD).astype(float).fillna(usual).to_numpy() / usual
         return np.where(frequency.isin(set(self.combos["frequency"])), 1.0, told)
+
+    def usual_force_mn(self, family: pd.Series[str]) -> Floats:
+        """Force at which each family's angles are known [mN]; NaN where no sheet of it tells one."""
+        own = self.families["vtf_mn"].astype(float).drop(NOT_TOLD, errors="ignore")
+        return np.asarray(own.reindex(family), dtype=float)
+
+    def tracking_unread(self, family: pd.Series[str]) -> NDArray[np.bool_]:
+        """Whether sag was learnt at `TYPICAL_VTA_DEG`: nobody read this family's tracking angle, or any's."""
+        read = self.families["vta_static_deg"].astype(float).notna()
+        return np.asarray(family.isin(read.index[~read]) | (len(read) > 0 and not read.any()))
 
     def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
         """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.responses`).

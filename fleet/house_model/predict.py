@@ -22,13 +22,13 @@ from fleet.house_model.chain import (
     FACTORS,
     FORCE_LIMITS,
     LINK,
-    NOT_TOLD,
     PAIR,
     PAIRED,
     REFERENCE_HOURS,
     REFERENCE_TEMPERATURE_C,
     SPHERICAL,
     TYPICAL_DRAG_RATIO,
+    TYPICAL_VTA_DEG,
     shared_by_rakes,
 )
 from fleet.house_model.earlier_readings import (
@@ -243,8 +243,10 @@ class Forecaster:
             return sag_scale_deg(n, figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped)
 
         mean, cov = self._pair(rows, row, parameters)
-        own_force = self._own_force(figures["vtf_mn"], rows, row)
-        s2 = scale(self._angles(mean)[0], own_force) ** 2
+        own_force = np.asarray(self.house.facts.usual_force_mn(rows["family"]))[row]
+        own_force = np.where(np.isnan(own_force), figures["vtf_mn"], own_force)
+        unread = self.house.facts.tracking_unread(rows["family"])[row]
+        s2 = scale(np.where(unread, TYPICAL_VTA_DEG, self._angles(mean)[0]), own_force) ** 2
         sd = np.stack(
             [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
         )
@@ -255,12 +257,14 @@ class Forecaster:
         angles = self._angles(mean + coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
         times = np.clip(figures["vtf_mn"] / own_force, *FORCE_LIMITS)
-        pressed = self._pressed(angles[0], beta * scale(angles[0], own_force), times)
+        apart = np.where(unread, TYPICAL_VTA_DEG - self._angles(mean + coef)[0], 0.0)
+        pressed = self._pressed(angles[0], beta * scale(angles[0] + apart, own_force), times)
         angles[0] += pressed
+        taught = angles[0] + apart
         own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
-            sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own) + sag_fault
+            sag = self._unit_sag(beta, scale(taught), s2, sd_sag, own) + sag_fault
             cov[0, 0] += sd[0] ** 2
             cov[1, 1] += sd[1] ** 2
             middle = self._angles(mean) + fault
@@ -268,19 +272,14 @@ class Forecaster:
             profile = rows["profile"].to_numpy(dtype=object)[row]
             sag = np.maximum(sag, 0.0)
             angles, pick = self._condition(angles, middle, cov, sag, visit, parameters, profile)
-            beta, s2, sd_sag, own, sag_fault, *kept = (
+            beta, s2, sd_sag, own, sag_fault, unread, taught, *kept = (
                 np.take_along_axis(x, pick, axis=1)
-                for x in (beta, s2, sd_sag, own, sag_fault, *figures.values())
+                for x in (beta, s2, sd_sag, own, sag_fault, unread, taught, *figures.values())
             )
+            taught = np.where(unread, taught, angles[0])
             figures = dict(zip(figures, kept, strict=True))
-        sag = self._unit_sag(beta, scale(angles[0]), s2, sd_sag, own)
+        sag = self._unit_sag(beta, scale(taught), s2, sd_sag, own)
         return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
-
-    def _own_force(self, force: Floats, rows: pd.DataFrame, row: Ints) -> Floats:
-        """The family's own force, at which its angles are known; the one told where the fleet has none."""
-        families = self.house.facts.families["vtf_mn"].astype(float).drop(NOT_TOLD, errors="ignore")
-        own = families.reindex(rows["family"]).to_numpy()[row]
-        return np.where(np.isnan(own), force, own)
 
     @staticmethod
     def _pressed(tracking: Floats, sag: Floats, times: Floats) -> Floats:

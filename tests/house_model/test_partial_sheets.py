@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from worlds import Fleet, fleet_of, ideal
+from worlds import Fleet, fleet_of, house_of, ideal
 
 from fleet.faults.suspects import suspects
 from fleet.house_model.predict import Forecaster
@@ -50,3 +50,15 @@ def test_sound_spherical_units_are_not_suspected() -> None:
     """A bench without a fault has at most two flags among 240 sheets."""
     fleet = spherical_fleet()
     assert suspects(fleet.house, fleet.current).table["flagged"].sum() <= 2
+
+
+def test_a_bench_that_reads_rake_alone_knows_its_sag() -> None:
+    """Sag is read on every sheet there: quotes are as sharp, and lie where they do, with tracking angles."""
+    fleet = spherical_fleet()
+    edged = fleet.current[fleet.current["stylus_profile"] != "spherical"]
+    asked = pd.DataFrame({"body_family": edged["body_family"].unique()})
+    blank = house_of(fleet.world.sheets(240)[0].assign(vta_dynamic_deg=np.nan))
+    known, alone = (Forecaster(house).draw(asked).sag for house in (fleet.house, blank))
+    for (_, sheets), a, b in zip(edged.groupby("body_family", sort=False), known, alone, strict=True):
+        assert np.median(b) == pytest.approx(np.median(a), abs=a.std() / np.sqrt(len(sheets)))
+        assert b.std() == pytest.approx(a.std(), rel=0.15)
