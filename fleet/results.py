@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -32,6 +31,8 @@ class Result:
         return f"{type(self).__name__}: {self.in_short()[0]}"
 
     def _repr_html_(self) -> str:
+        from html import escape
+
         said, shown = self.in_short()
         rest = len(shown) - MOST_ROWS_SHOWN
         more = f"<p>and {rest} more rows: .to_frame()</p>" if rest > 0 else ""

@@ -41,7 +41,7 @@ from fleet.errors import FleetError
 from fleet.physics.geometry import arm_height_change_mm
 from fleet.policy.policy import DECIMAL_SLACK_DEG
 from fleet.policy.remedies import remedy
-from fleet.statistics.sobol import sobol_points
+from fleet.statistics.even_draws import normal_quantile, sobol_points
 
 if TYPE_CHECKING:
     from fleet.physics.geometry import Floats
@@ -168,9 +168,7 @@ class _Draws:
 @lru_cache(maxsize=1)
 def _normal() -> Floats:
     """Standard normal points (2, `DRAWS`), evenly spread."""
-    from scipy import special
-
-    return np.asarray(special.ndtri(np.clip(sobol_points(DRAWS, 2, seed=11).T, 1e-9, 1.0 - 1e-9)))
+    return np.asarray(normal_quantile(np.clip(sobol_points(DRAWS, 2, seed=11).T, 1e-9, 1.0 - 1e-9)))
 
 
 def _roll(known: Known) -> Correction:

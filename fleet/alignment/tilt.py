@@ -15,6 +15,7 @@ import numpy as np
 from fleet.alignment.alignment import NEVER, WORTH
 from fleet.alignment.readings import DOUBT
 from fleet.policy.policy import DECIMAL_SLACK_DEG
+from fleet.statistics.even_draws import normal_cdf
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -263,12 +264,10 @@ def _chances(
     angles: tuple[NDArray[np.float64], NDArray[np.float64]], sd: tuple[float, float], policy: Policy
 ) -> NDArray[np.float64]:
     """Chances (2, m) that true rake and tracking angle meet their targets."""
-    from scipy.special import ndtr
-
     low, high = policy.rake_accepted_deg
-    rake = ndtr((high + DECIMAL_SLACK_DEG - angles[0]) / sd[0])
-    rake -= ndtr((low - DECIMAL_SLACK_DEG - angles[0]) / sd[0])
-    return np.stack([rake, ndtr((policy.tracking_limit_deg + DECIMAL_SLACK_DEG - angles[1]) / sd[1])])
+    rake = normal_cdf((high + DECIMAL_SLACK_DEG - angles[0]) / sd[0])
+    rake -= normal_cdf((low - DECIMAL_SLACK_DEG - angles[0]) / sd[0])
+    return np.stack([rake, normal_cdf((policy.tracking_limit_deg + DECIMAL_SLACK_DEG - angles[1]) / sd[1])])
 
 
 def _misses(angles: tuple[NDArray[np.float64], NDArray[np.float64]], policy: Policy) -> NDArray[np.float64]:

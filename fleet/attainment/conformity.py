@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
-from scipy import special
+import scipy
 
 from fleet.alignment.targets import built_angles, column, is_spherical
 from fleet.errors import FleetError
@@ -127,7 +127,9 @@ def global_risks(
     half = np.diff(edges)[:, None] / 2
     true = edges[:-1, None] + half * (1 + _NODES)
     density = np.exp(-(((true - prior_mean) / prior_sd) ** 2) / 2) / (prior_sd * np.sqrt(2 * np.pi))
-    passing = special.ndtr((accept[1] - true) / reading_sd) - special.ndtr((accept[0] - true) / reading_sd)
+    passing = scipy.special.ndtr((accept[1] - true) / reading_sd) - scipy.special.ndtr(
+        (accept[0] - true) / reading_sd
+    )
     both = float((density * passing * _WEIGHTS * half).sum())
     return Risks(float(accepted) - both, float(inside) - both)
 
@@ -136,7 +138,7 @@ def guard_band(reading_sd: float, assurance: float) -> float:
     """How far inside a limit a reading must lie to be that sure of it, nothing known beforehand."""
     if not 0.5 <= assurance < 1:
         raise FleetError(f"the assurance must be from 0.5 to below 1, got {assurance}")
-    return float(special.ndtri(assurance)) * reading_sd
+    return float(scipy.special.ndtri(assurance)) * reading_sd
 
 
 def reading_noise(sheets: pd.DataFrame) -> Noise:
@@ -204,7 +206,9 @@ def chances(units: pd.DataFrame, policy: Policy, noise: Noise) -> dict[str, NDAr
         most = limit - lowest if free else limit
         posterior = _pair_posterior(rake, tracking, noise)
         result[f"rake_{state}"] = _band(posterior.rake_mean, posterior.rake_sd, *ends)
-        result[f"tracking_{state}"] = special.ndtr((most - posterior.tracking_mean) / posterior.tracking_sd)
+        result[f"tracking_{state}"] = scipy.special.ndtr(
+            (most - posterior.tracking_mean) / posterior.tracking_sd
+        )
         if free:
             result[f"tracking_{state}"] = np.where(np.isnan(room), np.nan, result[f"tracking_{state}"])
         slope = 1.0 if free else 0.0
@@ -260,8 +264,8 @@ def _positive(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _band(mean: ArrayLike, sd: ArrayLike, low: ArrayLike, high: ArrayLike) -> NDArray[np.float64]:
     mean, sd = np.asarray(mean, dtype=float), np.asarray(sd, dtype=float)
-    upper = special.ndtr((np.asarray(high, dtype=float) - mean) / sd)
-    return np.asarray(upper - special.ndtr((np.asarray(low, dtype=float) - mean) / sd))
+    upper = scipy.special.ndtr((np.asarray(high, dtype=float) - mean) / sd)
+    return np.asarray(upper - scipy.special.ndtr((np.asarray(low, dtype=float) - mean) / sd))
 
 
 def _both(
@@ -283,6 +287,10 @@ def _both(
             bound = np.minimum(most, slope * rake + offset) if slope else most
             tracking = pair.tracking_mean + pair.slope * (rake - pair.rake_mean)
             total += (
-                weight * np.exp(-z * z / 2) * special.ndtr((bound - tracking) / pair.rest_sd) * (b - a) / 2
+                weight
+                * np.exp(-z * z / 2)
+                * scipy.special.ndtr((bound - tracking) / pair.rest_sd)
+                * (b - a)
+                / 2
             )
     return np.asarray(total / (pair.rake_sd * np.sqrt(2 * np.pi)))

@@ -131,7 +131,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         app, told = build_app(words), settings(settings_file(words))
         every = [name for _, names in COMMANDS.values() for name in names.split()]
         usual = as_defaults(told, app, every)
-        status = app(args=words, prog_name="fleet", standalone_mode=False, default_map=usual)
+        command = _light(typer.main.get_command(app))
+        status = command(args=words, prog_name="fleet", standalone_mode=False, default_map=usual)
     except FleetError as error:
         if common.debug_wanted():
             raise
@@ -153,6 +154,40 @@ def run(arguments: Sequence[str] | None = None) -> int:
     if status == _INTERRUPTED:
         typer.echo("fleet: stopped.", err=True)
     return status if isinstance(status, int) else DONE
+
+
+class _AsTyped:
+    """Takes what was typed for a parameter as it is: text and paths need none of typer's checks of types.
+
+    Those checks load pydantic, so they are made only where a value has to be turned into a number or a word.
+    """
+
+    def coerce(self, value: Any, *, param: Any, ctx: Any) -> Any:
+        """The value as the command takes it."""
+        kind = param.type_descriptor.annotation
+        if value is None or (isinstance(kind, type) and isinstance(value, kind)):
+            return value
+        if kind is Path and isinstance(value, str):
+            return Path(value)
+        param._runtime_param = None  # typer makes its own then
+        return param.get_runtime_param().coerce(value, param=param, ctx=ctx)
+
+
+def _light(command: Any) -> Any:
+    """A command and those below it, parameters taken by `_AsTyped` (an older typer has no such checks)."""
+    usual = command.get_params
+
+    def params(context: Any) -> Any:
+        found = usual(context)
+        for param in found:
+            if getattr(param, "_runtime_param", 0) is None and param.nargs == 1 and not param.multiple:
+                param._runtime_param = _AsTyped()
+        return found
+
+    command.get_params = params
+    for below in getattr(command, "commands", {}).values():
+        _light(below)
+    return command
 
 
 def _fail(line: str) -> int:

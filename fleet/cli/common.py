@@ -173,11 +173,22 @@ def the_store(given: Path | None) -> Store:
 
 def the_house(store: Store) -> House:
     """The store's house model; says on standard error when sheets came in since it was fitted."""
-    store.open()
-    from fleet.fitting.kept_model import load_house
+    with store.reader():
+        store.open()
+        from fleet.fitting.kept_model import load_house
 
-    with store.reader():  # held open: to open the file again beside it costs nothing
         return _told_age(load_house(store), store)
+
+
+@contextmanager
+def held_open(store: Store) -> Iterator[None]:
+    """Hold a store open for reading, where there is one: another look into it inside costs little."""
+    if not store.path.exists():
+        yield
+        return
+    with store.reader():
+        store.open()
+        yield
 
 
 def the_house_or_cold(given: Path | None) -> House:
@@ -187,13 +198,12 @@ def the_house_or_cold(given: Path | None) -> House:
     """
     store = the_store(given)
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
-    if store.path.exists():
-        store.open()
-    from fleet.fitting.kept_model import house_or_prior
+    with held_open(store):
+        from fleet.fitting.kept_model import house_or_prior
 
-    house = house_or_prior(store)
-    if house.units > 0.0:
-        return _told_age(house, store)
+        house = house_or_prior(store)
+        if house.units > 0.0:
+            return _told_age(house, store)
     lacks = f"no store at {store.path} yet" if named and not store.path.exists() else "no house model yet"
     warn(f"Note: {lacks}; mechanics and common practice answer alone (fleet intake, fleet refit).")
     return house

@@ -21,8 +21,8 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.loo_residuals import Residuals, cholesky_factors
@@ -83,8 +83,8 @@ class Shape:
         """Chance of one further out on the same side of the mode."""
         y = (white - self.centre) / self.scale
         side = np.where(y < 0.0, -1.0, 1.0)
-        t = special.stdtr(1.0 / self.tail, -np.abs(y) * np.exp(-side * self.skew))
-        return np.asarray(2.0 * special.expit(2.0 * side * self.skew) * t)
+        t = scipy.special.stdtr(1.0 / self.tail, -np.abs(y) * np.exp(-side * self.skew))
+        return np.asarray(2.0 * scipy.special.expit(2.0 * side * self.skew) * t)
 
     def inside(self, limit: float) -> Floats:
         """Chance of less than so far from 0."""
@@ -98,7 +98,7 @@ class Shape:
     def draw(self, rng: np.random.Generator, k: int) -> Floats:
         """As many draws of each residual (k, *shape of the laws)."""
         size = (k, *self.tail.shape)
-        up = rng.random(size) < special.expit(2.0 * self.skew)
+        up = rng.random(size) < scipy.special.expit(2.0 * self.skew)
         t = np.abs(rng.standard_t(1.0 / self.tail, size))
         return np.asarray(
             self.centre + self.scale * np.where(up, t * np.exp(self.skew), -t * np.exp(-self.skew))
@@ -187,7 +187,7 @@ def _log_likelihood(own: tuple[Floats, ...], tail: float, skew: float) -> float:
 
 def _log_density(y: Floats, tail: Floats, skew: Floats) -> Floats:
     half = 0.5 / tail
-    norm = special.gammaln(half + 0.5) - special.gammaln(half) + 0.5 * np.log(tail / np.pi)
+    norm = scipy.special.gammaln(half + 0.5) - scipy.special.gammaln(half) + 0.5 * np.log(tail / np.pi)
     narrower = np.exp(-2.0 * np.where(y < 0.0, -skew, skew))
     return np.asarray(norm - np.log(np.cosh(skew)) - (half + 0.5) * np.log1p(tail * y**2 * narrower))
 

@@ -25,9 +25,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
 from fleet.numerals import percent
+from fleet.statistics.even_draws import normal_cdf
 
 Floats = NDArray[np.float64]
 MIDDLE: Final = 3.0
@@ -149,7 +149,7 @@ def _rate(mean: Any) -> Any:
 
 def _chance(mean: Any, n: Any) -> Any:
     """One-sided p-value of rate 1 against less (score test, normal)."""
-    return special.ndtr((MEAN - mean) / np.sqrt(VARIANCE / n))
+    return normal_cdf((MEAN - mean) / np.sqrt(VARIANCE / n))
 
 
 def _by_group(x: Floats, label: pd.Series[str], doubt: pd.Series[float], fleet: float) -> pd.DataFrame:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from fleet.statistics.bayes import Posterior
 
 OUTPUTS = 2
+STACK_NUMBERS = 250_000
+"""So many numbers of matrices are inverted at a time."""
 
 
 @dataclass(frozen=True)
@@ -97,42 +99,39 @@ class JointAngles:
     @cached_property
     def coefficients(self) -> tuple[Floats, Floats]:
         """Per draw of the spreads: mean (r, 2·size) and covariance (r, 2·size, 2·size)."""
-        k, q = self.size, self.design.q
-        posteriors = self.posteriors
-        draws = min(len(p.sigma) for p in posteriors)
-        loads = [self.loading(a.loading) for a in self.alone]
-        tied, told = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.zeros(OUTPUTS * k)
-        for c, g in zip(loads, self._grams[OUTPUTS:], strict=True):
-            tied += np.kron(np.outer(c, c), g.a)
-            told += np.kron(c, g.b)
-        mean, cov = np.empty((draws, OUTPUTS * k)), np.empty((draws, OUTPUTS * k, OUTPUTS * k))
+        k, q, n, order = self.size, self.design.q, *self._eliminated_first
+        draws = min(len(p.sigma) for p in self.posteriors)
+        weight = np.stack([p.sigma[:draws] ** -2 for p in self.posteriors] + [np.ones(draws)], axis=1)
+        a, b = np.zeros((OUTPUTS + 1, OUTPUTS * k, OUTPUTS * k)), np.zeros((OUTPUTS + 1, OUTPUTS * k))
+        loads = [*np.eye(OUTPUTS), *(self.loading(x.loading) for x in self.alone)]
+        for i, (c, g) in enumerate(zip(loads, self._grams, strict=True)):
+            a[min(i, OUTPUTS)] += np.kron(np.outer(c, c), g.a)
+            b[min(i, OUTPUTS)] += np.kron(c, g.b)
         r2 = self._correlation[self.design.owner]
         prior, random = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.arange(q)
         prior[random, random] = prior[k + random, k + random] = 1.0 / (1.0 - r2**2)
         prior[random, k + random] = prior[k + random, random] = -r2 / (1.0 - r2**2)
-        own = self._eliminated
+        sds = [(p.sds[:draws, self.design.owner], np.ones((draws, k - q))) for p in self.posteriors]
+        scale = np.hstack([x for pair in sds for x in pair])[:, order]
+        a, b, prior = a[:, order[:, None], order], b[:, order], prior[np.ix_(order, order)]
+        mean, cov = np.empty((draws, OUTPUTS * k)), np.empty((draws, OUTPUTS * k, OUTPUTS * k))
+        step, back = max(STACK_NUMBERS // (OUTPUTS * k) ** 2, 1), np.argsort(order)
         with one_blas_thread():
-            for r in range(draws):
-                variance = np.array([p.sigma[r] ** 2 for p in posteriors])
-                a, b = np.zeros((OUTPUTS * k, OUTPUTS * k)), np.zeros(OUTPUTS * k)
-                for i, v in enumerate(variance):
-                    block = slice(i * k, (i + 1) * k)
-                    a[block, block], b[block] = self._grams[i].a / v, self._grams[i].b / v
-                a, b = a + tied, b + told
-                sds = [np.append(p.sds[r][self.design.owner], np.ones(k - q)) for p in posteriors]
-                scale = np.concatenate(sds)
-                inverse = _inverse(a * scale * scale[:, None] + prior, *own)
-                cov[r] = inverse * scale * scale[:, None]
-                mean[r] = cov[r] @ b
+            for now in (slice(start, start + step) for start in range(0, draws, step)):
+                both = scale[now, :, None] * scale[now, None, :]
+                inverse = _inverse(np.tensordot(weight[now], a, axes=1) * both + prior, n) * both
+                mean[now] = (inverse @ (weight[now] @ b)[:, :, None])[:, back, 0]
+                cov[now] = inverse[:, back[:, None], back]
         return mean, cov
 
     @property
-    def _eliminated(self) -> tuple[Ints, Ints]:
-        """Columns of the term with most levels, first and second combination."""
+    def _eliminated_first(self) -> tuple[int, Ints]:
+        """How many levels the largest term has, and all columns with those of it in front."""
         sizes = self.design.sizes
         largest = int(np.argmax(sizes))
         first = sum(sizes[:largest]) + np.arange(sizes[largest])
-        return first, first + self.size
+        gone = np.concatenate([first, first + self.size])
+        return len(first), np.append(gone, np.setdiff1d(np.arange(OUTPUTS * self.size), gone))
 
     @cached_property
     def sds(self) -> Floats:
@@ -191,35 +190,23 @@ class JointAngles:
         return mean, out
 
 
-def _inverse(a: Floats, first: Ints, second: Ints) -> Floats:
-    """Inverse of a matrix whose blocks [first, first], [first, second], [second, second] are diagonal."""
-    rest = np.setdiff1d(np.arange(len(a)), np.concatenate([first, second]))
-    n = len(first)
-    d11, d12, d22 = a[first, first], a[first, second], a[second, second]
-    det = d11 * d22 - d12**2
-    gone = np.concatenate([first, second])
-    e = a[np.ix_(gone, rest)]
-    top, low = e[:n], e[n:]
-    w = np.concatenate(
-        [(d22[:, None] * top - d12[:, None] * low) / det[:, None],
-         (d11[:, None] * low - d12[:, None] * top) / det[:, None]]
-    )  # fmt: skip
-    schur = a[np.ix_(rest, rest)] - e.T @ w
-    root = np.sqrt(np.diag(schur))
-    left = np.linalg.inv(schur / root / root[:, None]) / root / root[:, None]
-    left = 0.5 * (left + left.T)
-    out = np.empty_like(a)
-    out[np.ix_(rest, rest)] = left
-    cross = -w @ left
-    out[np.ix_(gone, rest)], out[np.ix_(rest, gone)] = cross, cross.T
-    own = -cross @ w.T
+def _inverse(a: Floats, n: int) -> Floats:
+    """Inverses of matrices (r, …) whose first four blocks of n rows and columns are diagonal."""
     place = np.arange(n)
-    own[place, place] += d22 / det
-    own[n + place, n + place] += d11 / det
-    own[place, n + place] -= d12 / det
-    own[n + place, place] -= d12 / det
-    out[np.ix_(gone, gone)] = own
-    return out
+    d11, d12, d22 = (a[:, i + place, j + place, None] for i, j in ((0, 0), (0, n), (n, n)))
+    det = d11 * d22 - d12**2
+    top, low = a[:, :n, 2 * n :], a[:, n : 2 * n, 2 * n :]
+    w = np.concatenate([(d22 * top - d12 * low) / det, (d11 * low - d12 * top) / det], axis=1)
+    schur = a[:, 2 * n :, 2 * n :] - a[:, 2 * n :, : 2 * n] @ w
+    root = np.sqrt(np.einsum("rii->ri", schur))
+    both = root[:, :, None] * root[:, None, :]
+    left = np.linalg.inv(schur / both) / both
+    left = 0.5 * (left + left.transpose(0, 2, 1))
+    cross = -w @ left
+    out = np.block([[-cross @ w.transpose(0, 2, 1), cross], [cross.transpose(0, 2, 1), left]])
+    for i, j, own in ((0, 0, d22), (n, n, d11), (0, n, -d12), (n, 0, -d12)):
+        out[:, i + place, j + place] += (own / det)[:, :, 0]
+    return np.asarray(out)
 
 
 def correlate_normals(cov: Floats, first: Floats, second: Floats) -> Floats:

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
 from fleet.house_model.chain import (
     ANGLES,
@@ -45,8 +44,8 @@ from fleet.house_model.joint_angles import correlate_normals
 from fleet.house_model.variance_function import nearest_covariance
 from fleet.physics.sag import pressed_deg, sag_scale_deg
 from fleet.policy.policy import Policy
+from fleet.statistics.even_draws import normal_quantile, sobol_points
 from fleet.statistics.gram import Floats, Ints
-from fleet.statistics.sobol import sobol_points
 
 DIMENSIONS: Final = (
     "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
@@ -110,7 +109,7 @@ class Forecaster:
         power = 2 ** int(np.ceil(np.log2(max(n_draws, 2))))
         u = np.clip(sobol_points(power, len(DIMENSIONS), seed)[:n_draws], 1e-12, 1.0 - 1e-12)
         self._u = dict(zip(DIMENSIONS, u.T, strict=True))
-        self._z = {name: special.ndtri(x) for name, x in self._u.items()}
+        self._z = {name: normal_quantile(x) for name, x in self._u.items()}
         # A dimension more would draw all others anew.
         self._told_noise = np.stack(
             [

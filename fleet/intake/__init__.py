@@ -1,39 +1,55 @@
-"""Bench sheets and enquiries in: read, check, token, accept; every row accounted for."""
+"""Bench sheets and enquiries in: read, check, token, accept; every row accounted for.
 
-from fleet.files.tokens import TokenKey, load_key
-from fleet.intake.checks import Checked, check_sheets
-from fleet.intake.enquiries import check_enquiries, read_enquiries
-from fleet.intake.faults import Fault
-from fleet.intake.frames import frame_table
-from fleet.intake.guides.guide import Guide, load_guide
-from fleet.intake.guides.propose import Proposal, propose_guide
-from fleet.intake.ingest import IntakeReport, intake_file, intake_table
-from fleet.intake.reader import files_in, read_sheets
-from fleet.intake.rekey import change_token_key
-from fleet.intake.table import SheetTable
-from fleet.intake.typed import check_typed, save_typed, text_table
+Each name is imported at first use: readings typed at a terminal need no reader of files.
+"""
 
-__all__ = [
-    "Checked",
-    "Fault",
-    "Guide",
-    "IntakeReport",
-    "Proposal",
-    "SheetTable",
-    "TokenKey",
-    "change_token_key",
-    "check_enquiries",
-    "check_sheets",
-    "check_typed",
-    "files_in",
-    "frame_table",
-    "intake_file",
-    "intake_table",
-    "load_guide",
-    "load_key",
-    "propose_guide",
-    "read_enquiries",
-    "read_sheets",
-    "save_typed",
-    "text_table",
-]
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from fleet.files.tokens import TokenKey as TokenKey
+    from fleet.files.tokens import load_key as load_key
+    from fleet.intake.checks import Checked as Checked
+    from fleet.intake.checks import check_sheets as check_sheets
+    from fleet.intake.enquiries import check_enquiries as check_enquiries
+    from fleet.intake.enquiries import read_enquiries as read_enquiries
+    from fleet.intake.faults import Fault as Fault
+    from fleet.intake.frames import frame_table as frame_table
+    from fleet.intake.guides.guide import Guide as Guide
+    from fleet.intake.guides.guide import load_guide as load_guide
+    from fleet.intake.guides.propose import Proposal as Proposal
+    from fleet.intake.guides.propose import propose_guide as propose_guide
+    from fleet.intake.ingest import IntakeReport as IntakeReport
+    from fleet.intake.ingest import intake_file as intake_file
+    from fleet.intake.ingest import intake_table as intake_table
+    from fleet.intake.reader import files_in as files_in
+    from fleet.intake.reader import read_sheets as read_sheets
+    from fleet.intake.rekey import change_token_key as change_token_key
+    from fleet.intake.table import SheetTable as SheetTable
+    from fleet.intake.typed import check_typed as check_typed
+    from fleet.intake.typed import save_typed as save_typed
+    from fleet.intake.typed import text_table as text_table
+
+_HOMES: Final = {
+    "fleet.files.tokens": "TokenKey load_key",
+    "fleet.intake.checks": "Checked check_sheets",
+    "fleet.intake.enquiries": "check_enquiries read_enquiries",
+    "fleet.intake.faults": "Fault",
+    "fleet.intake.frames": "frame_table",
+    "fleet.intake.guides.guide": "Guide load_guide",
+    "fleet.intake.guides.propose": "Proposal propose_guide",
+    "fleet.intake.ingest": "IntakeReport intake_file intake_table",
+    "fleet.intake.reader": "files_in read_sheets",
+    "fleet.intake.rekey": "change_token_key",
+    "fleet.intake.table": "SheetTable",
+    "fleet.intake.typed": "check_typed save_typed text_table",
+}
+
+
+def __getattr__(name: str) -> Any:
+    for home, names in _HOMES.items():
+        if name in names.split():
+            return getattr(import_module(home), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

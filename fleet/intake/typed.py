@@ -14,7 +14,6 @@ from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.files.tokens import load_key
 from fleet.intake.checks import check_sheets, check_table
-from fleet.intake.ingest import intake_table
 from fleet.intake.table import SheetTable
 
 if TYPE_CHECKING:
@@ -86,6 +85,8 @@ def save_typed(
     FleetError
         If it is no whole sheet, or its number is taken; nothing is stored then.
     """
+    from fleet.intake.ingest import intake_table
+
     told = {"sheet_no": sheet_no, "measured_on": measured_on}
     if measured_on is None and "measured_on" not in read.columns:
         told["measured_on"] = dt.date.today().isoformat()

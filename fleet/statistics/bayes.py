@@ -24,7 +24,7 @@ import numpy as np
 import scipy
 
 from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Floats, Gram, theta_unit
+from fleet.statistics.gram import Floats, Gram, Ints, theta_unit
 from fleet.statistics.gram import response_sd as response_sd  # also looked for here
 from fleet.statistics.reml import (
     LOG_2PI,
@@ -40,6 +40,8 @@ LogPrior = Callable[[Floats, Floats], Floats]
 """Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
 DEFAULT_DRAWS = 512
 KEPT = 160
+STACK_NUMBERS = 250_000
+"""So many numbers of matrices are inverted at a time: they stay in the processor's cache."""
 K_LIMIT = 0.7
 ESS_LIMIT = 100.0
 V_LIMIT = 16.0
@@ -106,20 +108,43 @@ class Posterior:
 def coefficient_posterior(gram: Gram, sds: Floats, sigma: Floats) -> tuple[Floats, Floats]:
     """Mean and covariance of all coefficients at each draw of (sds, sigma).
 
-    Returns
-    -------
-    mean : (r, q + p) array
-    cov : (r, q + p, q + p) array
+    Returns mean (r, q + p) and covariance (r, q + p, q + p).  Many draws at a time, a term of many levels
+    eliminated first (see `fleet.statistics.reml.solve`).
     """
-    r, size = len(sigma), gram.a.shape[0]
-    mean, cov = np.empty((r, size)), np.empty((r, size, size))
+    size = len(gram.b)
+    mean, cov = np.empty((len(sigma), size)), np.empty((len(sigma), size, size))
     with one_blas_thread():
-        for i in range(r):
-            s = solve(gram, sds[i] / sigma[i])
-            mean[i] = s.coef * s.scale
-            scale = s.scale * sigma[i]
-            cov[i] = s.inverse() * scale * scale[:, None]
+        step = max(STACK_NUMBERS // size**2, 1)
+        for start in range(0, len(sigma), step):
+            now = slice(start, start + step)
+            theta = sds[now] / sigma[now, None]
+            scale = np.append(theta[:, gram.design.owner], np.ones((len(theta), gram.p)), axis=1)
+            inverse = _inverses(gram, scale)
+            mean[now] = scale * (inverse @ (scale * gram.b)[:, :, None])[:, :, 0]
+            scale *= sigma[now, None]
+            cov[now] = inverse * scale[:, :, None] * scale[:, None, :]
     return mean, cov
+
+
+def _inverses(gram: Gram, scale: Floats) -> Floats:
+    """C⁻¹ (r, q + p, q + p) at theta per random column and 1 per fixed one (r, q + p)."""
+    parts, q = gram.parts, gram.design.q
+    own, rest = parts.own, parts.rest
+    s, t = scale[:, rest, None], scale[:, None, own]
+    c = parts.inner[:-1, :-1] * s * s.transpose(0, 2, 1)
+    c[:, range(q - len(own)), range(q - len(own))] += 1.0
+    spare = 1.0 / (1.0 + t * t * parts.diagonal)
+    cross = parts.cross[:-1] * s * t
+    inverse = np.linalg.inv(c - cross * spare @ cross.transpose(0, 2, 1))
+    inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
+    if not len(own):
+        return np.asarray(inverse)
+    turn = np.zeros((len(scale), len(rest), scale.shape[1]))
+    turn[:, range(len(rest)), rest] = 1.0
+    turn[:, :, own] = -cross * spare
+    out = turn.transpose(0, 2, 1) @ (inverse @ turn)
+    out[:, own, own] += spare[:, 0]
+    return np.asarray(out)
 
 
 class _Target:
@@ -369,10 +394,7 @@ def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
     return _Sample(x, log_p, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
 
 
-def _systematic(weights: Floats, kept: int) -> NDArrayInt:
+def _systematic(weights: Floats, kept: int) -> Ints:
     """Systematic resampling: indices of ``kept`` equally weighted draws."""
     positions = (np.arange(kept) + 0.5) / kept
     return np.minimum(np.searchsorted(np.cumsum(weights), positions), len(weights) - 1)
-
-
-NDArrayInt = np.ndarray[tuple[int, ...], np.dtype[np.int64]]

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from fleet.statistics.proportions import wilson
 from fleet.statistics.quantile_forecasts import FEW_QUOTES, Paired, compare_scores
@@ -163,11 +163,11 @@ def pit_histogram(pit: Floats, families: Labels) -> PitHistogram:
     if len(u) < 2:
         nothing = np.full(BINS, np.nan)
         return PitHistogram(np.bincount(_bins(u), minlength=BINS), nothing, nothing, np.nan, 0.0, TOO_FEW)
-    r = within_correlation(special.ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)), families[told])
+    r = within_correlation(scipy.special.ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)), families[told])
     rng = np.random.default_rng(0)
     shared = rng.standard_normal((SIMULATED, int(code.max()) + 1))
     own = rng.standard_normal((SIMULATED, len(u)))
-    honest = special.ndtr(np.sqrt(r) * shared[:, code] + np.sqrt(1.0 - r) * own)
+    honest = scipy.special.ndtr(np.sqrt(r) * shared[:, code] + np.sqrt(1.0 - r) * own)
     offsets = _bins(honest) + BINS * np.arange(SIMULATED)[:, None]
     drawn = np.bincount(offsets.ravel(), minlength=BINS * SIMULATED).reshape(SIMULATED, BINS)
     low, high = _simultaneous_band(drawn)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy
-from scipy import special
 
 from fleet.numerals import percent
 
@@ -99,7 +98,7 @@ def wilson(
     """
     x, trials = np.broadcast_arrays(np.asarray(met, dtype=float), np.asarray(n, dtype=float))
     trials = np.where(trials > 0, trials, np.nan)
-    z2 = float(special.ndtri(0.5 + level / 2)) ** 2
+    z2 = float(scipy.special.ndtri(0.5 + level / 2)) ** 2
     centre = (x + z2 / 2) / (trials + z2)
     half = np.sqrt(z2 * (x * (trials - x) / trials + z2 / 4)) / (trials + z2)
     low = np.where(x == 0, trials * 0, centre - half)
@@ -208,7 +207,7 @@ def trend(met: ArrayLike, n: ArrayLike, score: ArrayLike | None = None) -> Trend
     spread = trials @ offset**2
     slope = float(offset @ x / spread)
     z = float(offset @ x / np.sqrt(rate * (1 - rate) * spread))
-    p_value = float(2 * special.ndtr(-abs(z)))
+    p_value = float(2 * scipy.special.ndtr(-abs(z)))
     way = "rises" if slope > 0 else "falls"
     sentence = f"The rate {way} by {100 * abs(slope):.1f} points a period (p = {p_value:.2g})."
     return Trend(z, p_value, slope, sentence)
@@ -319,9 +318,8 @@ def _log_posterior(
     """Log marginal likelihood of all groups at each grid point; equal groups are counted, not repeated."""
     pairs, times = np.unique(np.column_stack([x, n]), axis=0, return_counts=True)
     alpha, beta = (mean * weight)[:, None], ((1 - mean) * weight)[:, None]
-    terms = special.betaln(alpha + pairs[:, 0], beta + pairs[:, 1] - pairs[:, 0]) - special.betaln(
-        alpha, beta
-    )
+    own = scipy.special.betaln(alpha + pairs[:, 0], beta + pairs[:, 1] - pairs[:, 0])
+    terms = own - scipy.special.betaln(alpha, beta)
     return np.asarray(terms @ times)
 
 
@@ -355,6 +353,6 @@ def _mixture_quantile(
     low, high = np.zeros(alpha.shape[1]), np.ones(alpha.shape[1])
     for _ in range(20):
         middle = (low + high) / 2
-        below = share @ special.betainc(alpha, beta, middle) < q
+        below = share @ scipy.special.betainc(alpha, beta, middle) < q
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return (low + high) / 2

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy import special
+import scipy
 
+from fleet.statistics.even_draws import sobol_points
 from fleet.statistics.gram import Floats
-from fleet.statistics.sobol import sobol_points
 
 T_DF = 6.0
 T_SCALE = 0.9375 / 6.0**0.5
@@ -51,7 +51,7 @@ class SplitT:
         p_left = self.left / (self.left + self.right)
         on_left = u < p_left
         half = np.where(on_left, 0.5 * u / p_left, 0.5 + 0.5 * (u - p_left) / (1.0 - p_left))
-        z = special.stdtrit(T_DF, half) * np.where(on_left, self.left, self.right)
+        z = scipy.special.stdtrit(T_DF, half) * np.where(on_left, self.left, self.right)
         x = self.mode + z @ self.vectors.T
         x[:, : self.terms] = np.abs(x[:, : self.terms])
         return np.asarray(x)

@@ -1,56 +1,57 @@
-"""The only place that knows DuckDB: one file, every version of every sheet, one writer or many readers."""
+"""The only place that knows DuckDB: one file, every version of every sheet, one writer or many readers.
 
-from fleet.store.append import Appended, Conflict
-from fleet.store.backup import back_up, restore
-from fleet.store.health import Health, check_store
-from fleet.store.picking import Holdings, Overview, holdings, like_number, overview, pick_sheets
-from fleet.store.store import CURRENT_COLUMNS, Store
-from fleet.store.upkeep import (
-    Forgotten,
-    OtherCopies,
-    Undone,
-    change_key,
-    copies_that_hold,
-    forget_sheet,
-    forget_unit,
-    undo_intake,
-)
-from fleet.store.verdicts import (
-    UnitRecord,
-    list_verdicts,
-    record_verdict,
-    unit_of,
-    unit_record,
-    withdraw_verdict,
-)
+Each name is imported at first use: most commands need the store alone.
+"""
 
-__all__ = [
-    "CURRENT_COLUMNS",
-    "Appended",
-    "Conflict",
-    "Forgotten",
-    "Health",
-    "Holdings",
-    "OtherCopies",
-    "Overview",
-    "Store",
-    "Undone",
-    "UnitRecord",
-    "back_up",
-    "change_key",
-    "check_store",
-    "copies_that_hold",
-    "forget_sheet",
-    "forget_unit",
-    "holdings",
-    "like_number",
-    "list_verdicts",
-    "overview",
-    "pick_sheets",
-    "record_verdict",
-    "restore",
-    "undo_intake",
-    "unit_of",
-    "unit_record",
-    "withdraw_verdict",
-]
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from fleet.store.append import Appended as Appended
+    from fleet.store.append import Conflict as Conflict
+    from fleet.store.backup import back_up as back_up
+    from fleet.store.backup import restore as restore
+    from fleet.store.health import Health as Health
+    from fleet.store.health import check_store as check_store
+    from fleet.store.picking import Holdings as Holdings
+    from fleet.store.picking import Overview as Overview
+    from fleet.store.picking import holdings as holdings
+    from fleet.store.picking import like_number as like_number
+    from fleet.store.picking import overview as overview
+    from fleet.store.picking import pick_sheets as pick_sheets
+    from fleet.store.store import CURRENT_COLUMNS as CURRENT_COLUMNS
+    from fleet.store.store import Store as Store
+    from fleet.store.upkeep import Forgotten as Forgotten
+    from fleet.store.upkeep import OtherCopies as OtherCopies
+    from fleet.store.upkeep import Undone as Undone
+    from fleet.store.upkeep import change_key as change_key
+    from fleet.store.upkeep import copies_that_hold as copies_that_hold
+    from fleet.store.upkeep import forget_sheet as forget_sheet
+    from fleet.store.upkeep import forget_unit as forget_unit
+    from fleet.store.upkeep import undo_intake as undo_intake
+    from fleet.store.verdicts import UnitRecord as UnitRecord
+    from fleet.store.verdicts import list_verdicts as list_verdicts
+    from fleet.store.verdicts import record_verdict as record_verdict
+    from fleet.store.verdicts import unit_of as unit_of
+    from fleet.store.verdicts import unit_record as unit_record
+    from fleet.store.verdicts import withdraw_verdict as withdraw_verdict
+
+_HOMES: Final = {
+    "fleet.store.append": "Appended Conflict",
+    "fleet.store.backup": "back_up restore",
+    "fleet.store.health": "Health check_store",
+    "fleet.store.picking": "Holdings Overview holdings like_number overview pick_sheets",
+    "fleet.store.store": "CURRENT_COLUMNS Store",
+    "fleet.store.upkeep": "Forgotten OtherCopies Undone change_key copies_that_hold forget_sheet "
+    "forget_unit undo_intake",
+    "fleet.store.verdicts": "UnitRecord list_verdicts record_verdict unit_of unit_record withdraw_verdict",
+}
+
+
+def __getattr__(name: str) -> Any:
+    for home, names in _HOMES.items():
+        if name in names.split():
+            return getattr(import_module(home), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -52,9 +52,7 @@ def desk(
     """
     policies = common.policies_from(policy, policy_name)
     enquiries, faults = enquiries_from(file, None, {})
-    house = common.the_house_or_cold(store)
     where = common.the_store(store)
-    enquiries, _ = with_visits(enquiries, store, readings=True, typed=False)
 
     from fleet.quotes.desk import desk as rank
     from fleet.quotes.desk import pace_of
@@ -62,9 +60,13 @@ def desk(
     from fleet.store import pick_sheets
 
     pace = math.nan if hours_per_week is None else hours_per_week
-    if hours_per_week is None and where.path.exists():
-        pace = pace_of(pick_sheets(where, ("measured_on", "bench_minutes"), where={"purpose": ["unit"]}))
-    quotes = quote(enquiries, house, policies, recalibration=correction(where))
+    with common.held_open(where):
+        house = common.the_house_or_cold(store)
+        enquiries, _ = with_visits(enquiries, store, readings=True, typed=False)
+        if hours_per_week is None and where.path.exists():
+            pace = pace_of(pick_sheets(where, ("measured_on", "bench_minutes"), where={"purpose": ["unit"]}))
+        use = correction(where)
+    quotes = quote(enquiries, house, policies, recalibration=use)
     asked = _asked(enquiries, house, policies)
     found = rank(quotes, units=house.units, asked=asked, hours_per_week=pace)
     if common.write_out(found.to_frame(), out) and out is None:

@@ -76,15 +76,16 @@ def judge(
         raise FleetError("--sheet-no and --measured-on go with --save.")
     chosen = common.policies_from(policy, policy_name)["default"]
     sheet, read = _one_sheet(file, kind, readings)
-    house = common.the_house_or_cold(store)
-    if file is None:
-        note_new_codes(sheet, house)
     where = common.the_store(store)
-    sheet, visits = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
+    with common.held_open(where):
+        house = common.the_house_or_cold(store)
+        if file is None:
+            note_new_codes(sheet, house)
+        sheet, visits = with_visits(sheet, store, readings=False, typed=readings["serial"] is not None)
+        shares = common.prior_for(where, prior)
 
     from fleet.faults.one_unit import judge as judge_one
 
-    shares = common.prior_for(where, prior)
     verdict = judge_one(house, sheet, chosen, prior=shares, arm_length_mm=arm_length_mm, visits=visits)
     saved = ""
     if save:

@@ -61,20 +61,21 @@ def quote(
     visits read. Quotes are kept in the store for the track record
     (fleet record), a serial only as its token.
     """
-    policies = common.policies_from(policy, policy_name, keep_in=common.the_store(store))
+    where = common.the_store(store)
+    policies = common.policies_from(policy, policy_name, keep_in=where)
     enquiries, faults = enquiries_from(file, kind, facts)
-    house = common.the_house_or_cold(store)
-    if file is None:
-        note_new_codes(enquiries, house)
-    enquiries, _ = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
+    with common.held_open(where):
+        house = common.the_house_or_cold(store)
+        if file is None:
+            note_new_codes(enquiries, house)
+        enquiries, _ = with_visits(enquiries, store, readings=True, typed=facts["serial"] is not None)
+        use = None if as_modelled else correction(where)
     if what_next:
         _show_what_next(enquiries, house, policies["default"], out)
         return
 
     from fleet.quotes.quote import quote as quote_all
 
-    where = common.the_store(store)
-    use = None if as_modelled else correction(where)
     quotes = quote_all(enquiries, house, policies, recalibration=use)
     if not no_keep:
         keep(where, quotes, enquiries, house)

@@ -107,8 +107,11 @@ def quote(
     """
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
-    house = common.the_house_or_cold(wish.store)
-    enquiries, _ = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
+    where = common.the_store(wish.store)
+    with common.held_open(where):
+        house = common.the_house_or_cold(wish.store)
+        enquiries, _ = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
+        use = None if as_modelled else correction(where)
 
     from fleet.house_model.predict import Forecaster
     from fleet.policy.files import pick_policy
@@ -116,11 +119,8 @@ def quote(
     from fleet.quotes.value_of_information import information
     from fleet.report.quotes import quote_papers
 
-    where = common.the_store(wish.store)
     forecaster = Forecaster(house)
-    quotes = quote_all(
-        enquiries, forecaster, wish.policies, recalibration=None if as_modelled else correction(where)
-    )
+    quotes = quote_all(enquiries, forecaster, wish.policies, recalibration=use)
     if not no_keep:
         keep(where, quotes, enquiries, house)
     asked: tuple[Information, ...] = ()
