@@ -3,18 +3,22 @@
 The residuals of a group's units (each against the model without itself) are standardised, clipped, so that no
 single faulty unit makes an alarm, and followed in order of date about the group's own middle: by an EWMA,
 which sees a passing batch, and by their cumulated sum, which sees a lasting change.  What counts is the
-largest excursion of either over the whole run.  If nothing changes over time the order of the units means
-nothing, so the excursion's distribution is that over shuffled orders: the false-alarm rate holds whatever
-shape the residuals have (a permutation test).  The same of the logs of their sizes finds a change of spread.
-A third check compares the mean log size of a group with that of all units, and finds a group that spreads
-more throughout than its model grants it; how much groups differ in spread anyway is taken from all of them.
+largest excursion of either over the whole run, in the scatter of the group's units about the likeliest step,
+or in that drawn towards the scatter of all units where this is more: a few units' own is hardly known.  If
+nothing changes over time a group's units are like any others in any order, so the excursion's distribution is
+that of units drawn from the whole fleet, scattering more or less as groups do.  The same of the logs of their
+sizes finds a change of spread.  A third check compares the mean log size of a group with that of all units,
+and finds a group that spreads more throughout than its model grants it; how much groups differ in spread
+anyway is taken from all of them.
 
-The smallest p-values are held against the share of false alarms allowed to the whole report by Holm's method,
-over all groups, links and checks: S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
+The smallest p-values are held against the share of false alarms allowed to the whole report by Holm's method
+with weights, over all groups, links and checks: S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
+Bench, sources and families get a third of that share each, however many they are, and drifts most of it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -32,17 +36,22 @@ from fleet.words import quantity
 
 Floats = NDArray[np.float64]
 KINDS: Final = ("bench", "source", "family")
-CHECKS: Final = ("drift", "change_of_spread", "spread")
+CHECKS: Final = {"drift": 0.75, "change_of_spread": 0.125, "spread": 0.125}
+"""Each check's part of the false alarms allowed."""
 CLIP_SIGMAS: Final = 3.0
 WEIGHT: Final = 0.1
 """Of the newest unit: shifts of about one sigma of a unit are found soonest (Lucas and Saccucci 1990)."""
 LEAST_UNITS: Final = 12
 LEAST_SIDE: Final = 4
 """Units before and after a step, and before an average counts."""
-SHUFFLES: Final = ((80, 0.2), (400, 0.02))
-"""Orders looked at first, and the share of them at which that will do: only what is rarer gets more, and the
+POOLED_UNITS: Final = 35.0
+"""Units' worth of the whole fleet's scatter in a group's own."""
+UNEQUAL: Final = 0.25
+"""Sd of the log of groups' scatter in the series drawn: some scatter more than the model grants them."""
+DRAWS: Final = ((80, 0.2), (400, 0.02))
+"""Series looked at first, and the share of them at which that will do: only what is rarer gets more, and the
 last share is far from any alarm."""
-MANY_SHUFFLES: Final = 40_000
+MANY_DRAWS: Final = 40_000
 MOST_POINTS: Final = 500
 """A chart of more units than that is one of means of as many consecutive units each as needed."""
 SIZE_FLOOR: Final = 0.2
@@ -84,6 +93,14 @@ class _Run:
     size: Floats
 
 
+class _Pool:
+    """All units read in one link: what a group's are held against."""
+
+    def __init__(self, z: Floats) -> None:
+        z = z[~np.isnan(z)]
+        self.z, self.size, self.raw_size = _centred(z), _size(_about_middle(z)), _size(z)
+
+
 def groups(house: House, sheets: pd.DataFrame, *, rate: float = 0.05, seed: int = 11) -> Groups:
     """Look for sources and families that as a whole drift or spread.
 
@@ -93,7 +110,7 @@ def groups(house: House, sheets: pd.DataFrame, *, rate: float = 0.05, seed: int 
     sheets : current sheets (canonical columns, ``unit``, ``newest``); each unit counts once, by its newest;
         reference sheets are left out
     rate : share of steady fleets whose report may hold an alarm
-    seed : of the shuffled orders
+    seed : of the series drawn
     """
     keep = sheets["newest"].to_numpy(dtype=bool)
     if "purpose" in sheets:
@@ -107,15 +124,15 @@ def groups(house: House, sheets: pd.DataFrame, *, rate: float = 0.05, seed: int 
     rng = np.random.default_rng(seed)
     rows: list[dict[str, Any]] = []
     runs = list(_runs(resid))
-    pooled = {j: _pooled(resid, j) for j in range(len(JUDGED))}
-    many = max(MANY_SHUFFLES, int(2 * len(CHECKS) * len(runs) / rate))
+    pooled = {j: _Pool(_standardised(resid, j)) for j in {run.link for run in runs}}
+    many = max(MANY_DRAWS, int(2 * len(CHECKS) * len(runs) / rate))
     for run in runs:
-        rows += _changes(run, resid, days, rng, many)
+        rows += _changes(run, pooled[run.link], resid, days, rng, many)
     rows += _spreads(runs, pooled)
     table = pd.DataFrame(rows)
     if table.empty:
         return Groups(pd.DataFrame(columns=list(COLUMNS)), _sentence(0, 0, rate, 0), rate)
-    table["p_adjusted"] = _holm(table["p_value"].to_numpy(dtype=float))
+    table["p_adjusted"] = _holm(table["p_value"].to_numpy(dtype=float), _weights(table))
     table["alarm"] = table["p_adjusted"] <= rate
     table["goes_with"] = _company(table, {(r.kind, r.group, r.link): r.rows for r in runs})
     table["why"] = [_why(row, rate) for row in table.to_dict("records")]
@@ -132,14 +149,19 @@ def _standardised(resid: Residuals, link: int) -> Floats:
     return np.asarray(z)
 
 
-def _pooled(resid: Residuals, link: int) -> Floats:
-    z = _standardised(resid, link)
-    return _size(z[~np.isnan(z)])
-
-
 def _size(z: Floats) -> Floats:
     """Log size, clipped at both ends: neither a faulty unit nor one exactly in the middle counts for much."""
     return np.asarray(np.log(SIZE_FLOOR + np.minimum(np.abs(z), CLIP_SIGMAS)))
+
+
+def _about_middle(z: Floats) -> Floats:
+    return np.asarray(z - np.median(z))
+
+
+def _centred(z: Floats) -> Floats:
+    """Deviations from the middle, clipped, with mean 0."""
+    clipped = np.clip(_about_middle(z), -CLIP_SIGMAS, CLIP_SIGMAS)
+    return np.asarray(clipped - clipped.mean())
 
 
 def _runs(resid: Residuals) -> Iterator[_Run]:
@@ -151,9 +173,7 @@ def _runs(resid: Residuals) -> Iterator[_Run]:
                 z = _standardised(resid, link)
                 rows = np.flatnonzero(member & ~np.isnan(z))
                 if len(rows) >= LEAST_UNITS:
-                    own = z[rows] - np.median(z[rows])
-                    clipped = np.clip(own, -CLIP_SIGMAS, CLIP_SIGMAS)
-                    yield _Run(kind, str(group), link, rows, clipped - clipped.mean(), _size(own))
+                    yield _Run(kind, str(group), link, rows, _centred(z[rows]), _size(_about_middle(z[rows])))
 
 
 def _base(run: _Run) -> dict[str, Any]:
@@ -162,13 +182,13 @@ def _base(run: _Run) -> dict[str, Any]:
     return {**who, "label": own.long, "unit": own.unit}
 
 
-def _spreads(runs: list[_Run], pooled: dict[int, Floats]) -> Iterator[dict[str, Any]]:
+def _spreads(runs: list[_Run], pooled: dict[int, _Pool]) -> Iterator[dict[str, Any]]:
     """A row for each group that is no more than half of all units."""
     for kind in KINDS:
-        some = [r for r in runs if r.kind == kind and 2 * len(r.rows) <= len(pooled[r.link])]
+        some = [r for r in runs if r.kind == kind and 2 * len(r.rows) <= len(pooled[r.link].z)]
         if not some:
             continue
-        chances = _spread_p([(r.size, pooled[r.link]) for r in some])
+        chances = _spread_p([(r.size, pooled[r.link].raw_size) for r in some])
         for run, chance in zip(some, chances, strict=True):
             times = float(np.median(np.abs(run.z))) / MEDIAN_SIZE
             yield {
@@ -178,22 +198,25 @@ def _spreads(runs: list[_Run], pooled: dict[int, Floats]) -> Iterator[dict[str, 
 
 
 def _changes(
-    run: _Run, resid: Residuals, days: pd.Series, rng: np.random.Generator, many: int
+    run: _Run, pool: _Pool, resid: Residuals, days: pd.Series, rng: np.random.Generator, many: int
 ) -> Iterator[dict[str, Any]]:
     """A row for the run's drift and one for its change of spread."""
     base = _base(run)
     value = resid.value[run.rows, run.link]
     when = days.iloc[run.rows].reset_index(drop=True)
     off = np.exp(run.size) - SIZE_FLOOR
-    for check, values in (("drift", run.z), ("change_of_spread", run.size - run.size.mean())):
+    for check, values, others in (
+        ("drift", run.z, pool.z),
+        ("change_of_spread", run.size - run.size.mean(), pool.size),
+    ):
         points, each = thin_series(values)
+        like = others if each == 1 else thin_series(rng.permutation(others), each)[0]
         split = change_point(points) * each
         if check == "drift":
             told: dict[str, Any] = {"change": float(np.median(value[split:]) - np.median(value[:split]))}
         else:
             told = {"change": _ratio(off[split:], off[:split]), "unit": "times"}
-        height = float(excursion(points / points.std()))
-        chance = excursion_p(points, rng, many=many)
+        height, chance = excursion_p(points, like, rng, worth=POOLED_UNITS / each, many=many)
         since = when[split].date()
         yield {**base, "check": check, "p_value": chance, "since": since, **told, "height": height}
 
@@ -202,9 +225,9 @@ def _ratio(after: Floats, before: Floats) -> float:
     return float(after.mean() / max(float(before.mean()), 1e-9))
 
 
-def thin_series(values: Floats) -> tuple[Floats, int]:
-    """At most `MOST_POINTS` points: means of consecutive values, and how many each is of."""
-    each = -(-len(values) // MOST_POINTS)
+def thin_series(values: Floats, each: int | None = None) -> tuple[Floats, int]:
+    """Means of ``each`` consecutive values, by default at most `MOST_POINTS`, and how many each is of."""
+    each = each or -(-len(values) // MOST_POINTS)
     if each == 1:
         return values, 1
     whole = len(values) // each * each
@@ -218,40 +241,54 @@ def change_point(values: Floats) -> int:
 
 
 def _steps(values: Floats) -> Floats:
-    """Difference of level before and after each place, in its standard deviations (variance 1, mean 0)."""
+    """Difference of level before and after each place, over sd/√n of values with sd 1 (mean 0)."""
     n = values.shape[-1]
     k = np.arange(LEAST_SIDE, n - LEAST_SIDE + 1)
     sums = np.cumsum(values, axis=-1)[..., k - 1]
     return np.asarray(np.abs(sums) / np.sqrt(k * (n - k) / n))
 
 
-def excursion(values: Floats) -> Floats:
-    """Largest excursion of values (…, n) about 0: of their EWMA or of a step, in standard deviations."""
+def excursion(values: Floats, variance: float | Floats = 1.0, worth: float = math.inf) -> Floats:
+    """Largest excursion of values (…, n), mean 0, of their EWMA or of a step, in standard deviations.
+
+    Their variance is that about the likeliest step, or the same drawn towards ``variance`` as by ``worth``
+    more values where this is more.
+    """
     n = values.shape[-1]
     grown = 1.0 - (1.0 - WEIGHT) ** (2.0 * np.arange(1, n + 1))
     height = np.abs(ewma(values, WEIGHT)) / np.sqrt(grown * WEIGHT / (2.0 - WEIGHT))
     passing = height[..., LEAST_SIDE:].max(axis=-1)
-    return np.asarray(np.maximum(passing, _steps(values).max(axis=-1)))
+    step = _steps(values).max(axis=-1)
+    if worth < math.inf:
+        within = (values**2).sum(axis=-1) - step**2
+        variance = np.maximum(within / (n - 2.0), (worth * variance + within) / (worth + n - 2.0))
+    return np.asarray(np.maximum(passing, step) / np.sqrt(variance))
 
 
-def excursion_p(values: Floats, rng: np.random.Generator, *, many: int = MANY_SHUFFLES) -> float:
-    """Share of shuffled orders that go as far out as this one."""
-    values = values / values.std()
-    seen = float(excursion(values))
-    for number, enough in SHUFFLES:
-        chance = _shuffled(values, seen, number, rng)
+def excursion_p(
+    values: Floats,
+    others: Floats,
+    rng: np.random.Generator,
+    *,
+    worth: float = POOLED_UNITS,
+    many: int = MANY_DRAWS,
+) -> tuple[float, float]:
+    """How far out values (mean 0) go, and the share of as many drawn from all others' that go as far."""
+    variance = float(others.var())
+    seen = float(excursion(values, variance, worth))
+    chance = 1.0
+    for number, enough in (*DRAWS, (many, 0.0)):
+        far, chunk = 0, max(1, min(number, 2_000_000 // len(values)))
+        for start in range(0, number, chunk):
+            k = min(chunk, number - start)
+            drawn = others[rng.integers(0, len(others), (k, len(values)))]
+            drawn -= drawn.mean(axis=1, keepdims=True)
+            drawn *= np.exp(UNEQUAL * rng.standard_normal((k, 1)))
+            far += int((excursion(drawn, variance, worth) >= seen - 1e-12).sum())
+        chance = (far + 1.0) / (number + 1.0)
         if chance > enough:
-            return chance
-    return _shuffled(values, seen, many, rng)
-
-
-def _shuffled(values: Floats, seen: float, number: int, rng: np.random.Generator) -> float:
-    far, chunk = 0, max(1, min(number, 2_000_000 // len(values)))
-    for start in range(0, number, chunk):
-        many = min(chunk, number - start)
-        orders = rng.permuted(np.broadcast_to(values, (many, len(values))), axis=1)
-        far += int((excursion(orders) >= seen - 1e-12).sum())
-    return (far + 1.0) / (number + 1.0)
+            break
+    return seen, chance
 
 
 def _spread_p(sizes: list[tuple[Floats, Floats]]) -> Floats:
@@ -277,10 +314,20 @@ def _spread_p(sizes: list[tuple[Floats, Floats]]) -> Floats:
     return np.asarray(stats.norm.sf(off / np.sqrt(chance + between**2)))
 
 
-def _holm(p: Floats) -> Floats:
-    from statsmodels.stats.multitest import multipletests
+def _weights(table: pd.DataFrame) -> Floats:
+    """Each row's part of the false alarms allowed: alike for each kind of group, by `CHECKS` within it."""
+    part = 1.0 / table.groupby(["kind", "check"])["check"].transform("size")
+    weight = (part * table["check"].map(CHECKS)).to_numpy(dtype=float)
+    return np.asarray(weight / weight.sum())
 
-    return np.asarray(multipletests(p, method="holm")[1])
+
+def _holm(p: Floats, weight: Floats) -> Floats:
+    """Adjusted p-values; all weights alike is the plain method."""
+    order = np.argsort(p / weight, kind="stable")
+    left = np.cumsum(weight[order][::-1])[::-1]
+    out = np.empty(len(p))
+    out[order] = np.minimum(np.maximum.accumulate((p / weight)[order] * left), 1.0)
+    return out
 
 
 def _company(table: pd.DataFrame, rows: dict[tuple[str, str, int], NDArray[np.int64]]) -> list[str]:

@@ -9,14 +9,18 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 from worlds import Fleet, fleet_of, house_of, ideal, passing_store
 
 from fleet.faults.group_drift import (
+    CHECKS,
     COLUMNS,
     LEAST_UNITS,
     MOST_POINTS,
     Groups,
     _company,
+    _holm,
+    _weights,
     change_point,
     excursion,
     excursion_p,
@@ -133,14 +137,14 @@ def test_a_few_faulty_units_make_no_alarm() -> None:
 
 
 def test_the_table_and_the_sentence() -> None:
-    """Columns in order, adjusted chances by Holm's method over every check, counts as said."""
+    """Columns in order, chances adjusted by Holm's method with each check's weight, counts as said."""
     fleet, _ = steady()
     found = groups(fleet.house, fleet.current)
     table = found.table
     assert tuple(table.columns) == COLUMNS
-    p = np.sort(table["p_value"].to_numpy(dtype=float))
-    want = np.minimum(np.maximum.accumulate(p * (len(p) - np.arange(len(p)))), 1.0)
-    assert np.sort(table["p_adjusted"].to_numpy(dtype=float)) == pytest.approx(want)
+    assert table["p_adjusted"].to_numpy() == pytest.approx(
+        _holm(table["p_value"].to_numpy(dtype=float), _weights(table))
+    )
     assert (table["units"] >= LEAST_UNITS).all()
     number = table.groupby(["kind", "group"]).ngroups
     assert found.sentence.startswith(f"{number} groups charted in {len(table)} checks, 0 alarms; ")
@@ -155,14 +159,41 @@ def test_too_few_units_are_said_to_be_too_few() -> None:
     assert "No group has the 12 units" in found.sentence
 
 
+def test_each_kind_of_group_has_a_third_of_the_false_alarms() -> None:
+    """Weights by hand: one bench beside two families; drifts have six times as much as either spread."""
+    rows = [(kind, check) for kind in ("bench", "family", "family") for check in CHECKS]
+    weight = _weights(pd.DataFrame(rows, columns=["kind", "check"]))
+    bench, family = np.array([6.0, 1.0, 1.0]) / 16.0, np.array([6.0, 1.0, 1.0]) / 32.0
+    assert weight == pytest.approx(np.concatenate([bench, family, family]))
+
+
+def test_holm_with_weights() -> None:
+    """By hand; with weights alike it is the plain method of another's hand."""
+    p = np.array([0.04, 0.01, 0.03])
+    assert _holm(p, np.array([0.5, 0.25, 0.25])) == pytest.approx([0.06, 0.04, 0.06])
+    p = np.random.default_rng(2).random(40) ** 3
+    assert _holm(p, np.full(40, 1.0 / 40)) == pytest.approx(multipletests(p, method="holm")[1])
+
+
 def test_excursion_chances_are_uniform_without_change() -> None:
     """Over 300 runs of independent values, skewed ones, p-values pass a Kolmogorov-Smirnov test."""
     rng = np.random.default_rng(4)
+    others = rng.exponential(size=4000)
+    others -= others.mean()
     p = []
     for _ in range(300):
         values = rng.exponential(size=30)
-        p.append(excursion_p(values - values.mean(), rng, many=2000))
+        p.append(excursion_p(values - values.mean(), others, rng, many=2000)[1])
     assert stats.kstest(p, "uniform").pvalue > 0.01
+
+
+def test_a_group_is_held_against_the_scatter_of_all_units() -> None:
+    """By hand: two levels without scatter of their own, and a group that scatters more than others."""
+    step = np.repeat([-1.0, 1.0], 50)
+    known = 35.0 * 4.0 / (35.0 + 100.0 - 2.0)
+    assert excursion(step, 4.0, 35.0) == pytest.approx(10.0 / np.sqrt(known))
+    wide = step + np.tile([-0.01, 0.01], 50)
+    assert excursion(wide, 0.0, 35.0) == pytest.approx(10.0 / np.sqrt(100.0 * 0.0001 / 98.0))
 
 
 def test_excursion_is_the_larger_of_batch_and_step() -> None:
