@@ -117,6 +117,7 @@ def residuals(
     observed = responses(sheets, stand_ins(house, sheets) if fill is None else fill)
     m = len(observed)
     cells = _Cells(observed)
+    _soften_scale(house, observed, sheets, cells)
     own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
     own = own & _was_there(house, sheets, cells)
     value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
@@ -137,6 +138,16 @@ def residuals(
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
     seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
     return Residuals(value, expected, covariance, share, doubt, observed, seen)
+
+
+def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, cells: _Cells) -> None:
+    """Take compliances told at a frequency that the fleet never saw as quotes do, in place."""
+    softer = house.facts.softness(pd.Series(cells.levels["frequency"]))
+    if (softer == 1.0).all() or "compliance_um_per_mn" not in sheets:
+        return
+    told = pd.to_numeric(sheets["compliance_um_per_mn"]).notna().to_numpy()
+    for name in ("s", "s_warm", "s_aged", "s_kind"):
+        observed[name] *= np.where(told, softer[cells.code], 1.0)
 
 
 def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:

@@ -9,7 +9,11 @@ import pandas as pd
 import pytest
 
 from fleet.estimation.prior_only import prior_house
+from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED
+from fleet.house_model.loo_residuals import residuals
 from fleet.house_model.predict import Draws, Forecaster
+
+SAG = JUDGED.index("sag")
 
 CUTTING_ROOMS_DEG = (15.0, 24.0)
 PICKUPS_DEG = (22.0, 35.0)
@@ -58,6 +62,18 @@ def test_the_frequency_of_a_compliance_counts(frequency: float, times: float) ->
     told = {"compliance_um_per_mn": 20.0, "cantilever_length_mm": 5.5, "vtf_mn": 18.0}
     sag = [np.median(drawn(**told, compliance_frequency_hz=f).sag[0]) for f in (0.0, frequency)]
     assert sag[1] / sag[0] == pytest.approx(times, rel=0.2)
+    sheets = pd.DataFrame([{**dict.fromkeys(FACTOR_COLUMNS.values()), **told}] * 3)
+    sheets["compliance_frequency_hz"] = [0.0, frequency, frequency]
+    sheets.loc[2, "compliance_um_per_mn"] = None
+    seen = residuals(prior_house(), sheets.assign(vta_dynamic_deg=22.0))
+    judged, spread = seen.expected[:, SAG], np.sqrt(seen.covariance[:, SAG, SAG])
+    assert judged[1] / judged[0] == pytest.approx(times), "a unit's own sag is judged by it as well"
+    assert spread[1] > spread[0]
+    assert judged[2] == pytest.approx(
+        residuals(
+            prior_house(), sheets.iloc[2:].assign(vta_dynamic_deg=22.0, compliance_frequency_hz=None)
+        ).expected[0, SAG]
+    ), "a frequency says nothing where no compliance is told"
 
 
 def test_a_catalogue_pair_means_the_same_sag() -> None:
