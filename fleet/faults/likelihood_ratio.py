@@ -37,7 +37,6 @@ from fleet.faults.signatures import (
     Whitened,
     forward,
     log_average,
-    side_by_side,
     signatures,
 )
 from fleet.house_model.chain import JUDGED
@@ -80,7 +79,7 @@ class FaultPrior:
 
 @dataclass(frozen=True)
 class Scores:
-    """Scores of m sheets.
+    """Scores of m sheets, and what speaks for each fault.
 
     Attributes
     ----------
@@ -92,7 +91,6 @@ class Scores:
     best_slip : (m,) index into ``items`` of the slip that explains most, -1 where there is none
     tails : that sound units were taken to scatter with, where their spread is known
     items : the signatures
-    p_faulty, w_faulty : (k,) p-values of simulated faulty sheets, and their weights
     """
 
     score: Floats
@@ -103,8 +101,6 @@ class Scores:
     best_slip: NDArray[np.int64]
     tails: Tails
     items: tuple[Signature, ...]
-    p_faulty: Floats
-    w_faulty: Floats
 
     def take(self, rows: NDArray[np.int64]) -> Scores:
         """The same of some of the sheets."""
@@ -155,12 +151,54 @@ def score_sheets(
     """
     m = len(resid.value)
     taught = np.arange(m) if bulk is None else np.flatnonzero(bulk)
-    return score_blocks(
+    ranks = rank_blocks(
         house, resid.take, m, prior=prior, bulk=taught, seed=seed, draws=null_draws, tail=tail
     )
+    return ranks.weigh(np.arange(m))
 
 
-def score_blocks(
+@dataclass(frozen=True, eq=False)
+class Ranks:
+    """How suspect each of m sheets is; what speaks for which fault is asked for some of them.
+
+    Attributes
+    ----------
+    score, p_value : as in `Scores`
+    p_faulty, w_faulty : (k,) p-values of simulated faulty sheets, and their weights
+    case : what all were scored by
+    residuals_of : gives the residuals of sheets with these numbers (k,)
+    block : sheets whose residuals are held at once
+    """
+
+    score: Floats
+    p_value: Floats
+    p_faulty: Floats
+    w_faulty: Floats
+    case: _Case
+    residuals_of: Callable[[NDArray[np.int64]], Residuals]
+    block: int
+
+    @property
+    def tails(self) -> Tails:
+        """That sound units were taken to scatter with."""
+        return self.case.tails
+
+    def weigh(self, rows: NDArray[np.int64]) -> Scores:
+        """Chances of a sound unit and of each fault, of the sheets with these numbers."""
+        case, m = self.case, len(rows)
+        out = Scores(
+            self.score[rows], self.p_value[rows], np.zeros(m), np.full(m, case.prior.healthy),
+            np.tile(_shares(case.prior), (m, 1)), np.full(m, -1), case.tails,
+            tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
+        )  # fmt: skip
+        for start in range(0, m, self.block):
+            resid = self.residuals_of(rows[start : start + self.block])
+            out.farthest[start : start + self.block] = resid.farthest
+            in_threads(partial(case.weigh, out, resid, start), _parts(resid.pattern))
+        return out
+
+
+def rank_blocks(
     house: House,
     residuals_of: Callable[[NDArray[np.int64]], Residuals],
     m: int,
@@ -171,29 +209,22 @@ def score_blocks(
     draws: int = NULL_DRAWS,
     tail: float | None = None,
     block: int = BLOCK,
-) -> Scores:
-    """The same of m sheets whose residuals are asked for by their numbers (k,), a block at a time."""
+) -> Ranks:
+    """Rank m sheets whose residuals are asked for by their numbers (k,), a block at a time."""
     prior = prior or FaultPrior()
     if tail is None:
         tails = learn_tails(residuals_of(spread_out(bulk, MOST_ROWS)))
     else:
         tails = np.full(len(JUDGED), tail), np.zeros(len(JUDGED))
     case = _Case(cant_share(house), prior, tails)
-    out = Scores(
-        np.full(m, np.nan), np.ones(m), np.zeros(m), np.full(m, prior.healthy),
-        np.tile(_shares(prior), (m, 1)), np.full(m, -1), tails,
-        tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
-        np.empty(0), np.empty(0),
-    )  # fmt: skip
-    code = np.empty(m, dtype=np.int64)
+    score, p_value, code = np.full(m, np.nan), np.ones(m), np.empty(m, dtype=np.uint8)
     for start in range(0, m, block):
         rows = np.arange(start, min(start + block, m))
         resid = residuals_of(rows)
         code[rows] = resid.pattern
-        out.farthest[rows] = resid.farthest
-        in_threads(partial(case.score, out, resid, start), _parts(resid.pattern))
+        in_threads(partial(case.score, score, resid, start), _parts(resid.pattern))
     rng = np.random.default_rng(seed)
-    p_faulty, w_faulty = [out.p_faulty], [out.w_faulty]
+    p_faulty, w_faulty = [np.empty(0)], [np.empty(0)]
     for pattern in np.unique(code[code > 0]):
         rows = np.flatnonzero(code == pattern)
         many = len(rows) > NULL_SHEETS
@@ -203,9 +234,10 @@ def score_blocks(
         scores, weight = sample.faulty(rng)
         p_faulty.append(_share_beyond(null, scores))
         w_faulty.append(weight * len(rows) / m)
-        beyond = np.maximum(np.exp(-out.score[rows]), SMALLEST_P)
-        out.p_value[rows] = np.minimum(_share_beyond(null, out.score[rows]), beyond)
-    return replace(out, p_faulty=np.concatenate(p_faulty), w_faulty=np.concatenate(w_faulty))
+        beyond = np.maximum(np.exp(-score[rows]), SMALLEST_P)
+        p_value[rows] = np.minimum(_share_beyond(null, score[rows]), beyond)
+    whole = np.concatenate(p_faulty), np.concatenate(w_faulty)
+    return Ranks(score, p_value, *whole, case, residuals_of, block)
 
 
 def reading_p_values(resid: Residuals, tails: Tails) -> Floats:
@@ -227,10 +259,12 @@ def _parts(pattern: NDArray[np.int64]) -> list[NDArray[np.int64]]:
 
 def _factor(resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Floats:
     """Cholesky factors of the covariances of what was read."""
-    cov = resid.covariance[rows]
-    if len(links) < len(JUDGED):
-        cov = cov[:, links[:, None], links]
-    return side_by_side(cholesky_factors(cov))
+    whole = np.moveaxis(resid.covariance, 0, -1)
+    part = np.empty((len(links), len(links), len(rows)))
+    for i, one in enumerate(links):
+        for j, other in enumerate(links[: i + 1]):
+            part[i, j] = part[j, i] = whole[one, other].take(rows)
+    return cholesky_factors(np.moveaxis(part, -1, 0))
 
 
 def _law(tails: Tails, resid: Residuals, rows: NDArray[np.int64], links: NDArray[np.int64]) -> Shape:
@@ -303,18 +337,26 @@ class _Case:
         law = _law(self.tails, resid, rows, links)
         return _Sample(self.whiten(resid, rows, links), law, resid.expected[:, links], self.prior)
 
-    def score(self, out: Scores, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
-        """Fill in scores and probabilities of sheets that share a pattern of readings.
-
-        Their ``places`` are those in ``resid``, whose first sheet's number is ``start``.
-        """
-        prior, rows, links = self.prior, start + places, np.flatnonzero(~np.isnan(resid.value[places[0]]))
+    def ratios(self, resid: Residuals, places: NDArray[np.int64]) -> tuple[Floats, Floats, Whitened]:
+        """Log likelihood ratios of sheets that share a pattern of readings (see `Whitened.ratios`)."""
+        links = np.flatnonzero(~np.isnan(resid.value[places[0]]))
         white_of = self.whiten(resid, places, links)
         white = forward(white_of.factor, resid.value[np.ix_(places, links)])
         law = _law(self.tails, resid, places, links)
         readings = resid.expected[places] + resid.value[places]
-        faults, each = white_of.ratios(white, readings, law.heavier(white))
-        out.score[rows] = _combine(faults, prior)
+        return *white_of.ratios(white, readings, law.heavier(white)), white_of
+
+    def score(self, out: Floats, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
+        """Fill in scores of sheets that share a pattern of readings.
+
+        Their ``places`` are those in ``resid``, whose first sheet's place in ``out`` is ``start``.
+        """
+        out[start + places] = _combine(self.ratios(resid, places)[0], self.prior)
+
+    def weigh(self, out: Scores, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
+        """Fill in their probabilities."""
+        prior, rows = self.prior, start + places
+        faults, each, white_of = self.ratios(resid, places)
         logs = np.log(_shares(prior))[:, None] + faults.T
         top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)

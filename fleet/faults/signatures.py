@@ -157,7 +157,7 @@ def _cantilever(expected: Floats) -> Signature:
     """A cantilever set steeper or flatter: the sag follows the angle as tan θ / cos θ does."""
     still, sag = _still_and_sag(expected)
     theta = np.radians(still)
-    vector = np.zeros(expected.shape)
+    vector = np.zeros(expected.shape[::-1]).T
     vector[:, TRACKING] = vector[:, RAKE] = 1.0
     vector[:, SAG] = np.radians(sag) * (1.0 + np.sin(theta) ** 2) / (np.sin(theta) * np.cos(theta))
     return Signature("cantilever_angle", vector, SIZES["cantilever_angle"])
@@ -168,9 +168,8 @@ def _suspension(expected: Floats, fault: str, factors: tuple[float, ...]) -> lis
     still, sag = _still_and_sag(expected)
     deflection = sag / (TYPICAL_DRAG_RATIO * np.tan(np.radians(still)))
     out = []
-    for factor in factors:
-        new_still, new_sag = soften(still, sag, deflection, factor)
-        vector = np.zeros(expected.shape)
+    for new_still, new_sag in zip(*soften(still, sag, deflection, np.array(factors)[:, None]), strict=True):
+        vector = np.zeros(expected.shape[::-1]).T
         vector[:, TRACKING] = vector[:, RAKE] = np.nan_to_num(new_still - still)
         vector[:, SAG] = np.nan_to_num(new_sag - sag)
         out.append(Signature(fault, vector, SUSPENSION_BUMP, both=False))
@@ -331,8 +330,3 @@ def precision(factor: Floats) -> Floats:
         for k in range(j, d):
             out[j, k] = out[k, j] = np.einsum("im,im->m", root[k:, j], root[k:, k])
     return out
-
-
-def side_by_side(factor: Floats) -> Floats:
-    """The same (m, d, d) factors, each entry's m figures together in memory: whole vectors are added up."""
-    return np.moveaxis(np.ascontiguousarray(np.moveaxis(factor, 0, -1)), -1, 0)

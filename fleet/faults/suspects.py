@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fleet.estimation.tails import spread_out
 from fleet.faults.consequences import meanings
-from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, reading_p_values, score_blocks
+from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, rank_blocks, reading_p_values
 from fleet.faults.promise import Promise, odd_group, promise
 from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
@@ -45,7 +45,7 @@ COLUMNS: Final = (
 )
 USED: Final = frozenset(
     {"sheet_no", "unit", "newest", "measured_on", "intake_id", "marks", *FACTOR_COLUMNS.values(), *NUMBERS}
-)
+) - {"tilt_applied_deg", "bench_minutes"}
 """Columns of a sheet that judging looks at; the others are left behind."""
 
 
@@ -87,7 +87,7 @@ def suspects(
     prior: FaultPrior | None = None,
     policy: Policy | None = None,
     seed: int = 7,
-    every: bool = True,
+    most: int | None = None,
     block: int = BLOCK,
 ) -> Suspects:
     """Judge every sheet against the house model without its own unit.
@@ -106,8 +106,9 @@ def suspects(
         The targets that a fault may put out of reach; the documented ones without it.
     seed : int
         Of the simulated null.
-    every : bool
-        Whether the table holds every sheet; else those of flagged units, which alone are then put into words.
+    most : int, optional
+        Flagged units that are put into words, foremost first; the table then holds the flagged units' sheets
+        alone. Without it, it holds every sheet, all in words.
     block : int
         Sheets whose residuals are held at once; changes no figure.
 
@@ -124,21 +125,44 @@ def suspects(
         )
     known = _Sheets(house, frame, block)
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool))
-    scores = score_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
-    unit, names = pd.factorize(frame["unit"].astype("str"))
-    p, q = _by_unit(scores.p_value, unit)
+    ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
+    unit, names = pd.factorize(frame["unit"])
+    p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr
     told = known(spread_out(bulk, MOST_TOLD))
-    odd = odd_group(*_readings(told, reading_p_values(told, scores.tails)))
-    kept = promise(p, listed, (scores.p_faulty, scores.w_faulty), fdr, odd)
-    rows = np.flatnonzero(listed[unit] | every)
-    table = _table(frame.iloc[rows], scores.take(rows), p[unit[rows]], q[unit[rows]], listed[unit[rows]])
+    odd = odd_group(*_readings(told, reading_p_values(told, ranks.tails)))
+    kept = promise(p, listed, (ranks.p_faulty, ranks.w_faulty), fdr, odd)
+    rows = np.flatnonzero(listed[unit] | (most is None))
+    judged = _Judged(frame.iloc[rows], ranks.weigh(rows), unit[rows], listed[unit[rows]])
+    table = _table(judged, p[unit[rows]], q[unit[rows]])
     table["list_false_share"] = kept.expected
-    table["why"] = _why(known, scores, unit, listed, rows, policy or Policy())
     order = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
+    worded = _foremost(judged.unit[order], most)[np.argsort(order)]
+    table["why"] = ""
+    table.loc[worded, "why"] = _why(known, judged, rows, np.flatnonzero(worded), policy or Policy())
     table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
     sentence = _sentence(len(names), int(listed.sum()), kept)
-    return Suspects(table, sentence, fdr, float(scores.tails[0].mean()), kept)
+    return Suspects(table, sentence, fdr, float(ranks.tails[0].mean()), kept)
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """Some of the sheets, their scores, a number for each one's unit, and whether that is flagged."""
+
+    frame: pd.DataFrame
+    scores: Scores
+    unit: NDArray[np.int64]
+    flagged: NDArray[np.bool_]
+
+    def take(self, rows: NDArray[np.int64]) -> _Judged:
+        """The same of some of these."""
+        return _Judged(self.frame.iloc[rows], self.scores.take(rows), self.unit[rows], self.flagged[rows])
+
+
+def _foremost(unit: NDArray[np.int64], most: int | None) -> NDArray[np.bool_]:
+    """Which sheets, foremost first, are of the first so many units; all without a number."""
+    first = pd.unique(unit)[:most]
+    return np.isin(unit, first)
 
 
 class _Sheets:
@@ -216,9 +240,8 @@ def _by_unit(p: Floats, unit: NDArray[np.int64]) -> tuple[Floats, Floats]:
     return of_unit, q
 
 
-def _table(
-    frame: pd.DataFrame, scores: Scores, p: Floats, q: Floats, flagged: NDArray[np.bool_]
-) -> pd.DataFrame:
+def _table(judged: _Judged, p: Floats, q: Floats) -> pd.DataFrame:
+    frame, scores = judged.frame, judged.scores
     table = pd.DataFrame(
         {
             "sheet_no": frame["sheet_no"].astype("str").array,
@@ -227,7 +250,7 @@ def _table(
             "score": scores.score,
             "p_value": p,
             "q_value": q,
-            "flagged": flagged,
+            "flagged": judged.flagged,
             "leading_fault": np.array(FAULTS)[scores.faults.argmax(axis=1)],
             "p_healthy": scores.healthy,
         }
@@ -238,73 +261,62 @@ def _table(
 
 
 def _why(
-    sheets: _Sheets,
-    scores: Scores,
-    unit: NDArray[np.int64],
-    listed: NDArray[np.bool_],
-    rows: NDArray[np.int64],
-    policy: Policy,
+    sheets: _Sheets, judged: _Judged, number: NDArray[np.int64], rows: NDArray[np.int64], policy: Policy
 ) -> list[str]:
-    """A sentence for each of some sheets; the bulk of plainly normal sheets shares a short one."""
-    flagged = listed[unit]
-    out: list[str] = plain(scores.take(rows), flagged[rows]).tolist()
+    """A sentence for some of the judged sheets; the bulk of plainly normal sheets shares a short one.
+
+    The sheets' numbers are those in ``sheets``.
+    """
+    own = judged.take(rows)
+    out: list[str] = plain(own.scores, own.flagged).tolist()
     todo = np.array([i for i, text in enumerate(out) if text is None], dtype=int)
-    company = _company(sheets.frame, scores, unit, rows[todo])
+    company = _company(judged, rows[todo])
     for start in range(0, len(todo), sheets.block):
         part = todo[start : start + sheets.block]
+        resid = sheets(number[rows[part]])
+        beside = [company.get(i, ((), ())) for i in rows[part].tolist()]
         for i, text in zip(
-            part.tolist(), _words(sheets, scores, flagged, rows[part], company, policy), strict=True
+            part.tolist(), _words(sheets.house, own.take(part), resid, beside, policy), strict=True
         ):
             out[i] = text
-    for i, readings in find_disagreements(
-        sheets.house, sheets.frame.iloc[rows].reset_index(drop=True)
-    ).items():
+    for i, readings in find_disagreements(sheets.house, own.frame.reset_index(drop=True)).items():
         again = "" if AGAIN.strip(" .") in out[i] else f": {AGAIN.strip()}"
         out[i] += f" Its sheets disagree in {readings}{again or '.'}"
     return out
 
 
 def _words(
-    sheets: _Sheets,
-    scores: Scores,
-    flagged: NDArray[np.bool_],
-    rows: NDArray[np.int64],
-    company: Company,
-    policy: Policy,
+    house: House, own: _Judged, resid: Residuals, company: Sequence[Beside], policy: Policy
 ) -> list[str]:
     """A sentence for each of these sheets by itself."""
-    resid, own, frame, listed = sheets(rows), scores.take(rows), sheets.frame.iloc[rows], flagged[rows]
-    named = listed | (own.healthy < 0.5)
+    scores, frame = own.scores, own.frame
+    named = own.flagged | (scores.healthy < 0.5)
     quiet, loud = np.flatnonzero(~named), np.flatnonzero(named)
-    out = dict(zip(quiet.tolist(), sound(resid, own, quiet), strict=True))
-    faults = [FAULTS[k] for k in own.faults[loud].argmax(axis=1)]
-    means = meanings(frame, resid, loud, faults, policy, house=sheets.house)
+    out = dict(zip(quiet.tolist(), sound(resid, scores, quiet), strict=True))
+    faults = [FAULTS[k] for k in scores.faults[loud].argmax(axis=1)]
+    means = meanings(frame, resid, loud, faults, policy, house=house)
     read = frame[[r for r in READINGS if r in frame]].iloc[loud].to_dict("records")
     for i, sheet, meant in zip(loud.tolist(), read, means, strict=True):
-        well, suspect = company.get(int(rows[i]), ((), ()))
+        well, suspect = company[i]
         out[i] = explain(
-            sheet, resid, own, i, flagged=bool(listed[i]), means=meant, sound=well, suspect=suspect
+            sheet, resid, scores, i, flagged=bool(own.flagged[i]), means=meant, sound=well, suspect=suspect
         )
-    return [out[i] for i in range(len(rows))]
+    return [out[i] for i in range(len(company))]
 
 
-Company = dict[int, tuple[tuple[str, ...], tuple[str, ...]]]
+Beside = tuple[tuple[str, ...], tuple[str, ...]]
 
 
-def _company(
-    frame: pd.DataFrame, scores: Scores, unit: NDArray[np.int64], rows: NDArray[np.int64]
-) -> Company:
+def _company(judged: _Judged, rows: NDArray[np.int64]) -> dict[int, Beside]:
     """For rows of units with several sheets: the others that read sound by themselves, and that don't."""
-    asked = np.zeros(len(unit), dtype=bool)
-    asked[unit[rows]] = True
-    asked &= np.bincount(unit, minlength=len(unit)) > 1
+    scores, unit, wanted = judged.scores, judged.unit, np.unique(judged.unit[rows])
     places: dict[int, list[int]] = {}
-    for i in np.flatnonzero(asked[unit]).tolist():
+    for i in np.flatnonzero(np.isin(unit, wanted)).tolist():
         places.setdefault(int(unit[i]), []).append(i)
-    number, read = frame["sheet_no"], ~np.isnan(scores.score)
+    number, read = judged.frame["sheet_no"], ~np.isnan(scores.score)
     out = {}
     for i in rows.tolist():
-        others = [j for j in places.get(int(unit[i]), []) if j != i and read[j]]
+        others = [j for j in places[int(unit[i])] if j != i and read[j]]
         if others:
             name = {j: str(number.iloc[j]) for j in others}
             sound = tuple(name[j] for j in others if scores.healthy[j] >= 0.5)

@@ -29,7 +29,7 @@ from fleet.house_model.chain import (
 )
 from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
-from fleet.house_model.variance_function import Names, nearest_covariance
+from fleet.house_model.variance_function import nearest_covariance
 from fleet.statistics.blas_threads import in_threads
 from fleet.statistics.gram import Design, Floats
 
@@ -120,8 +120,7 @@ def residuals(
     _soften_scale(house, observed, sheets, cells)
     own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
     own = own & _was_there(house, sheets, cells)
-    value, expected = np.full((m, len(JUDGED)), np.nan), np.full((m, len(JUDGED)), np.nan)
-    variance = np.zeros((m, len(JUDGED)))
+    value, expected, variance = (_columns(m, x) for x in (np.nan, np.nan, 0.0))
 
     def reckon(j: int) -> None:
         y = observed[f"y_{JUDGED[j]}"].to_numpy()
@@ -130,10 +129,12 @@ def residuals(
         value[:, j] = y - expected[:, j]
 
     in_threads(reckon, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
-    expected[:, _PLACES], angles = _angles_left_out(house, cells, observed, own)
-    value[:, _PLACES] = observed[[f"y_{n}" for n in TOGETHER]].to_numpy(dtype=float) - expected[:, _PLACES]
-    total, own, doubt = unit_variance(house, observed, cells.whose)
-    covariance = _covariance(house, np.sqrt(total), variance, angles)
+    angles, known = _angles_left_out(house, cells, observed, own)
+    for j, mean in zip(_PLACES, angles, strict=True):
+        expected[:, j] = mean
+        value[:, j] = observed[f"y_{JUDGED[j]}"].to_numpy() - mean
+    total, own, doubt = unit_variance(house, observed, cells)
+    covariance = _covariance(house, np.sqrt(total), variance, known)
     share = own / np.einsum("mii->mi", covariance)
     levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
     seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
@@ -153,32 +154,41 @@ def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, ce
 def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:
     """Covariances (m, 8, 8) from the sds of sound units (m, 8) and what is unknown of the kind.
 
-    That is a variance for each link, (m, 8), and a covariance for the angles `TOGETHER`, (m, 3, 3).  How a
+    That is a variance for each link, (m, 8), and a covariance for the angles `TOGETHER`, (3, 3, m).  How a
     rake by itself goes with the other readings follows from its two parts, tracking and built-in angle.
     """
     m, d = sd.shape
-    out = np.empty((m, d, d))
+    whole = np.empty((d, d, m))
     t, b, r = _PLACES
 
     def fill(start: int) -> None:
         rows = slice(start, start + CHUNK)
-        np.multiply(sd[rows, :, None], sd[rows, None, :], out=out[rows])
-        out[rows] *= house.correlation
-        parts = out[rows, t] + out[rows, b]
-        own = parts[:, t] + parts[:, b]
+        out, scatter = whole[..., rows], sd[rows].T
+        for i in range(d):
+            for j in range(i + 1):
+                np.multiply(scatter[i], scatter[j], out=out[i, j])
+                out[i, j] *= house.correlation[i, j]
+                out[j, i] = out[i, j]
+        parts = out[t] + out[b]
+        own = parts[t] + parts[b]
         if RAKE in house.links:
-            parts *= (sd[rows, r] / np.sqrt(own))[:, None]
-            own = sd[rows, r] ** 2
-        out[rows, r], out[rows, :, r] = parts, parts
-        out[rows, r, r] = own
+            parts *= scatter[r] / np.sqrt(own)
+            own = scatter[r] ** 2
+        out[r], out[:, r] = parts, parts
+        out[r, r] = own
         for j in range(d):
-            out[rows, j, j] += known[rows, j]
+            out[j, j] += known[rows, j]
         for i, one in enumerate(_PLACES):
             for j, other in enumerate(_PLACES):
-                out[rows, one, other] += angles[rows, i, j]
+                out[one, other] += angles[i, j, rows]
 
     in_threads(fill, range(0, m, CHUNK))
-    return out
+    return np.moveaxis(whole, -1, 0)
+
+
+def _columns(m: int, value: float) -> Floats:
+    """(m, 8) of one value, each column's figures together in memory."""
+    return np.full((len(JUDGED), m), value).T
 
 
 def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.bool_]:
@@ -214,22 +224,23 @@ def stand_ins(house: House, sheets: pd.DataFrame) -> pd.DataFrame:
 
 
 def unit_variance(
-    house: House, observed: pd.DataFrame, whose: tuple[Names, Names] | None = None
+    house: House, observed: pd.DataFrame, cells: _Cells | None = None
 ) -> tuple[Floats, Floats, Floats]:
     """Variance of a sound unit's reading about its expectation (m, 8), the units' part of it, and its doubt.
 
     The variance is unit spread and reading noise; the doubt is the sd of the log of the spread.
     """
     s2 = observed["s_kind"].to_numpy(dtype=float) ** 2
-    source, family = whose or (observed[f].to_numpy(dtype=object) for f in ("source", "family"))
-    out, own, doubt = (np.full((len(observed), len(JUDGED)), x) for x in (1.0, 1.0, 0.0))
+    cells = cells or _Cells(observed)
+    out, own, doubt = (_columns(len(observed), x) for x in (1.0, 1.0, 0.0))
     for j, name in enumerate(JUDGED):
         if name in house.links:
             fit = house.links[name]
             sigma2 = float((fit.posterior.sigma**2).mean())
-            own[:, j] = sigma2 * fit.spread.unit_variance(s2, source, family)
+            log_factor, sd = fit.spread.log_factors(*cells.whose)
+            own[:, j] = sigma2 * (np.exp(log_factor)[cells.code] * fit.spread.plain(s2))
             out[:, j] = own[:, j] + sigma2 * fit.spread.noise
-            doubt[:, j] = fit.spread.doubt(source, family)
+            doubt[:, j] = sd[cells.code]
     return out, own, doubt
 
 
@@ -242,12 +253,8 @@ class _Cells:
         first = pd.Series(self.code).drop_duplicates().index
         self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
         self.size = len(first)
-
-    @cached_property
-    def whose(self) -> tuple[pd.Categorical, pd.Categorical]:
-        """Source and family of each sheet."""
-        source, family = (pd.Categorical(self.levels[f]).take(self.code) for f in ("source", "family"))
-        return source, family
+        self.whose = self.levels["source"], self.levels["family"]
+        self.scale_class = observed["scale_class"].to_numpy(dtype=int)
 
 
 def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -270,28 +277,28 @@ def _quadratic(
     found = design.columns_of(cells.levels, cells.size)
     place = {c: i for i, c in enumerate(["1", *columns])}
     k = len(place)
-    level = np.zeros((cells.size, k))
+    level = np.zeros((k, cells.size))
     fixed = {name: design.q + j for j, name in enumerate(design.fixed)}
     for name, j in fixed.items():
-        level[:, place[name]] += mean[j]
-    quad = np.zeros((cells.size, k, k))
+        level[place[name]] += mean[j]
+    quad = np.zeros((k, k, cells.size))
     groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
     groups += [(place[name], np.full(cells.size, j)) for name, j in fixed.items()]
     for t, (ka, ia) in enumerate(groups):
         safe_a, on_a = np.maximum(ia, 0), ia >= 0
         if t < len(design.terms):
-            level[:, ka] += np.where(on_a, mean[safe_a], 0.0)
-            quad[:, ka, ka] += np.where(on_a, 0.0, between[t])
+            level[ka] += np.where(on_a, mean[safe_a], 0.0)
+            quad[ka, ka] += np.where(on_a, 0.0, between[t])
         for kb, ib in groups:
             safe_b, on_b = np.maximum(ib, 0), ib >= 0
-            quad[:, ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
-    expectation, variance = level[cells.code, 0], quad[cells.code, 0, 0]
+            quad[ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
+    expectation, variance = level[0][cells.code], quad[0, 0][cells.code]
     values = {place[c]: np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns}
     for a, by in values.items():
-        expectation += by * level[cells.code, a]
-        variance += by * (quad[:, 0, a] + quad[:, a, 0])[cells.code]
+        expectation += by * level[a][cells.code]
+        variance += by * (quad[0, a] + quad[a, 0])[cells.code]
         for b, also in values.items():
-            variance += by * also * quad[cells.code, a, b]
+            variance += by * also * quad[a, b][cells.code]
     return expectation, variance
 
 
@@ -303,7 +310,7 @@ def _left_out(
     expectation += fit.link.centre
     for column in fit.link.columns:
         expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
-    total = _total(house, fit, cells, observed)
+    total = _total(house, fit, cells)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -311,46 +318,46 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> Floats:
+def _total(house: House, fit: LinkFit, cells: _Cells) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
-    s2 = house.scale_s2[observed["scale_class"].to_numpy(dtype=int)]
-    return fit.spread.total(s2, *cells.whose) * float((fit.posterior.sigma**2).mean())
+    log_factor, _ = fit.spread.log_factors(*cells.whose)
+    each = fit.spread.noise + np.exp(log_factor)[:, None] * fit.spread.plain(house.scale_s2)
+    return np.asarray((each * float((fit.posterior.sigma**2).mean()))[cells.code, cells.scale_class])
 
 
 def _angles_left_out(
     house: House, cells: _Cells, observed: pd.DataFrame, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """Expected tracking, built-in angle and rake (m, 3), and the covariance of that expectation (m, 3, 3)."""
+    """Expected tracking, built-in angle and rake (3, m), and the covariance of that expectation (3, 3, m)."""
     joint = house.angles
     middle, blocks, between = joint.centre
     columns = house.links[PAIR[0]].link.columns
-    mean, cov = np.empty((len(observed), 2)), np.empty((len(observed), 2, 2))
+    mean, cov = np.empty((2, len(observed))), np.empty((2, 2, len(observed)))
 
     def fill(pair: tuple[int, int]) -> None:
         i, j = pair
-        found, cov[:, i, j] = _quadratic(
+        found, cov[i, j] = _quadratic(
             joint.design, columns, middle[i], blocks[i, j], between[i, j], cells, observed
         )
-        cov[:, j, i] = cov[:, i, j]
+        cov[j, i] = cov[i, j]
         if i == j:
-            mean[:, i] = found
+            mean[i] = found
 
     in_threads(fill, [(0, 0), (1, 1), (0, 1)])
     for i in range(2):
-        cov[:, i, i] = np.maximum(cov[:, i, i], 1e-12)
+        cov[i, i] = np.maximum(cov[i, i], 1e-12)
     t, b, r = (observed[f"y_{n}"].to_numpy(dtype=float) - LINK[n].centre for n in TOGETHER)
-    turned = np.stack([t, b], axis=1) @ house.turn.T
+    turned = house.turn @ np.stack([t, b])
     lone = np.where(np.isnan(b), t, np.nan)
-    told = [(np.eye(2)[i], turned[:, i], PAIR[i]) for i in range(2)]
+    told = [(np.eye(2)[i], turned[i], PAIR[i]) for i in range(2)]
     told += [(joint.loading(np.array([1.0, 0.0])), lone, PAIRED[0])]
     told += [(joint.loading(np.array([1.0, 1.0])), r, RAKE)]
     for loading, y, name in told:
         if name in house.links:
-            total = _total(house, house.links[name], cells, observed)
-            _remove(mean, cov, loading, y, total, own)
+            _remove(mean, cov, loading, y, _total(house, house.links[name], cells), own)
     back = np.vstack([np.linalg.inv(house.turn), joint.loading(np.array([1.0, 1.0]))])
     centres = np.array([LINK[n].centre for n in TOGETHER])
-    return mean @ back.T + centres, np.einsum("ik,mkl,jl->mij", back, cov, back)
+    return back @ mean + centres[:, None], np.tensordot(back, np.tensordot(back, cov, (1, 1)), (1, 1))
 
 
 def _remove(
@@ -360,22 +367,35 @@ def _remove(
 
     The reading is ``loading @ combinations`` with variance ``total``; one beyond the cut never was in.
     """
-    gain = cov @ loading
-    variance = gain @ loading
-    off = y - mean @ loading
+    gain = loading[0] * cov[:, 0] + loading[1] * cov[:, 1]
+    variance = loading @ gain
+    off = y - loading @ mean
     inside = own & ~np.isnan(y) & (np.abs(off) <= CUT_SIGMAS * np.sqrt(total))
     free = np.maximum(total - variance, (1.0 / LARGEST_LEVERAGE - 1.0) * variance)
-    mean -= gain * np.where(inside, off / free, 0.0)[:, None]
-    cov += gain[:, :, None] * gain[:, None, :] * np.where(inside, 1.0 / free, 0.0)[:, None, None]
+    mean -= gain * np.where(inside, off / free, 0.0)
+    cov += gain[:, None] * gain * np.where(inside, 1.0 / free, 0.0)
 
 
 def cholesky_factors(cov: Floats) -> Floats:
-    """Lower Cholesky factors of covariances (m, d, d), made safely positive definite."""
-    d = cov.shape[-1]
-    scale = np.sqrt(np.einsum("mii->mi", cov))
-    correlation = cov / scale[:, :, None] / scale[:, None, :]
-    try:
-        factor = np.linalg.cholesky(correlation + 1e-9 * np.eye(d))
-    except np.linalg.LinAlgError:
-        factor = np.linalg.cholesky(nearest_covariance(correlation, floor=1e-6) + 1e-9 * np.eye(d))
-    return np.asarray(factor * scale[:, :, None])
+    """Lower Cholesky factors of covariances (m, d, d), made safely positive definite.
+
+    Each entry's m figures lie together in memory, so that whole vectors are added up.
+    """
+    part, d = np.moveaxis(cov, 0, -1), cov.shape[-1]
+    scale = np.sqrt(np.einsum("mii->im", cov))
+    lower, sound = np.zeros((d, d, len(cov))), np.ones(len(cov), dtype=bool)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for j in range(d):
+            for i in range(j, d):
+                left = part[i, j] / (scale[i] * scale[j]) + (1e-9 if i == j else 0.0)
+                for k in range(j):
+                    left -= lower[i, k] * lower[j, k]
+                lower[i, j] = np.sqrt(left) if i == j else left / lower[j, j]
+            sound &= lower[j, j] > 0.0
+        lower *= scale[:, None]
+    if not sound.all():
+        own, sd = cov[~sound], scale[:, ~sound].T
+        correlation = nearest_covariance(own / sd[:, :, None] / sd[:, None, :], floor=1e-6)
+        factor = np.linalg.cholesky(correlation + 1e-9 * np.eye(d)) * sd[:, :, None]
+        lower[..., ~sound] = np.moveaxis(factor, 0, -1)
+    return np.moveaxis(lower, -1, 0)

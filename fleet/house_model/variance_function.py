@@ -57,15 +57,11 @@ class VarianceFunction:
 
     def unit_variance(self, s2: Floats, source: Names, family: Names | None = None) -> Floats:
         """Variance between true units at squared sag scale ``s2``; without families, of one whose h is 1."""
-        log_factor = _look_up(self.factors, source, self.between)[:, 0]
-        if family is not None:
-            log_factor = log_factor + _look_up(self.families, family, self.between_families)[:, 0]
+        if family is None:
+            log_factor = _look_up(self.factors, source, self.between)[:, 0]
+        else:
+            log_factor, _ = self.log_factors(source, family)
         return np.asarray(np.exp(log_factor) * self.plain(s2))
-
-    def doubt(self, source: Names, family: Names) -> Floats:
-        """Standard deviation of log g·h."""
-        sd_g = _look_up(self.factors, source, self.between)[:, 1]
-        return np.asarray(np.hypot(sd_g, _look_up(self.families, family, self.between_families)[:, 1]))
 
     def plain(self, s2: Floats) -> Floats:
         """Unit variance of a source and family whose factors are 1."""
@@ -89,8 +85,14 @@ class VarianceFunction:
         pairs = [{k: (float(a), float(b)) for k, (a, b) in x.items()} for x in (factors, families)]
         return cls(noise, base, growth, pairs[0], between, pairs[1], between_families)
 
+    def log_factors(self, source: Names, family: Names) -> tuple[Floats, Floats]:
+        """Mean and sd of log g·h of each; what was never seen has mean 0 and the sd between its like."""
+        g, sd_g = _look_up(self.factors, source, self.between).T
+        h, sd_h = _look_up(self.families, family, self.between_families).T
+        return g + h, np.hypot(sd_g, sd_h)
+
     def log_factor(self, source: str, family: str) -> tuple[float, float]:
-        """Mean and sd of log g·h; what was never seen has mean 0 and the sd between its like."""
+        """The same of one."""
         g, sd_g = self.factors.get(source, (0.0, self.between))
         h, sd_h = self.families.get(family, (0.0, self.between_families))
         return g + h, float(np.hypot(sd_g, sd_h))

@@ -144,7 +144,7 @@ def by_sklearn(folder: Path) -> Callable[[], object]:
 
 
 def suspects(folder: Path) -> Callable[[], object]:
-    """Every unit in the store judged, the flagged ones put into words; the model from the kept sums."""
+    """Every unit in the store judged, the foremost 20 put into words; the model from the kept sums."""
     from fleet.faults.suspects import USED
     from fleet.faults.suspects import suspects as judge
     from fleet.store import Store, pick_sheets
@@ -156,7 +156,7 @@ def suspects(folder: Path) -> Callable[[], object]:
     assert kept is not None
     house = tallies_from_bytes(kept.file, "the kept sums")[0].fit()
     store = Store(folder / "fleet.duckdb")
-    return lambda: judge(house, pick_sheets(store, ["purpose", *sorted(USED)]), every=False)
+    return lambda: judge(house, pick_sheets(store, ["purpose", *sorted(USED)]), most=20)
 
 
 def isolation_forest(folder: Path) -> Callable[[], object]:

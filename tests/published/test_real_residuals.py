@@ -19,7 +19,7 @@ from sound_units import sound_sheet
 from statsmodels.stats.multitest import multipletests
 from worlds import Fleet, fleet_of, ideal, lines
 
-from fleet.faults.likelihood_ratio import cant_share, score_sheets
+from fleet.faults.likelihood_ratio import cant_share, rank_blocks
 from fleet.faults.promise import promise
 from fleet.faults.signatures import MECHANICAL, signatures
 from fleet.house_model.chain import JUDGED
@@ -101,7 +101,7 @@ def judged(white: np.ndarray, *, tail: float | None, seed: int) -> np.ndarray:
         one.observed.iloc[np.zeros(n, dtype=int)],
         {},
     )
-    scores = score_sheets(house, resid, tail=tail, null_draws=50)
+    scores = rank_blocks(house, resid.take, n, bulk=np.arange(n), tail=tail, draws=50)
     flagged = multipletests(scores.p_value, alpha=FDR, method="fdr_bh")[0]
     told = promise(scores.p_value, flagged, (scores.p_faulty, scores.w_faulty), FDR).expected
     return np.array([flagged.sum(), (flagged & bad).sum(), bad.sum(), told * flagged.sum()])

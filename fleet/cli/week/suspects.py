@@ -58,7 +58,7 @@ def suspects(
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
     units = pick_sheets(where, ["purpose", *sorted(USED)])
     believed, every = common.prior_for(where, prior), verdicts or out is not None
-    found = find(house, units, fdr=fdr, prior=believed, policy=chosen, every=every)
+    found = find(house, units, fdr=fdr, prior=believed, policy=chosen, most=None if every else most)
     if verdicts:
         show_record(found, where, out)
     elif common.write_out(found.table, out) and out is None:
