@@ -169,7 +169,8 @@ class _Sheets:
     """Sheets in order, and their residuals as they are asked for."""
 
     def __init__(self, house: House, frame: pd.DataFrame, block: int) -> None:
-        self.house, self.frame, self.block = house, frame, block
+        self.house, self.block = house, block
+        self.told = frame.drop(columns=["sheet_no", "unit"])
         self.fill = stand_ins(house, frame)
         self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
 
@@ -178,7 +179,7 @@ class _Sheets:
         return self._reckon(rows) if self.whole is None else self.whole.take(rows)
 
     def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
-        part = self.frame.iloc[rows].reset_index(drop=True)
+        part = self.told.iloc[rows].reset_index(drop=True)
         taught = part["newest"].to_numpy(dtype=bool)
         return residuals(self.house, part, taught=taught, fill=self.fill)
 
@@ -187,7 +188,7 @@ def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
     """The columns that judging looks at, of units only, in the order of the sheets' numbers."""
     frame = sheets[[c for c in sheets if c in USED]]
     if "purpose" in sheets:
-        own = sheets["purpose"].fillna("unit") == "unit"
+        own = sheets["purpose"].isna() | (sheets["purpose"] == "unit")
         frame = frame if own.all() else frame[own]
     frame = frame.reset_index(drop=True)
     if not _rising(frame["sheet_no"]):

@@ -240,6 +240,7 @@ JUDGED: Final = (
     "tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance", RAKE,
 )  # fmt: skip
 """Links whose residuals are looked at for faults, in the order used everywhere."""
+JUDGED_BY: Final = tuple(c for c in COVARIATES if any(c in LINK[name].columns for name in JUDGED))
 SHARED: Final = tuple(link.name for link in LINKS if link.name != RAKE)
 """Links whose sums are told to other benches."""
 
@@ -255,7 +256,7 @@ def scale_class(s_deg: Floats) -> NDArray[np.int64]:
     return np.where(np.isnan(s_deg), len(SAG_EDGES) + 1, code)
 
 
-def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
+def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False) -> pd.DataFrame:
     """Turn bench sheets into the links' factors, covariates and responses.
 
     Parameters
@@ -265,6 +266,7 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
         length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
         the first two are the family's own figures and not predictions; ``newest`` is the month that
         ``years`` counts from
+    judged : whether what `JUDGED` and `JUDGED_BY` name will do
 
     Returns
     -------
@@ -309,8 +311,8 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
     d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
-    for name, (expression, unit) in COVARIATES.items():
-        value = _coded(d, expression, unit)
+    for name in JUDGED_BY if judged else COVARIATES:
+        value = _coded(d, *COVARIATES[name])
         out[name] = value.fillna(0.0) if name in MAY_BE_UNTOLD else value
     for name, (a, b) in PRODUCTS.items():
         out[name] = out[a] * out[b]
@@ -319,8 +321,8 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame) -> pd.DataFrame:
     known = (own | sure).all(axis=1)
     classes = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
     out["scale_class"] = pd.Series(classes, index=index)
-    for name, (expression, unit) in RESPONSES.items():
-        out[f"y_{name}"] = _coded(d, expression, unit)
+    for name in JUDGED if judged else RESPONSES:
+        out[f"y_{name}"] = _coded(d, *RESPONSES[name])
     return pd.DataFrame(out, index=index)
 
 

@@ -114,7 +114,7 @@ def residuals(
     -------
     Residuals
     """
-    observed = responses(sheets, stand_ins(house, sheets) if fill is None else fill)
+    observed = responses(sheets, stand_ins(house, sheets) if fill is None else fill, judged=True)
     m = len(observed)
     cells = _Cells(observed)
     _soften_scale(house, observed, sheets, cells)

@@ -73,16 +73,14 @@ def _solve_deflection(free_rad: ArrayLike, softness: ArrayLike, drag: ArrayLike,
 def _quick_deflection(t0: Floats, q: Floats, mu: Floats, h: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Three of Halley's steps from 0 towards the same root, and where they have settled.
 
-    Each step cubes what is left, so a last one below 1e-5 leaves less than 1e-13.  Where
-    ``|q| hypot(1, mu) < 1`` the equation rises everywhere, so there is no other root to settle on.  The last
-    step's sine and cosine are turned on from the one before by a series, exact to 1e-15 below 0.01.
+    Each step cubes what is left: a last one below 1e-5 leaves less than 1e-13.  There is no other root where
+    ``|q| hypot(1, mu) < 1``.  The last sine and cosine are turned on by a series, exact to 1e-15 below 0.01.
     """
-    lift, drop = np.cos(t0), np.sin(t0)
-    d = _halley_step(0.0, lift, drop, q, mu, h)
+    d = _halley_step(0.0, np.cos(t0), np.sin(t0), q, mu, h)
     lift, drop = np.cos(t0 - d), np.sin(t0 - d)
     step = _halley_step(d, lift, drop, q, mu, h)
     d, turned = d + step, np.abs(step) < 0.01
-    square = step * step
+    square = step**2
     even = 1.0 - square / 2.0 * (1.0 - square / 12.0)
     odd = step * (1.0 - square / 6.0 * (1.0 - square / 20.0))
     lift, drop = lift * even + drop * odd, drop * even - lift * odd
@@ -92,8 +90,7 @@ def _quick_deflection(t0: Floats, q: Floats, mu: Floats, h: Floats) -> tuple[Flo
 
 def _halley_step(d: Floats | float, lift: Floats, drop: Floats, q: Floats, mu: Floats, h: Floats) -> Floats:
     """What Halley's method adds to ``d``; lift and drop are cosine and sine of the angle there."""
-    pull = q * (lift + mu * drop)
-    hardening = h * d * d
+    pull, hardening = q * (lift + mu * drop), h * d * d
     excess = d - pull + hardening * d
     slope = 1.0 - q * (drop - mu * lift) + 3.0 * hardening
     return np.asarray(-excess * slope / (slope**2 - 0.5 * excess * (pull + 6.0 * h * d)))

@@ -29,6 +29,7 @@ from fleet.store.migrate import migrate, newest_schema, schema_of
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
@@ -240,7 +241,7 @@ class Store:
             raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
         query = f"select {', '.join(wanted)} from {view} order by measured_on, bench, sheet_no"
         with self.reader() as con:
-            return frame_of_sheets(con, query)
+            return frame_of_sheets(con.sql(query).to_arrow_table())
 
     def history(self, sheet_no: str, *, bench: str | None = None) -> pd.DataFrame:
         """Every version of one sheet, oldest first, with when it came in and whether that was undone."""
@@ -266,13 +267,14 @@ def as_frame(con: Connection, query: str, params: dict[str, object] | None = Non
     return frame.astype({name: "str" for name in frame if frame[name].dtype == object})
 
 
-def frame_of_sheets(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:
-    """Rows of a query; texts stay in the engine's own layout, a tenth of what Python strings cost."""
-    table = con.sql(query, params=params or {}).to_arrow_table()
+def frame_of_sheets(table: pa.Table) -> pd.DataFrame:
+    """Rows of a query; texts stay in the engine's own layout, a tenth of what Python strings cost.
+
+    The table is used up.
+    """
     texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
     days = [f.name for f in table.schema if str(f.type).startswith("date")]
     frame: pd.DataFrame = table.to_pandas(date_as_object=False, self_destruct=True)
-    del table
     return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
 
 

@@ -156,7 +156,7 @@ def suspects(folder: Path) -> Callable[[], object]:
     assert kept is not None
     house = tallies_from_bytes(kept.file, "the kept sums")[0].fit()
     store = Store(folder / "fleet.duckdb")
-    return lambda: judge(house, pick_sheets(store, ["purpose", *sorted(USED)]), most=20)
+    return lambda: judge(house, pick_sheets(store, ["purpose", *sorted(USED)], coded=True), most=20)
 
 
 def isolation_forest(folder: Path) -> Callable[[], object]:

@@ -213,6 +213,29 @@ def test_the_flagged_alone_read_as_they_do_among_all(fleet: Fleet, gappy: pd.Dat
     flagged = every.table[every.table["flagged"]]
     assert 0 < len(few.table) == len(flagged) < len(every.table)
     pd.testing.assert_frame_equal(few.table, flagged.reset_index(drop=True), rtol=1e-9, atol=1e-12)
+    two = suspects(fleet.house, gappy, most=2).table
+    foremost = two["unit"].isin(two["unit"].unique()[:2])
+    pd.testing.assert_frame_equal(two.drop(columns="why"), few.table.drop(columns="why"), rtol=1e-9)
+    assert two.loc[foremost, "why"].tolist() == few.table.loc[foremost, "why"].tolist()
+    assert foremost.sum() < len(two)
+    assert (two.loc[~foremost, "why"] == "").all()
+
+
+def test_words_as_categories_make_the_same_list(fleet: Fleet, gappy: pd.DataFrame) -> None:
+    """A column of words is judged alike as text and as categories, whatever their order."""
+    coded = gappy.assign(purpose="unit", marks=np.nan)
+    for name in (
+        "body_family",
+        "assembly_source",
+        "stylus_profile",
+        "generator",
+        "bench",
+        "purpose",
+        "marks",
+    ):
+        coded[name] = pd.Categorical(coded[name], categories=coded[name].dropna().unique()[::-1])
+    lists = [suspects(fleet.house, sheets, block=500).table for sheets in (gappy, coded)]
+    pd.testing.assert_frame_equal(*lists)
 
 
 def test_the_sheet_that_makes_a_unit_suspect_is_named(fleet: Fleet) -> None:

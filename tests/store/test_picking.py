@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from fleet.store import CURRENT_COLUMNS, Store, overview, pick_sheets
+from fleet.store.picking import FEW_WORDS
 
 Build = Callable[..., pd.DataFrame]
 ROWS = (
@@ -47,6 +48,17 @@ def test_everything_is_what_current_gives(filled: Store) -> None:
     pd.testing.assert_frame_equal(mine, theirs, check_dtype=False)
     for name in ("sheet_no", "stylus_profile", "operator", "measured_on", "sra_dynamic_deg", "newest"):
         assert mine[name].dtype == theirs[name].dtype
+
+
+def test_words_may_come_as_categories(filled: Store) -> None:
+    """The same values; only what few sheets differ in is coded, an untold one stays missing."""
+    plain, coded = (
+        pick_sheets(filled, CURRENT_COLUMNS, coded=c).sort_values("sheet_no", ignore_index=True)
+        for c in (False, True)
+    )
+    few = [name for name in coded if isinstance(coded[name].dtype, pd.CategoricalDtype)]
+    assert set(few) == set(FEW_WORDS)
+    pd.testing.assert_frame_equal(coded.astype(dict.fromkeys(few, "str")), plain)
 
 
 def test_filters_leave_what_passes(filled: Store) -> None:

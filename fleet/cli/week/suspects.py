@@ -56,7 +56,7 @@ def suspects(
     from fleet.store import pick_sheets
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
-    units = pick_sheets(where, ["purpose", *sorted(USED)])
+    units = pick_sheets(where, ["purpose", *sorted(USED)], coded=True)
     believed, every = common.prior_for(where, prior), verdicts or out is not None
     found = find(house, units, fdr=fdr, prior=believed, policy=chosen, most=None if every else most)
     if verdicts:
