@@ -7,10 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from fleet.store.store import CURRENT_COLUMNS, Store, frame_of_sheets
+from fleet.store.store import CURRENT_COLUMNS, Store, frame_of_sheets, keep_to, keep_to_all
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from fleet.store.connection import Connection
 
 NOT_TOLD: Final = "(not told)"
 KIND: Final = "kind"
@@ -142,11 +144,13 @@ def pick_sheets(
     """
     if unknown := set(columns) - set(CURRENT_COLUMNS):
         raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
-    terms, params = _terms(where or {}, since, before)
-    if counting:
-        terms.append("newest and purpose <> 'reference'")
+    where = where or {}
+    terms, params = _terms(where, since, before)
     if newest_first is not None:
         terms.append("purpose = 'unit'")
+    plain = " and ".join(terms) or "true"
+    if counting:
+        terms.append("newest and purpose <> 'reference'")
     few = [name for name in columns if coded and name in FEW_WORDS]
     query = (
         f"select {', '.join(f'{c}::{c}_words as {c}' if c in few else c for c in columns)} from current_sheet"
@@ -159,15 +163,55 @@ def pick_sheets(
             f" <= {int(most)}"
         )
     if newest_first is not None:
-        query += f" order by measured_on desc, bench, sheet_no limit {int(newest_first)}"
+        query += f" order by {NEWEST_FIRST} limit {int(newest_first)}"
     elif where or each:
         query += " order by measured_on, bench, sheet_no"
+    named = _named(where)
     with store.reader() as con:
+        if named is not None:
+            keep_to(con, named, {name: params[name] for name in params if f"${name})" in named})
+        elif newest_first is not None and {"marks", "newest"}.isdisjoint(where):
+            _keep_to_newest(con, plain, " and ".join(terms), params, newest_first)
         for name in few:
             words = f"select distinct {name} from sheet where {name} is not null order by {name}"
             con.execute(f"create temp type {name}_words as enum ({words})").fetchall()
         table = con.sql(query, params=params).to_arrow_table()
     return frame_of_sheets(table)  # the store is shut: its own memory is free again
+
+
+NEWEST_FIRST: Final = "measured_on desc, bench, sheet_no"
+
+
+def _keep_to_newest(
+    con: Connection, condition: str, counted: str, params: Mapping[str, object], most: int
+) -> None:
+    """Keep to the newest sheets, twice as many as are wanted; to all if too few of these are counted."""
+    con.execute(
+        "create temp table picked as select bench, sheet_no from latest_sheet "
+        f"where {condition} order by {NEWEST_FIRST} limit {2 * most}",
+        params,
+    ).fetchall()
+    keep_to(con, "from picked")
+    there = con.execute("select count(*) from picked").fetchall()[0][0]
+    query = f"select count(*) from current_sheet semi join picked using (bench, sheet_no) where {counted}"
+    if there == 2 * most and con.execute(query, params).fetchall()[0][0] < most:
+        keep_to_all(con)
+
+
+def _named(where: Mapping[str, Sequence[str]]) -> str | None:
+    """Query of the sheets, and perhaps others, that a filter for a few lets pass; None without one."""
+    for i, (name, values) in enumerate(where.items()):
+        few = name in {"sheet_no", "serial_token", "unit"} or (name == "purpose" and "unit" not in values)
+        if few and values and NOT_TOLD not in values:
+            given = f"(select unnest($values_{i}) as name)"
+            own = f"{name} in (select name from {given})"
+            if name == "unit":
+                own = (
+                    f"serial_token in (select regexp_replace(name, '-[0-9]+$', '') from {given}) "
+                    f"or 'sheet:' || bench || ':' || sheet_no in (select name from {given})"
+                )
+            return f"select bench, sheet_no from sheet where {own}"
+    return None
 
 
 def _terms(

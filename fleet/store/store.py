@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
 _KEPT = "-before-restore-"
+_VIEWS = ("latest_sheet", "sheet_unit", "current_sheet")
 
 
 class Store:
@@ -259,6 +260,40 @@ class Store:
         """The record of every intake, oldest first."""
         with self.reader() as con:
             return as_frame(con, "select * from intake order by intake_id")
+
+
+def keep_to(con: Connection, named: str, params: Mapping[str, object] | None = None) -> None:
+    """From now on let the views tell of a few current sheets alone, as they tell of them among all.
+
+    Which sheet is current, whose it is and which is its unit's newest hangs on the versions of a sheet and on
+    the sheets of the same serial, so these are all that the views must look at.
+
+    Parameters
+    ----------
+    con : a connection to read by; `keep_to_all` undoes it.
+    named : query that gives `bench` and `sheet_no` of the sheets that are asked about.
+    params : its parameters.
+    """
+    con.execute(
+        f"""
+        create temp table sheet as
+        with named as ({named}),
+        serials as (select serial_token from sheet semi join named using (bench, sheet_no)),
+        beside as (select bench, sheet_no from sheet semi join serials using (serial_token))
+        select * from sheet semi join (from named union from beside) as kept using (bench, sheet_no)
+        """,
+        params,
+    ).fetchall()
+    for view in _VIEWS:
+        found = con.execute("select sql from duckdb_views() where view_name = ? and not temporary", [view])
+        con.execute(found.fetchall()[0][0].replace("CREATE VIEW", "create temp view", 1)).fetchall()
+
+
+def keep_to_all(con: Connection) -> None:
+    """Undo `keep_to`."""
+    for view in reversed(_VIEWS):
+        con.execute(f"drop view temp.{view}").fetchall()
+    con.execute("drop table temp.sheet").fetchall()
 
 
 def as_frame(con: Connection, query: str, params: dict[str, object] | None = None) -> pd.DataFrame:

@@ -9,10 +9,16 @@ from fleet.errors import FleetError, NoSuchUnitError
 from fleet.store.append import bump_revision
 from fleet.store.picking import like_number
 from fleet.store.quotes import FIGURES
-from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
+from fleet.store.store import CURRENT_COLUMNS, Store, as_frame, keep_to
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+_OF_UNIT = (
+    "(serial_token = regexp_replace($unit, '-[0-9]+$', '') or 'sheet:' || bench || ':' || sheet_no = $unit)"
+)
+"""Whether a row of the table `sheet` may be of a unit, by its name."""
 
 
 class UnitRecord(NamedTuple):
@@ -40,6 +46,9 @@ def unit_record(store: Store, *, token: str | None = None, unit: str | None = No
     """
     own = "purpose = 'unit' and (serial_token = $token or unit = $unit)"
     with store.reader() as con:
+        same = "serial_token = $token" + (f" or {_OF_UNIT}" if unit is not None else "")
+        known = {"token": token} | ({"unit": unit} if unit is not None else {})
+        keep_to(con, f"select bench, sheet_no from sheet where {same}", known)
         if token is None:
             found = con.execute(
                 "select serial_token from current_sheet where unit = $unit limit 1", {"unit": unit}
@@ -85,6 +94,8 @@ def unit_of(store: Store, name: str, *, bench: str | None = None) -> str:
         If there is no such sheet or unit, or the number is used for several units.
     """
     with store.reader() as con:
+        own = f"sheet_no = $unit or {_OF_UNIT}"
+        keep_to(con, f"select bench, sheet_no from sheet where {own}", {"unit": name})
         units = con.execute(
             "select distinct unit from current_sheet where purpose = 'unit' and (unit = $name or "
             "(sheet_no = $name and ($bench is null or bench = $bench))) order by unit",

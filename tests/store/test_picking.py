@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.store import CURRENT_COLUMNS, Store, overview, pick_sheets
+from fleet.store import CURRENT_COLUMNS, Store, overview, pick_sheets, undo_intake, unit_of, unit_record
 from fleet.store.picking import FEW_WORDS
 
 Build = Callable[..., pd.DataFrame]
@@ -112,3 +113,73 @@ def test_the_overview_counts(filled: Store) -> None:
     assert found.years == (2025, 2024)
     assert list(found.levels["stylus_profile"].items()) == [("elliptical", 4)]
     assert found.levels["cantilever_material"] == {"boron": 3, "ruby": 1}
+
+
+@pytest.fixture
+def tangled(store: Store, sheets: Build) -> pd.DataFrame:
+    """Current sheets of few serials at two benches: retips, corrections of serials, an undone intake."""
+    rng = np.random.default_rng(3)
+
+    def some(n: int, start: int) -> pd.DataFrame:
+        return sheets(
+            *(
+                {
+                    "sheet_no": f"N{start + i}",
+                    "measured_on": f"2024-{rng.integers(1, 13):02d}-{rng.integers(1, 29):02d}",
+                    "serial_token": rng.choice(["a", "b", "c-2", "d", None]),
+                    "bench": rng.choice(["one", "two"]),
+                    "assembly_source": rng.choice(["S1", "S2", None]),
+                    "peculiarities": rng.choice(["retipped", None], p=[0.2, 0.8]),
+                    "purpose": rng.choice(["unit", "reference"], p=[0.9, 0.1]),
+                    "stylus_profile": rng.choice(["elliptical", None]),
+                }
+                for i in range(n)
+            )
+        )
+
+    first = some(60, 0)
+    store.append(first, file_name="a.csv")
+    moved = first.iloc[::6].assign(serial_token=[*"ab", *[None] * 4, *"dbca"])
+    store.append(moved, file_name="b.csv", supersede=True)
+    gone = store.append(some(10, 100), file_name="c.csv").intake_id
+    undo_intake(store, gone)
+    return store.current()
+
+
+def test_a_few_sheets_are_told_as_among_all(store: Store, tangled: pd.DataFrame) -> None:
+    """Asked for by number, serial or unit, or the newest alone: what a look at every sheet gives."""
+    every = tangled.sort_values(["measured_on", "bench", "sheet_no"], ignore_index=True)
+    assert 8 < every["unit"].nunique() < len(every)
+    for name in ("sheet_no", "serial_token", "unit"):
+        for value in every[name].dropna().unique():
+            mine = pick_sheets(store, CURRENT_COLUMNS, where={name: [value]})
+            pd.testing.assert_frame_equal(mine, every[every[name] == value].reset_index(drop=True))
+    mine = pick_sheets(store, CURRENT_COLUMNS, where={"purpose": ["reference"]})
+    pd.testing.assert_frame_equal(mine, every[every["purpose"] == "reference"].reset_index(drop=True))
+    assert pick_sheets(store, ["unit"], where={"unit": ["nobody-1"]}).empty
+    own = every[every["purpose"] == "unit"].sort_values(
+        ["measured_on", "bench", "sheet_no"], ascending=[False, True, True], ignore_index=True
+    )
+    counted = own[own["newest"]]
+    for most in (1, 3, 8, len(counted) - 1, 100):
+        for rows, counting in ((own, False), (counted, True)):
+            mine = pick_sheets(store, CURRENT_COLUMNS, newest_first=most, counting=counting)
+            pd.testing.assert_frame_equal(mine, rows.head(most).reset_index(drop=True))
+    early = counted[(counted["measured_on"] < "2024-10-01") & counted["stylus_profile"].isna()]
+    mine = pick_sheets(
+        store, CURRENT_COLUMNS, where={"stylus_profile": ["(not told)"]}, before=dt.date(2024, 10, 1),
+        newest_first=3, counting=True,
+    )  # fmt: skip
+    pd.testing.assert_frame_equal(mine, early.head(3).reset_index(drop=True))
+
+
+def test_a_unit_is_found_and_told_as_among_all(store: Store, tangled: pd.DataFrame) -> None:
+    """By its name or its sheet's number: the unit, and every sheet of its serial."""
+    own = tangled[tangled["purpose"] == "unit"].sort_values(["measured_on", "sheet_no", "bench"])
+    for _, sheet in own.drop_duplicates("unit").iterrows():
+        assert unit_of(store, sheet["unit"]) == unit_of(store, sheet["sheet_no"]) == sheet["unit"]
+        alone = pd.isna(sheet["serial_token"])
+        same = own["unit"] == sheet["unit"] if alone else own["serial_token"] == sheet["serial_token"]
+        visits = unit_record(store, unit=sheet["unit"]).visits
+        assert visits["sheet_no"].tolist() == own.loc[same, "sheet_no"].tolist()
+        assert visits["unit"].tolist() == own.loc[same, "unit"].tolist()
