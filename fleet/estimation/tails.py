@@ -194,12 +194,14 @@ def _log_density(y: Floats, tail: Floats, skew: Floats) -> Floats:
 
 def _centre_and_scale(tail: Floats, skew: Floats) -> tuple[Floats, Floats]:
     """Between the figures of `_table`, straight."""
-    at = np.interp(tail, GRID, np.arange(len(GRID))), np.interp(skew, SKEWS, np.arange(len(SKEWS)))
-    i, j = (np.minimum(x.astype(int), n - 2) for x, n in zip(at, (len(GRID), len(SKEWS)), strict=True))
-    u, v = at[0] - i, at[1] - j
+    n = len(SKEWS)
+    row = np.interp(tail, GRID, np.arange(len(GRID)))
+    column = np.clip((skew - SKEWS[0]) / (SKEWS[1] - SKEWS[0]), 0.0, n - 1.0)
+    i, j = np.minimum(row.astype(int), len(GRID) - 2), np.minimum(column.astype(int), n - 2)
+    u, v, at = row - i, column - j, i * n + j
     centre, scale = (
-        (1.0 - u) * ((1.0 - v) * t[i, j] + v * t[i, j + 1])
-        + u * ((1.0 - v) * t[i + 1, j] + v * t[i + 1, j + 1])
+        (1.0 - u) * ((1.0 - v) * t.take(at) + v * t.take(at + 1))
+        + u * ((1.0 - v) * t.take(at + n) + v * t.take(at + n + 1))
         for t in _table()
     )
     return np.asarray(centre), np.asarray(scale)

@@ -118,8 +118,7 @@ def residuals(
     m = len(observed)
     cells = _Cells(observed)
     _soften_scale(house, observed, sheets, cells)
-    own = np.zeros(m, dtype=bool) if taught is None else np.asarray(taught, dtype=bool)
-    own = own & _was_there(house, sheets, cells)
+    own = np.zeros(m, dtype=bool) if taught is None else taught & _was_there(house, sheets, cells)
     value, expected, variance = (_columns(m, x) for x in (np.nan, np.nan, 0.0))
 
     def reckon(j: int) -> None:
