@@ -62,6 +62,8 @@ FAR_SIZES: Final[Bumps] = ((14.0, 4.0),)
 OTHER_SIGMAS: Final = 3.0
 LEAST_SIGN: Final = {ZENITH: 1.0, SEEN: 0.8, ELECTRICAL: 0.8, BALANCE: 0.5}
 """A reading smaller than this says nearly the same with either sign [degrees, dB]."""
+WRITTEN: Final = 1e-6
+"""Readings come as expectation plus residual: one written as the limit itself must not hang on rounding."""
 SIGNED: Final = {
     ZENITH: "zenith_deg",
     SEEN: "azimuth_optical_deg",
@@ -265,7 +267,7 @@ def _ratio(item: Signature, along: Floats, power: Floats, readings: Floats) -> F
         c = readings[..., item.undo]
         ratio = -c * along - 0.5 * c**2 * power
         least = LEAST_SIGN.get(item.undo)
-        return ratio if least is None else np.where(np.abs(c) < least, -np.inf, ratio)
+        return ratio if least is None else np.where(np.abs(c) < least - WRITTEN, -np.inf, ratio)
     return log_bumps(along, power, item.bumps, both=item.both)
 
 

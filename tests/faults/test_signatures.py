@@ -196,6 +196,10 @@ def test_a_small_reading_has_no_wrong_sign() -> None:
     readings[0, ZENITH] = 0.9
     _, each = white_of.ratios(np.zeros((1, 8)), readings)
     assert np.isneginf(each[0, 0])
+    for limit in (1.0, -1.0, 1.0 - 1e-14, -1.0 + 1e-14):
+        readings[0, ZENITH] = limit
+        _, each = white_of.ratios(np.zeros((1, 8)), readings)
+        assert np.isfinite(each[0, 0])
 
 
 def test_a_missing_reading_is_marginalised() -> None:
