@@ -173,22 +173,10 @@ def the_store(given: Path | None) -> Store:
 
 def the_house(store: Store) -> House:
     """The store's house model; says on standard error when sheets came in since it was fitted."""
-    with store.reader():
-        store.open()
-        from fleet.fitting.kept_model import load_house
+    from fleet.fitting.kept_model import load_house
 
+    with store.held():
         return _told_age(load_house(store), store)
-
-
-@contextmanager
-def held_open(store: Store) -> Iterator[None]:
-    """Hold a store open for reading, where there is one: another look into it inside costs little."""
-    if not store.path.exists():
-        yield
-        return
-    with store.reader():
-        store.open()
-        yield
 
 
 def the_house_or_cold(given: Path | None) -> House:
@@ -198,7 +186,7 @@ def the_house_or_cold(given: Path | None) -> House:
     """
     store = the_store(given)
     named = given or root_store.get() or os.environ.get("FLEET_STORE")
-    with held_open(store):
+    with store.held():
         from fleet.fitting.kept_model import house_or_prior
 
         house = house_or_prior(store)

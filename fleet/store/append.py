@@ -9,15 +9,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-import pyarrow as pa
-
 from fleet.columns import COLUMNS, STORED_COLUMNS
 from fleet.errors import FleetError
 from fleet.store.connection import Connection, utc_now
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,6 @@ OTHER_KEY: Final = (
 )
 
 _ROWS_AT_A_TIME: Final = 100_000
-_ARROW: Final = {"number": pa.float64(), "date": pa.date32()}
 
 
 def staging_tables(good: pd.DataFrame, *, rows: int = _ROWS_AT_A_TIME) -> Iterator[pa.Table]:
@@ -80,10 +77,13 @@ def staging_table(good: pd.DataFrame, *, first: int = 0) -> pa.Table:
     unknown = set(good.columns) - set(STORED_COLUMNS) - {"line", "marks"}
     if unknown:
         raise ValueError(f"got columns {sorted(map(str, unknown))}; expected only those of STORED_COLUMNS")
-    columns: dict[str, pa.Array] = {"position": pa.array(np.arange(first, first + len(good), dtype=np.int64))}
+    import pyarrow as pa
+
+    typed = {"number": pa.float64(), "date": pa.date32()}
+    columns: dict[str, pa.Array] = {"position": pa.array(range(first, first + len(good)), type=pa.int64())}
     for name in (*STORED_COLUMNS, "marks"):
         column = COLUMNS.get(name)
-        kind = _ARROW.get(column.kind, pa.string()) if column else pa.string()
+        kind = typed.get(column.kind, pa.string()) if column else pa.string()
         default = column.default if column else None
         if name in good:
             values = pa.Array.from_pandas(good[name], type=kind)

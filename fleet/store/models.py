@@ -5,18 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from fleet import __version__
 from fleet.errors import NoModelError
 from fleet.store.connection import utc_now
 from fleet.store.store import Store
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -64,6 +63,7 @@ def save_model(
     store, revision, units, arrays, texts : where, and what `KeptModel` says of it
     use : whether it answers from now on; otherwise the model in use stays so
     """
+    import numpy as np
     import pandas as pd
 
     parts = pd.DataFrame(
@@ -153,6 +153,8 @@ def list_models(store: Store) -> pd.DataFrame:
 
 def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:
     """The model in use (the newest, unless another was chosen), or the one with this number; None if none."""
+    import numpy as np
+
     with store.reader() as con:
         rows = con.execute(
             "select model_id, revision, units, cast(made_at as varchar), version from model "

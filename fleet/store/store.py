@@ -6,6 +6,7 @@ import contextlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,8 @@ CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "m
 """Columns of `Store.current()`, in order."""
 _KEPT = "-before-restore-"
 _VIEWS = ("latest_sheet", "sheet_unit", "current_sheet")
+_HELD: ContextVar[tuple[Path | None, Connection | None]] = ContextVar("_HELD", default=(None, None))
+"""The store that is held open, and its connection."""
 
 
 class Store:
@@ -99,8 +102,26 @@ class Store:
             return self
 
     @contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the store open for reading, if it is there: each `reader` inside is this one connection."""
+        if _HELD.get()[0] == self.file or not self.path.exists():
+            yield
+            return
+        with self.reader() as con:
+            before = _HELD.set((self.file, con))
+            try:
+                self.open()
+                yield
+            finally:
+                _HELD.reset(before)
+
+    @contextmanager
     def reader(self) -> Iterator[Connection]:
         """A connection that can only read this one file; waits a little for a writer to finish."""
+        file, held = _HELD.get()
+        if held is not None and file == self.file:
+            yield held
+            return
         self._be_there()
         with connection(self.file, read_only=True, wait_s=READER_WAIT_S, told=self.path) as con:
             if schema_of(con, self.path) == newest_schema():
@@ -163,13 +184,12 @@ class Store:
         A verdict doesn't, unless it lets a sheet teach that was held back.
         """
         with self.reader() as con:
-            return int(
-                con.execute(
-                    "select revision - $then - (select count(*) from verdict where revision > $then "
-                    "and unit not in (select unit from marked_unit)) from store_state",
-                    {"then": revision},
-                ).fetchall()[0][0]
-            )
+            since = _revision_of(con) - revision
+            verdicts = "select count(*) from verdict where revision > ?"
+            if since and con.execute(verdicts, [revision]).fetchall()[0][0]:
+                verdicts += " and unit not in (select unit from marked_unit)"
+                since -= int(con.execute(verdicts, [revision]).fetchall()[0][0])
+            return since
 
     def key_check(self) -> str | None:
         """Check value of the token key that the store was made with, None before the first token."""

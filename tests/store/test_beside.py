@@ -7,11 +7,13 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
 import pytest
 
+from fleet.errors import NoStoreError
 from fleet.store import Store, back_up, backup, check_store, restore
 
 Sheets = Callable[..., pd.DataFrame]
@@ -123,3 +125,36 @@ def test_resources_are_limited_and_other_files_are_shut_off(store: Store) -> Non
     for door in (store.reader, store.writer):
         with door() as con:
             assert con.execute(f"select {told}").fetchall() == [("2", "1.8 GiB", "false", "false")]
+
+
+def test_a_store_held_open_is_one_connection(
+    store: Store, sheets: Sheets, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All looks into a held store, by whatever name, share a connection; another store has its own."""
+    opened: list[str] = []
+    connect = duckdb.connect
+
+    def counted(path: str, **told: Any) -> duckdb.DuckDBPyConnection:
+        opened.append(path)
+        return connect(path, **told)
+
+    monkeypatch.setattr(duckdb, "connect", counted)
+    with store.held():
+        first, again = store.revision(), Store(store.path).open().revision()
+        with store.held():
+            assert len(store.current()) == 0
+        assert len(opened) == 1
+        assert first == again
+        other = Store(tmp_path / "other.duckdb").create()
+        assert other.append(sheets({}), file_name="a.csv").accepted > 0 == len(store.current())
+    opened.clear()
+    assert store.append(sheets({}), file_name="a.csv").accepted == len(store.current()) > 0
+    assert len(opened) == 2
+
+
+def test_a_store_that_is_not_there_is_held_without_a_word(tmp_path: Path) -> None:
+    """Who answers without a store goes on; the first look into it says that it is absent."""
+    absent = Store(tmp_path / "none.duckdb")
+    with absent.held(), pytest.raises(NoStoreError, match="no store"):
+        absent.revision()
+    assert not absent.path.exists()

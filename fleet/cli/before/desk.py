@@ -60,7 +60,7 @@ def desk(
     from fleet.store import pick_sheets
 
     pace = math.nan if hours_per_week is None else hours_per_week
-    with common.held_open(where):
+    with where.held():
         house = common.the_house_or_cold(store)
         enquiries, _ = with_visits(enquiries, store, readings=True, typed=False)
         if hours_per_week is None and where.path.exists():

@@ -17,8 +17,8 @@ MOST_NAMED: Final = 5
 
 def status(store: common.StoreOption = None) -> None:
     """Say what the store holds, how old the house model is and what to do next."""
-    where = common.the_store(store).open()
-    with where.reader():  # held open: to open the file again beside it costs nothing
+    where = common.the_store(store)
+    with where.held():
         _say_all(where)
 
 

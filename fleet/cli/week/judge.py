@@ -77,7 +77,7 @@ def judge(
     chosen = common.policies_from(policy, policy_name)["default"]
     sheet, read = _one_sheet(file, kind, readings)
     where = common.the_store(store)
-    with common.held_open(where):
+    with where.held():
         house = common.the_house_or_cold(store)
         if file is None:
             note_new_codes(sheet, house)

@@ -64,7 +64,7 @@ def quote(
     where = common.the_store(store)
     policies = common.policies_from(policy, policy_name, keep_in=where)
     enquiries, faults = enquiries_from(file, kind, facts)
-    with common.held_open(where):
+    with where.held():
         house = common.the_house_or_cold(store)
         if file is None:
             note_new_codes(enquiries, house)

@@ -108,7 +108,7 @@ def quote(
     enquiries, faults = enquiries_from(file, kind, facts)
     enquiries = _only(enquiries, enquiry)
     where = common.the_store(wish.store)
-    with common.held_open(where):
+    with where.held():
         house = common.the_house_or_cold(wish.store)
         enquiries, _ = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
         use = None if as_modelled else correction(where)
@@ -164,8 +164,6 @@ def _judged(
 ) -> tuple[pd.DataFrame, Verdict, Paper]:
     """A unit's sheet, what it says beside the unit's other visits, and the paper of both."""
     chosen = wish.policies["default"]
-    house = common.the_house(where)
-    own, every, others = _unit(where, sheet_no, bench)
 
     import pandas as pd
 
@@ -175,9 +173,12 @@ def _judged(
     from fleet.report.units import unit_paper
     from fleet.store import unit_of, unit_record
 
+    with where.held():
+        house = common.the_house(where)
+        own, every, others = _unit(where, sheet_no, bench)
+        kept = unit_record(where, unit=unit_of(where, sheet_no, bench=bench))
+        shares = common.prior_for(where, None)
     taught = bool(own["newest"].iloc[0])
-    kept = unit_record(where, unit=unit_of(where, sheet_no, bench=bench))
-    shares = common.prior_for(where, None)
     verdict = judge(house, own, chosen, prior=shares, taught=taught, visits=kept.visits)
     life = unit_life(kept.visits, chosen, house, verdicts=kept.verdicts, quotes=kept.quotes, prior=shares)
     among = peer_group(pd.concat([others, own], ignore_index=True), sheet_no)

@@ -44,11 +44,10 @@ def suspects(
     if of_groups and verdicts:
         raise FleetError("--groups and --verdicts are two questions; ask one at a time.")
     where = common.the_store(store).open()
-    house = common.the_house(where)
     if of_groups:
         from fleet.faults.group_drift import groups
 
-        show_groups(groups(house, where.current()), out)
+        show_groups(groups(common.the_house(where), where.current()), out)
         return
 
     from fleet.faults.suspects import USED
@@ -56,8 +55,10 @@ def suspects(
     from fleet.store import pick_sheets
 
     chosen = common.policies_from(policy, policy_name, keep_in=where)["default"]
-    units = pick_sheets(where, ["purpose", *sorted(USED)], coded=True)
-    believed, every = common.prior_for(where, prior), verdicts or out is not None
+    with where.held():
+        house = common.the_house(where)
+        units = pick_sheets(where, ["purpose", *sorted(USED)], coded=True)
+        believed, every = common.prior_for(where, prior), verdicts or out is not None
     found = find(house, units, fdr=fdr, prior=believed, policy=chosen, most=None if every else most)
     if verdicts:
         show_record(found, where, out)

@@ -42,9 +42,11 @@ def unit(
     writes a row a visit.
     """
     where = common.the_store(store).open()
-    record = find_unit(where, sheet_no, serial, bench)
-    chosen = common.policies_from(policy, policy_name)["default"]
-    house = common.the_house_or_cold(store)
+    with where.held():
+        record = find_unit(where, sheet_no, serial, bench)
+        chosen = common.policies_from(policy, policy_name)["default"]
+        house = common.the_house_or_cold(store)
+        shares = common.prior_for(where, prior)
 
     from fleet.faults.unit_life import unit_life
 
@@ -54,7 +56,7 @@ def unit(
         house if house.units > 0.0 else None,
         verdicts=record.verdicts,
         quotes=record.quotes,
-        prior=common.prior_for(where, prior),
+        prior=shares,
     )
     if not common.write_out(life.to_frame(), out) or out is not None:
         return
