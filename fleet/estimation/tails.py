@@ -44,6 +44,7 @@ ALIKE: Final = 6.0
 """Shape of the gamma by which the readings of one fleet differ in it."""
 SKEW_SD: Final = 0.3
 """Sd of log γ between readings, believed (a gamma of skewness 1 has about 0.3)."""
+SHIFT: Final = 12
 STEPS: Final = 16
 """Of the search for centre and scale."""
 FAR: Final = 4.0
@@ -84,7 +85,7 @@ class Shape:
         y = (white - self.centre) / self.scale
         side = np.where(y < 0.0, -1.0, 1.0)
         t = scipy.special.stdtr(1.0 / self.tail, -np.abs(y) * np.exp(-side * self.skew))
-        return np.asarray(2.0 * scipy.special.expit(2.0 * side * self.skew) * t)
+        return np.asarray(2.0 * _share(side * self.skew) * t)
 
     def inside(self, limit: float) -> Floats:
         """Chance of less than so far from 0."""
@@ -98,7 +99,7 @@ class Shape:
     def draw(self, rng: np.random.Generator, k: int) -> Floats:
         """As many draws of each residual (k, *shape of the laws)."""
         size = (k, *self.tail.shape)
-        up = rng.random(size) < scipy.special.expit(2.0 * self.skew)
+        up = rng.random(size) < _share(self.skew)
         t = np.abs(rng.standard_t(1.0 / self.tail, size))
         return np.asarray(
             self.centre + self.scale * np.where(up, t * np.exp(self.skew), -t * np.exp(-self.skew))
@@ -185,9 +186,28 @@ def _log_likelihood(own: tuple[Floats, ...], tail: float, skew: float) -> float:
     return float((law.log_density(white) - np.log(law.inside(INSIDE))).sum())
 
 
+def _share(skew: Floats) -> Floats:
+    """Share of a law above its mode."""
+    return np.asarray(1.0 / (1.0 + np.exp(-2.0 * skew)))
+
+
+def student_log_norm(half: Floats) -> Floats:
+    """Log of Γ(h + ½) / (Γ(h) √(2πh)), Student's density at 0 with 2h degrees of freedom.
+
+    Stirling's series for the ratio from h + `SHIFT` on (DLMF 5.11.8), and Γ(x + 1) = x Γ(x) down from there.
+    """
+    far = half + SHIFT
+    ratio = np.ones_like(far)
+    for k in range(SHIFT):
+        ratio *= (half + k) / (half + k + 0.5)
+    w = far**-2.0
+    series = -1 / 8 + w * (1 / 192 + w * (-1 / 640 + w * (17 / 14336 - w * 31 / 18432)))
+    return np.asarray(np.log(ratio) + 0.5 * np.log(far / half / (2.0 * np.pi)) + series / far)
+
+
 def _log_density(y: Floats, tail: Floats, skew: Floats) -> Floats:
     half = 0.5 / tail
-    norm = scipy.special.gammaln(half + 0.5) - scipy.special.gammaln(half) + 0.5 * np.log(tail / np.pi)
+    norm = student_log_norm(half)
     narrower = np.exp(-2.0 * np.where(y < 0.0, -skew, skew))
     return np.asarray(norm - np.log(np.cosh(skew)) - (half + 0.5) * np.log1p(tail * y**2 * narrower))
 
