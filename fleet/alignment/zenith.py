@@ -1,4 +1,4 @@
-"""Zenith alignment: two figures, the sense of the correction, and what the correction costs.
+"""What a turn of the body that straightens a twisted edge costs, and its sense in words.
 
 Turning the body to straighten a twisted contact edge yaws the whole pickup: the skew between the channels
 shrinks and the tracking error grows by the same angle at every radius. Both are shown, before and after;
@@ -15,7 +15,7 @@ import numpy as np
 
 from fleet.errors import FleetError
 from fleet.numerals import percent
-from fleet.physics import arm_geometry, distortion, geometry
+from fleet.physics import arm_geometry, distortion
 from fleet.physics.geometry import Floats
 
 
@@ -74,40 +74,6 @@ class ZenithCost:
     worst_radius_mm: float
 
 
-@dataclass(frozen=True)
-class ZenithAdvice:
-    """Both alignment figures and the price of following them.
-
-    Attributes
-    ----------
-    body_turn_deg : float
-        Turn of the body that cures the zenith error, + = clockwise seen from above [degrees].
-    cantilever_stands_deg : float
-        Where the cantilever then stands, same sense, with the roll built into the mounting [degrees].
-    cantilever_stands_unrolled_deg : float
-        The same on an upright body: the body's own figure [degrees].
-    roll_share_deg : float
-        How much of the cantilever's figure is only seen, because of the roll [degrees].
-    before, after : ZenithCost
-        With the body straight, and turned.
-    curve_turn_deg, curve_skew_us, curve_tracking_rms : ndarray
-        The trade-off between no turn and the full one, for drawing.
-    sentence : str
-        The advice in words.
-    """
-
-    body_turn_deg: float
-    cantilever_stands_deg: float
-    cantilever_stands_unrolled_deg: float
-    roll_share_deg: float
-    before: ZenithCost
-    after: ZenithCost
-    curve_turn_deg: Floats
-    curve_skew_us: Floats
-    curve_tracking_rms: Floats
-    sentence: str
-
-
 @lru_cache(maxsize=64)
 def usual_alignment(effective_length_mm: float = 230.0, limits: str = "iec") -> arm_geometry.Alignment:
     """Equal-peak alignment of an arm; where a bench names none, that of a usual one.
@@ -136,80 +102,6 @@ def groove_limits(name: str) -> arm_geometry.GrooveLimits:
     except KeyError:
         known = ", ".join(arm_geometry.GROOVE_LIMITS)
         raise FleetError(f"groove limits {name!r} are not known; use one of {known}") from None
-
-
-def judge_zenith(
-    zenith_deg: float,
-    *,
-    vta_deg: float = 20.0,
-    roll_deg: float = 0.0,
-    stylus_profile: str | None = None,
-    alignment: arm_geometry.Alignment | None = None,
-    limits: str = "iec",
-    velocity_cm_s: float = VELOCITY_CM_S,
-    frequency_hz: float = FREQUENCY_HZ,
-) -> ZenithAdvice:
-    """Give both alignment figures for a zenith reading, and what following them costs.
-
-    Parameters
-    ----------
-    zenith_deg : float
-        Reading, + = clockwise seen from the record's side, looking at the tip [degrees].
-    vta_deg : float, optional
-        Tracking angle, for the part that a roll feigns [degrees].
-    roll_deg : float, optional
-        Roll built into the mounting, + = clockwise facing the nose [degrees].
-    stylus_profile : str, optional
-        Word of the bench sheet; unknown is reckoned as a sharp edge, the worst case.
-    alignment : Alignment, optional
-        Setting of the arm; left out = `usual_alignment`.
-    limits : str, optional
-        Key into `fleet.physics.arm_geometry.GROOVE_LIMITS`.
-    velocity_cm_s, frequency_hz : float, optional
-        Peak lateral velocity for the distortion; frequency at which the skew is told as a phase.
-
-    Returns
-    -------
-    ZenithAdvice
-        For a spherical stylus, which has no zenith, every alignment figure is NaN.
-    """
-    span = groove_limits(limits)
-    setting = alignment or usual_alignment(limits=limits)
-    spherical = stylus_profile == "spherical"
-    zenith = 0.0 if spherical else float(zenith_deg)
-    _check(zenith, vta_deg, roll_deg)
-    body, cantilever = (float(x) for x in geometry.zenith_alignment_deg(zenith, vta_deg, roll_deg))
-
-    turns = np.linspace(0.0, body, 21)
-    costs = [
-        turn_cost(float(t), zenith, setting, span, stylus_profile, velocity_cm_s, frequency_hz) for t in turns
-    ]
-    nothing = float("nan")
-    return ZenithAdvice(
-        body_turn_deg=nothing if spherical else body,
-        cantilever_stands_deg=nothing if spherical else cantilever,
-        cantilever_stands_unrolled_deg=nothing if spherical else body,
-        roll_share_deg=cantilever - body,
-        before=costs[0],
-        after=costs[-1],
-        curve_turn_deg=turns,
-        curve_skew_us=np.array([c.skew_worst_us for c in costs]),
-        curve_tracking_rms=np.array([c.tracking_rms for c in costs]),
-        sentence=_SPHERICAL if spherical else _sentence(body, cantilever, costs[0], costs[-1]),
-    )
-
-
-_SPHERICAL: Final = (
-    "A spherical stylus has no zenith: there is no edge to straighten, leave the body as it is."
-)
-
-
-def _check(zenith_deg: float, vta_deg: float, roll_deg: float) -> None:
-    """Refuse what was not read, in one line."""
-    if not np.isfinite(zenith_deg):
-        raise FleetError("the zenith was not read; give zenith_deg as a number")
-    if not (np.isfinite(vta_deg) and np.isfinite(roll_deg)):
-        raise FleetError("vta_deg and roll_deg must be numbers; leave out what was not read")
 
 
 @lru_cache(maxsize=4096)
@@ -248,21 +140,6 @@ def sense_from_above(angle_deg: float) -> str:
     if abs(angle_deg) < _TOO_SMALL_DEG:
         return "0.00° (straight)"
     return f"{abs(angle_deg):.2f}° {'clockwise' if angle_deg > 0 else 'anticlockwise'}"
-
-
-def _sentence(body: float, cantilever: float, before: ZenithCost, after: ZenithCost) -> str:
-    """The advice in words."""
-    if abs(body) < _TOO_SMALL_DEG:
-        first = "The zenith is straight: leave the body as it is"
-    else:
-        first = f"Turn the body {sense_from_above(body)}, seen from above"
-    seen = cantilever - body
-    second = f"aligning at the cantilever, let it stand {sense_from_above(cantilever)}"
-    if abs(seen) >= _TOO_SMALL_DEG:
-        second += f" (the roll alone makes it look turned {sense_from_above(seen)})"
-    if abs(body) < _TOO_SMALL_DEG:
-        return f"{first}; {second}."
-    return f"{first}; {second}. {cost_sentence(before, after)}"
 
 
 def cost_sentence(

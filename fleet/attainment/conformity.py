@@ -1,4 +1,4 @@
-"""How sure is "in" or "out"? The chance of conformity of a noisy reading, and the risks of deciding by it.
+"""How sure is "in" or "out"? The chance of conformity of a noisy reading.
 
 A reading near a limit is not simply inside or outside. With the reading's own noise and what is known of such
 units beforehand, the true angle has a distribution; its part inside the limits is the chance of conformity
@@ -47,98 +47,6 @@ class Noise:
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise FleetError(f"reading noise {name} must be above 0 deg, got {value}; give it by hand")
-
-
-class Risks(NamedTuple):
-    """Chances over all items: accepted though out of tolerance, rejected though within."""
-
-    consumer: float
-    producer: float
-
-
-def conformance_probability(
-    reading: ArrayLike,
-    reading_sd: ArrayLike,
-    low: ArrayLike,
-    high: ArrayLike,
-    *,
-    prior_mean: ArrayLike = 0.0,
-    prior_sd: ArrayLike = np.inf,
-) -> NDArray[np.float64]:
-    """Chance that the true value lies within [low, high], given one reading with normal noise.
-
-    Parameters
-    ----------
-    reading, reading_sd
-        The reading and its standard uncertainty (above 0).
-    low, high
-        Tolerance limits; -inf or inf for none.
-    prior_mean, prior_sd
-        Normal distribution of such items before reading; an infinite sd (default) says nothing beforehand.
-
-    Returns
-    -------
-    ndarray
-        Chance, broadcast shape; NaN where the reading is NaN.
-
-    References
-    ----------
-    JCGM 106:2012, clauses 6 and 7.
-    """
-    mean, sd = _posterior(reading, reading_sd, prior_mean, prior_sd)
-    return _band(mean, sd, low, high)
-
-
-def global_risks(
-    prior_mean: float,
-    prior_sd: float,
-    reading_sd: float,
-    tolerance: tuple[float, float],
-    acceptance: tuple[float, float] | None = None,
-) -> Risks:
-    """Both risks of accepting by the reading, over all items to come.
-
-    Parameters
-    ----------
-    prior_mean, prior_sd
-        Normal distribution of the items.
-    reading_sd
-        Standard uncertainty of a reading.
-    tolerance
-        Limits of the true value.
-    acceptance
-        Limits of the reading; the tolerance itself if not given, narrower with a guard band.
-
-    Returns
-    -------
-    Risks
-        Consumer's (accepted though out) and producer's (rejected though in).
-
-    References
-    ----------
-    JCGM 106:2012, clause 9.
-    """
-    accept = tolerance if acceptance is None else acceptance
-    inside = _band(prior_mean, prior_sd, *tolerance)
-    spread = float(np.hypot(prior_sd, reading_sd))
-    accepted = _band(prior_mean, spread, *accept)
-    ends = [np.clip(t, prior_mean - 10 * prior_sd, prior_mean + 10 * prior_sd) for t in tolerance]
-    edges = np.linspace(ends[0], ends[1], 65)
-    half = np.diff(edges)[:, None] / 2
-    true = edges[:-1, None] + half * (1 + _NODES)
-    density = np.exp(-(((true - prior_mean) / prior_sd) ** 2) / 2) / (prior_sd * np.sqrt(2 * np.pi))
-    passing = scipy.special.ndtr((accept[1] - true) / reading_sd) - scipy.special.ndtr(
-        (accept[0] - true) / reading_sd
-    )
-    both = float((density * passing * _WEIGHTS * half).sum())
-    return Risks(float(accepted) - both, float(inside) - both)
-
-
-def guard_band(reading_sd: float, assurance: float) -> float:
-    """How far inside a limit a reading must lie to be that sure of it, nothing known beforehand."""
-    if not 0.5 <= assurance < 1:
-        raise FleetError(f"the assurance must be from 0.5 to below 1, got {assurance}")
-    return float(scipy.special.ndtri(assurance)) * reading_sd
 
 
 def reading_noise(sheets: pd.DataFrame) -> Noise:
@@ -226,14 +134,6 @@ class _Pair(NamedTuple):
     tracking_sd: float
     slope: float
     rest_sd: float
-
-
-def _posterior(
-    reading: ArrayLike, reading_sd: ArrayLike, prior_mean: ArrayLike, prior_sd: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    reading, reading_sd = np.asarray(reading, dtype=float), np.asarray(reading_sd, dtype=float)
-    weight = 1 / (1 + (reading_sd / np.asarray(prior_sd, dtype=float)) ** 2)
-    return weight * reading + (1 - weight) * np.asarray(prior_mean, dtype=float), np.sqrt(weight) * reading_sd
 
 
 def _pair_posterior(rake: NDArray[np.float64], tracking: NDArray[np.float64], noise: Noise) -> _Pair:

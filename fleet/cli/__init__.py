@@ -23,7 +23,6 @@ from fleet.errors import FleetError
 from fleet.output import replace_anything, standard_kind
 
 DONE: Final = 0
-ROWS_PUT_ASIDE: Final = 1
 COULD_NOT: Final = 2
 _INTERRUPTED: Final = 130
 

@@ -28,8 +28,6 @@ from fleet.physics.geometry import Floats, tand
 Complexes = NDArray[np.complex128]
 """Array of complex ratios, or a numpy scalar."""
 
-_NEWTON_STEPS = 12
-
 
 def decibel(ratio: ArrayLike) -> Floats:
     """Level of an amplitude ratio, real or complex [dB]; minus infinity for nothing at all."""
@@ -49,26 +47,6 @@ def _complexes(value: ArrayLike) -> Complexes:
     """Give the value as a complex array."""
     out: Complexes = np.asarray(value, dtype=np.complex128)
     return out
-
-
-def rotation_crosstalk_db(roll_deg: ArrayLike) -> Floats:
-    """Crosstalk of a generator without leakage, rolled: ``20 log10 |tan roll|`` in both channels [dB]."""
-    return decibel(tand(roll_deg))
-
-
-def roll_for_crosstalk_deg(crosstalk_db: ArrayLike) -> Floats:
-    """Roll whose rotation alone gives this crosstalk (a negative level) [degrees, >= 0]."""
-    out: Floats = np.degrees(np.arctan(10.0 ** (np.asarray(crosstalk_db, float) / 20.0)))
-    return out
-
-
-def lateral_imbalance_db(roll_deg: ArrayLike) -> Floats:
-    """Left over right on a lateral (mono) signal when the generator is rolled [dB].
-
-    ``20 log10((1 + tan d) / (1 - tan d))``; a one-channel signal shows no such imbalance. Derived.
-    """
-    t = tand(roll_deg)
-    return decibel((1.0 + t) / (1.0 - t))
 
 
 def rotated_crosstalk(
@@ -140,34 +118,3 @@ def least_power_roll_deg(right_into_left: ArrayLike, left_into_right: ArrayLike)
     a, b = _complexes(right_into_left), _complexes(left_into_right)
     out: Floats = np.degrees(0.5 * (b.real - a.real))
     return out
-
-
-def equal_magnitude_roll_deg(right_into_left: ArrayLike, left_into_right: ArrayLike) -> Floats:
-    """Give the further body roll that makes the two crosstalk figures equal: usually *not* the best one.
-
-    ``(|b|^2 - |a|^2) / (2 (Re a + Re b))`` radians as a start, then Newton steps on the exact model.
-    NaN where the in-phase parts cancel (a pure rotation: equal at every roll).
-
-    Parameters
-    ----------
-    right_into_left, left_into_right : array_like of complex
-        Crosstalk now, as complex ratios.
-
-    Returns
-    -------
-    ndarray
-        Roll [degrees].
-    """
-    a, b = _complexes(right_into_left), _complexes(left_into_right)
-    in_phase = a.real + b.real
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.where(np.abs(in_phase) > 1e-9, (np.abs(b) ** 2 - np.abs(a) ** 2) / (2.0 * in_phase), np.nan)
-        for _ in range(_NEWTON_STEPS):
-            one, d_one = np.abs(t + a) ** 2, 2.0 * (t + a.real)
-            two, d_two = np.abs(1.0 + b * t) ** 2, 2.0 * (b.real + np.abs(b) ** 2 * t)
-            three, d_three = np.abs(b - t) ** 2, 2.0 * (t - b.real)
-            four, d_four = np.abs(1.0 - a * t) ** 2, 2.0 * (np.abs(a) ** 2 * t - a.real)
-            slope = d_one * two + one * d_two - d_three * four - three * d_four
-            t = t - (one * two - three * four) / slope
-    out: Floats = np.degrees(np.arctan(t))
-    return out[()]

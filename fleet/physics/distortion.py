@@ -22,7 +22,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.physics.geometry import Floats, cosd, sind, tand
+from fleet.physics.geometry import Floats, sind, tand
 
 LONG_PLAY_RPM = 100.0 / 3.0
 """Disc speed of a long-playing record [r/min]."""
@@ -165,18 +165,6 @@ def vertical_distortion(
     )
 
 
-def vertical_gain_crosstalk_db(vta_deg: ArrayLike, recorded_deg: ArrayLike) -> Floats:
-    """In-phase crosstalk between the channels from reading the vertical part too loud or too soft [dB].
-
-    The vertical gain is ``rho = cos(recorded) / cos(VTA)``, which mixes the 45/45 channels by
-    ``(rho - 1) / (rho + 1)``. Derived. Minus infinity where the angles agree.
-    """
-    rho = cosd(recorded_deg) / cosd(vta_deg)
-    with np.errstate(divide="ignore"):
-        out: Floats = 20.0 * np.log10(np.abs(rho - 1.0) / (rho + 1.0))
-    return out
-
-
 def contact_separation_um(across_radius_um: ArrayLike) -> Floats:
     """Distance between the two contacts of a tip of this radius in a 90 degree groove: R sqrt(2) [um]."""
     out: Floats = np.sqrt(2.0) * np.asarray(across_radius_um, float)
@@ -223,11 +211,4 @@ def channel_skew_us(
 def skew_phase_deg(skew_us: ArrayLike, frequency_hz: ArrayLike) -> Floats:
     """Phase between the channels that a time skew makes at a frequency [degrees]."""
     out: Floats = 360.0e-6 * np.asarray(skew_us, float) * np.asarray(frequency_hz, float)
-    return out
-
-
-def skew_crosstalk_db(skew_us: ArrayLike, frequency_hz: ArrayLike) -> Floats:
-    """Lateral-to-vertical crosstalk, in quadrature, of a time skew: ``tan(half its phase)`` [dB]."""
-    with np.errstate(divide="ignore"):
-        out: Floats = 20.0 * np.log10(np.abs(tand(0.5 * skew_phase_deg(skew_us, frequency_hz))))
     return out

@@ -171,18 +171,6 @@ def apparent_yaw_deg(vta_deg: ArrayLike, roll_deg: ArrayLike, *, tilt_deg: Array
     return stance(vta_deg, roll_deg=roll_deg, tilt_deg=tilt_deg).cantilever_yaw_deg
 
 
-def rolled_vta_deg(vta_deg: ArrayLike, roll_deg: ArrayLike) -> Floats:
-    """True tracking angle after a roll, ``asin(sin(vta) cos(roll))`` [degrees]; exact, even in the roll."""
-    out: Floats = np.degrees(np.arcsin(sind(vta_deg) * cosd(roll_deg)))
-    return out
-
-
-def side_view_vta_deg(vta_deg: ArrayLike, roll_deg: ArrayLike) -> Floats:
-    """Tracking angle that a camera at the side sees after a roll, ``atan(tan(vta) cos(roll))`` [degrees]."""
-    out: Floats = np.degrees(np.arctan(tand(vta_deg) * cosd(roll_deg)))
-    return out
-
-
 def zenith_alignment_deg(
     zenith_deg: ArrayLike, vta_deg: ArrayLike = 0.0, roll_deg: ArrayLike = 0.0
 ) -> tuple[Floats, Floats]:
@@ -246,81 +234,4 @@ def tilt_from_arm_height_deg(
     sine = np.asarray(height_change_mm, float) / np.asarray(arm_length_mm, float) + sind(start)
     with np.errstate(invalid="ignore"):
         out: Floats = np.degrees(np.arcsin(sine)) - start
-    return out
-
-
-def tilt_window_deg(
-    sra_deg: ArrayLike,
-    vta_deg: ArrayLike,
-    *,
-    rake_band_deg: tuple[float, float],
-    tracking_band_deg: tuple[float, float],
-) -> tuple[Floats, Floats]:
-    """Give the lowest and highest tilt that puts both angles into their bands at once.
-
-    A tilt adds to both alike, so the window exists exactly when ``s1 - v2 <= SRA - VTA <= s2 - v1``;
-    sag moves the window and never opens or closes it. Derived.
-
-    Parameters
-    ----------
-    sra_deg, vta_deg : array_like
-        The unit on a level headshell [degrees].
-    rake_band_deg, tracking_band_deg : (float, float)
-        Lowest and highest angle accepted, s1..s2 and v1..v2 [degrees].
-
-    Returns
-    -------
-    (ndarray, ndarray)
-        Low and high end [degrees]; low > high means that no tilt serves both.
-    """
-    s, v = np.asarray(sra_deg, float), np.asarray(vta_deg, float)
-    low = np.maximum(rake_band_deg[0] - s, tracking_band_deg[0] - v)
-    high = np.minimum(rake_band_deg[1] - s, tracking_band_deg[1] - v)
-    return low, high
-
-
-def stack_height_mm(
-    height_mm: ArrayLike,
-    *,
-    tip_to_mount_mm: ArrayLike,
-    tilt_deg: ArrayLike = 0.0,
-    wedge_at_holes_mm: ArrayLike = 0.0,
-) -> Floats:
-    """Record surface to the level headshell, body tilted under a wedge; exact.
-
-    The body turns about the stylus tip, which stays where it is: the point of its mounting face on the
-    hole line, behind the tip and above it, goes to ``H cos(tilt) + m sin(tilt)``. Derived.
-
-    Parameters
-    ----------
-    height_mm : array_like
-        Record surface to the mounting face of the level body at its tracking force [mm].
-    tip_to_mount_mm : array_like
-        Stylus tip to the line of the mounting holes, horizontally, tip in front [mm].
-    tilt_deg : array_like, optional
-        + = tail up [degrees].
-    wedge_at_holes_mm : array_like, optional
-        Thickness of the wedge at the hole line, measured square to the headshell [mm].
-
-    Returns
-    -------
-    ndarray
-        Height of the headshell's underside at the hole line [mm].
-    """
-    height, mount = np.asarray(height_mm, float), np.asarray(tip_to_mount_mm, float)
-    out: Floats = height * cosd(tilt_deg) + mount * sind(tilt_deg) + np.asarray(wedge_at_holes_mm, float)
-    return out
-
-
-def wedge_at_holes_mm(
-    tilt_deg: ArrayLike, *, thin_edge_mm: ArrayLike, thin_edge_to_holes_mm: ArrayLike
-) -> Floats:
-    """Thickness of a wedge at the hole line, square to the headshell, from its thin edge [mm].
-
-    The thin edge lies towards the tail for a tilt > 0 and towards the nose for one < 0;
-    `thin_edge_to_holes_mm` is measured along the face that touches the body. Derived: it grows by the
-    sine of the wedge angle over that length.
-    """
-    run = np.asarray(thin_edge_to_holes_mm, float) * np.abs(sind(tilt_deg))
-    out: Floats = np.asarray(thin_edge_mm, float) + run
     return out

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.working import passing_place, working_folder
 from fleet.store.connection import PLAIN_CONFIG
-from fleet.tallies import queries as sql
 from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
@@ -127,18 +126,6 @@ def parquet_engine() -> Iterator[ParquetEngine]:
 def newest_intake(con: duckdb.DuckDBPyConnection) -> int:
     """Number of the newest intake, 0 before the first."""
     return int(con.execute("select coalesce(max(intake_id), 0) from intake").fetchall()[0][0])
-
-
-def repeat_differences(con: duckdb.DuckDBPyConnection, source: str, *, within_days: int = 92) -> pd.DataFrame:
-    """Differences between consecutive readings of the same unit [degrees, dB], one row a pair of sheets.
-
-    Parameters
-    ----------
-    con : an open connection
-    source : relation with every current sheet and its ``unit``
-    within_days : pairs further apart tell of wear, not of reading noise
-    """
-    return DuckEngine(con).frame(sql.pairs_sql(source, within_days=within_days)) / sql.RESIDUAL_UNIT
 
 
 def gather(

@@ -99,7 +99,7 @@ def test_equal_figures_are_not_what_is_proposed():
     """The general pair: equal crosstalk stands at -3.12, the proposal at -1.5 degrees."""
     a, b = complex(phasor(-28, 40)), complex(phasor(-32, 150))
     advice = judge_roll(bench(a, b, [0.0, 2.0]), weights=NO_BALANCE)
-    assert abs(advice.roll_deg - crosstalk.equal_magnitude_roll_deg(a, b)) > 1.5
+    assert abs(advice.roll_deg + 3.1187) > 1.5
     assert abs(advice.after.crosstalk_l_to_r_db - advice.after.crosstalk_r_to_l_db) > 4.0
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fleet.alignment.targets import states
-from fleet.attainment.conformity import Noise, chances, conformance_probability, reading_noise
+from fleet.attainment.conformity import Noise, chances, reading_noise
 from fleet.errors import FleetError
 from fleet.policy.policy import Policy
 
@@ -117,8 +117,3 @@ def test_too_few_repeats():
         reading_noise(read.assign(unit=range(50), measured_on="2024-01-01"))
     with pytest.raises(FleetError, match="must be above 0"):
         Noise(0.0, 0.3)
-
-
-def test_unread_stays_unread():
-    """NaN in, NaN out."""
-    assert np.isnan(conformance_probability(np.nan, 0.1, 0, 1))

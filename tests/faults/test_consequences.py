@@ -11,7 +11,7 @@ from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
 from fleet.alignment.tilt import reach
-from fleet.alignment.zenith import judge_zenith
+from fleet.alignment.zenith import groove_limits, turn_cost, usual_alignment
 from fleet.faults.consequences import meanings
 from fleet.faults.one_unit import judge
 from fleet.faults.signatures import FAULTS
@@ -89,12 +89,13 @@ def test_the_sound_unit_beside_it_is_the_kinds(fleet: Fleet, sheet: pd.DataFrame
 
 
 def test_a_twist_costs_skew_or_distortion(fleet: Fleet, sheet: pd.DataFrame) -> None:
-    """The figures are those of the zenith judgement."""
-    advice = judge_zenith(7.0, stylus_profile=str(sheet.iloc[0]["stylus_profile"]))
+    """The figures are those of the body left alone and turned by the reading."""
+    profile, span = str(sheet.iloc[0]["stylus_profile"]), groove_limits("iec")
+    before, after = (turn_cost(turn, 7.0, usual_alignment(), span, profile) for turn in (0.0, 7.0))
     text = meant(fleet, sheet.assign(zenith_deg=7.0), "stylus_twisted")
     figures = [float(x) for x in re.findall(r"\d+\.\d", text)]
-    costs = [advice.before.skew_worst_us, advice.after.skew_worst_us]
-    costs += [100 * advice.before.tracking_worst, 100 * advice.after.tracking_worst]
+    costs = [before.skew_worst_us, after.skew_worst_us]
+    costs += [100 * before.tracking_worst, 100 * after.tracking_worst]
     assert figures == pytest.approx(costs, abs=0.051)
 
 

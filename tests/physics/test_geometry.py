@@ -96,30 +96,3 @@ def test_nan_blanks_only_what_depends_on_it():
     read = stance([20.0, 22.0], [np.nan, 92.0], roll_deg=1.0)
     assert np.isnan(read.sra_deg).tolist() == [True, False]
     assert np.isfinite(read.vta_deg).all()
-
-
-def test_level_stack_is_height_plus_wedge():
-    """Without tilt the headshell sits on body and spacer."""
-    assert geometry.stack_height_mm(17.0, tip_to_mount_mm=9.5, wedge_at_holes_mm=2.0) == 19.0
-
-
-@pytest.mark.parametrize("tilt", [2.0, -2.0])
-def test_tilted_stack_agrees_with_rotating_the_hole_line(tilt):
-    """The stack height is the rotated height of the hole on the mounting face, plus the wedge there."""
-    hole = geometry.rotate([-9.5, 0.0, 17.0], tilt_deg=tilt)
-    stack = geometry.stack_height_mm(17.0, tip_to_mount_mm=9.5, tilt_deg=tilt, wedge_at_holes_mm=1.2)
-    assert stack == pytest.approx(hole[2] + 1.2, abs=1e-12)
-
-
-@pytest.mark.parametrize("tilt", [2.0, -2.0])
-def test_wedge_has_a_level_top_all_along(tilt):
-    """Body face plus wedge reaches the same height at the thin edge as at the hole line.
-
-    The thin edge (0.8 mm) lies 6 mm along the body's face from the holes: behind them for a tail-up
-    tilt, in front of them for a tail-down one.
-    """
-    at_holes = geometry.wedge_at_holes_mm(tilt, thin_edge_mm=0.8, thin_edge_to_holes_mm=6.0)
-    stack = geometry.stack_height_mm(17.0, tip_to_mount_mm=9.5, tilt_deg=tilt, wedge_at_holes_mm=at_holes)
-    edge_x = -9.5 - np.sign(tilt) * 6.0
-    edge = geometry.rotate([edge_x, 0.0, 17.0], tilt_deg=tilt)
-    assert edge[2] + 0.8 == pytest.approx(stack, abs=1e-12)

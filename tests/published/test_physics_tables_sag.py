@@ -1,4 +1,4 @@
-"""Check tables of the dynamic sag: exact equilibrium, small-angle form, bearing height, validity.
+"""Check tables of the dynamic sag: exact equilibrium, small-angle form, validity.
 
 Source of all rows: derived from the moment balance of a rigid, torsion-sprung cantilever under lift and
 drag, and worked out apart from this code by bracketing, in double precision. Tolerance = one unit of the
@@ -57,47 +57,6 @@ def test_sag_by_a_second_method(row):
         lambda x: k * (free - x) - force * arm * (np.cos(x) + mu * np.sin(x)), t - 0.5, free, xtol=1e-14
     )
     assert mechanics.sag_exact_deg(n, c, length, th, mu) == pytest.approx(np.degrees(t - moving), abs=1e-9)
-
-
-BEARING_TABLE = [
-    # bearing height, exact sag, small-angle sag, force left; N 20, C 20, L 6, th 22, mu 0.3, arm 230
-    (-10, 0.5644, 0.5531, 20.264),
-    (0, 0.5029, 0.4993, 20.000),
-    (10, 0.4430, 0.4456, 19.742),
-    (20, 0.3846, 0.3919, 19.492),
-    (30, 0.3277, 0.3381, 19.247),
-    (40, 0.2722, 0.2844, 19.008),
-]
-
-
-@pytest.mark.parametrize(("h", "exact", "small", "left"), BEARING_TABLE)
-def test_bearing_height_table(h, exact, small, left):
-    """A bearing above the record takes load off the turning stylus and so lessens the sag."""
-    arm = {"bearing_height_mm": h, "arm_length_mm": 230.0}
-    assert mechanics.sag_on_arm_deg(20, 20, 6, 22, 0.3, **arm) == pytest.approx(exact, abs=6e-5)
-    assert 0.3 * mechanics.sag_on_arm_scale_deg(20, 20, 6, 22, **arm) == pytest.approx(small, abs=6e-5)
-    assert mechanics.loaded_vtf_mn(20, 0.3, **arm) == pytest.approx(left, abs=6e-4)
-
-
-def test_no_first_order_sag_where_drag_passes_through_the_bearing():
-    """Tip-to-bearing line parallel to the cantilever: the first-order sag is nil."""
-    h = 230.0 * np.tan(np.radians(22.0))
-    scale = mechanics.sag_on_arm_scale_deg(20, 20, 6, 22, bearing_height_mm=h, arm_length_mm=230.0)
-    assert scale == pytest.approx(0.0, abs=1e-12)
-
-
-def test_friction_held_on_the_still_record_adds_to_the_sag():
-    """With the still record holding back as much as the moving one pulls, the sag about doubles.
-
-    A little more than doubles: held friction also softens the balance. Derived from the two linearised
-    sags, mu s / (1 - s +- mu c) with s = N L sin t / k and c = N L cos t / k.
-    """
-    clean = mechanics.sag_on_arm_deg(20, 20, 6, 22, 0.3)
-    held = mechanics.sag_on_arm_deg(20, 20, 6, 22, 0.3, still_drag_ratio=0.3)
-    assert clean == pytest.approx(mechanics.sag_exact_deg(20, 20, 6, 22, 0.3), rel=1e-12)
-    lever = 20 * 6 / mechanics.stiffness_un_m(20, 6, 22)
-    s, c = lever * np.sin(np.radians(22)), lever * np.cos(np.radians(22))
-    assert held / clean == pytest.approx(1 + (1 - s + 0.3 * c) / (1 - s - 0.3 * c), abs=2e-3)
 
 
 def _assumed_units(size):

@@ -23,9 +23,9 @@ from fleet.house_model.chain import (
     covariate_unit,
     responses,
 )
-from fleet.store.tallies import DuckEngine, repeat_differences
+from fleet.store.tallies import DuckEngine
 from fleet.tallies.engine import count_combos, held_rows
-from fleet.tallies.queries import families_sql, observation_sql
+from fleet.tallies.queries import RESIDUAL_UNIT, families_sql, observation_sql, pairs_sql
 from fleet.tallies.row_sums import RowTallies
 
 JOINT = "+".join(PAIRED)
@@ -310,5 +310,5 @@ def test_repeats_are_pairs_of_neighbours_within_a_quarter() -> None:
     )
     frame["measured_on"] = pd.to_datetime(frame["measured_on"]).dt.date
     with in_memory(frame) as con:
-        found = repeat_differences(con, "teaching_sheet")
-    assert found["sra_dynamic_deg"].tolist() == pytest.approx([0.3])
+        found = DuckEngine(con).frame(pairs_sql("teaching_sheet"))
+    assert found["sra_dynamic_deg"].tolist() == pytest.approx([0.3 * RESIDUAL_UNIT])
