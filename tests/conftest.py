@@ -10,6 +10,12 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """`FLEET_LONG=1` leaves nothing out."""
+    if os.environ.get("FLEET_LONG") == "1" and config.option.markexpr == "not long":
+        config.option.markexpr = ""
+
+
 @pytest.fixture(autouse=True)
 def nobodys_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """Point every place that fleet would look at in the user's home to an empty folder."""

@@ -22,7 +22,10 @@ from fleet.words import fault_words
 from synthetic_data.demo import demo_fleet
 
 FURTHER = ("ideal 3", "ideal 4", "awkward 5", "awkward 7")
-BENCHES = ("demo", "awkward 6", *(FURTHER if LONG else ()))
+BENCHES = (
+    "demo",
+    *(pytest.param(b, marks=pytest.mark.long) for b in ("awkward 6", *(FURTHER if LONG else ()))),
+)
 """The demo bench and five invented ones; outside the long run the demo and one."""
 N = 160
 MAKE_UP = ["stylus_profile", "cantilever_material", "body_family", "assembly_source"]

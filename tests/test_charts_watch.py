@@ -62,6 +62,7 @@ def test_a_steady_reading_has_no_tinted_change() -> None:
     assert "no signal" in spec["description"]
 
 
+@pytest.mark.long
 def test_only_the_newest_checks_are_drawn() -> None:
     """A bench of many years draws its newest checks, so that the page stays quick."""
     long = check_pickup(World(WorldSpec(seed=5)), 700).rename(columns={"serial": "unit"})

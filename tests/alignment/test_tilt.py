@@ -23,7 +23,7 @@ from fleet.alignment.tilt import (
 from fleet.house_model.chain import READING_NOISE
 from fleet.policy.policy import Policy
 
-CASES = 100_000 if os.environ.get("FLEET_LONG") else 4_000
+CASES = 100_000 if os.environ.get("FLEET_LONG") else 2_000
 DEFAULT = Policy()
 POLICIES = {
     "default": DEFAULT,

@@ -48,6 +48,7 @@ def test_an_unbalanced_study_is_judged_by_both_methods() -> None:
     assert found.trials[0] < found.trials[1]
 
 
+@pytest.mark.long
 def test_the_order_of_rows_and_a_shift_change_nothing() -> None:
     """Shuffled rows, and readings moved by 1000°, give the same components."""
     study, _ = gauge_study(WorldSpec(seed=4), missing_share=0.1)
@@ -101,6 +102,7 @@ def test_habits_hold_at_once() -> None:
     assert called <= 11
 
 
+@pytest.mark.long
 def test_how_often_to_read() -> None:
     """n readings by one operator: u² = operators + repeat / n; what can't be reached is said."""
     study, _ = gauge_study(WorldSpec(seed=8), operator_sd_deg=0.3, operators=4)

@@ -115,6 +115,7 @@ def test_temperature_is_taken_out() -> None:
     assert "warmth clearly moves dynamic rake -0.0" in line
 
 
+@pytest.mark.long
 def test_another_check_pickup_is_charted_about_its_own_level() -> None:
     """A second pickup 1.5° higher: 20 checks teach its level, no alarm; the series numbers both."""
     values = np.concatenate([noise(100), noise(60, 2) + 1.5])
@@ -144,6 +145,7 @@ def test_a_creep_is_found_over_a_change_of_pickups() -> None:
     assert found.change.rate_low <= 0.02 <= found.change.rate_high
 
 
+@pytest.mark.long
 def test_the_baseline_may_be_named() -> None:
     """FROM..TO: checks before it are left out, limits come from it alone."""
     values = np.concatenate([noise(50) + 1.0, noise(100, 2)])

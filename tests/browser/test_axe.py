@@ -20,7 +20,7 @@ from fleet.store import Store
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 FOLDER: Final = Path(__file__).resolve().parents[2] / "dashboards"
 PAGES: Final = sorted(p.stem for p in (FOLDER / "workshop_pages").glob("[a-z]*.py"))

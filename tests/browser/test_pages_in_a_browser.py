@@ -27,7 +27,7 @@ from fleet.words import fault_words
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 
 def test_enquiry(page: Page, server: str, demo_store: Path) -> None:

@@ -18,7 +18,7 @@ from fleet.store import Store, list_verdicts
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 FILE = """sheet_no,measured_on,body_family,stylus_profile,cantilever_material,sra_dynamic_deg,vta_dynamic_deg
 NEW-1,2025-05-01,F001,elliptical,aluminium,91.5,21.0
 NEW-2,2025-05-02,F001,elliptical,aluminium,9150,21.0

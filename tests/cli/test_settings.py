@@ -45,6 +45,7 @@ def test_settings_are_those_beside_the_store(
     assert label(fleet(*ALIGN, "--policy", str(beside / "other.toml"))) == usual
 
 
+@pytest.mark.long
 def test_a_paper_bears_the_workshop_s_name(
     fleet: Fleet, beside: Path, sheets: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

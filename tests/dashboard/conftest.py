@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from altair.utils.schemapi import SchemaBase
 from page_helpers import APP, OpenPage, bench_sheets
 from streamlit import config
 from streamlit.components.v2 import manifest_scanner
-from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1 import AppTest, local_script_runner
 
 from fleet.fitting.refit import refit
 from fleet.store import Store
@@ -33,11 +34,24 @@ def own(filled: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def parts_of_other_packages() -> Iterator[None]:
-    """What other packages bring for pages is looked for once, not for each page that opens (0.1 s)."""
+def less_beside_the_pages() -> Iterator[None]:
+    """What takes processor time beside the pages is left out.
+
+    What other packages bring for pages is looked for once, not for each page that opens. Pages are waited
+    for, not asked every millisecond whether they are done. Charts are held to Vega-Lite's schema where they
+    are made (`tests/test_charts*.py`) and drawn by a browser, not on every page that shows one.
+    """
     found = manifest_scanner.scan_component_manifests()
+    asked = local_script_runner.require_widgets_deltas
+
+    def waited_for(runner: local_script_runner.LocalScriptRunner, timeout: float = 3) -> None:
+        runner._script_thread.join(timeout)
+        asked(runner, timeout)
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(manifest_scanner, "scan_component_manifests", lambda: found)
+        patch.setattr(local_script_runner, "require_widgets_deltas", waited_for)
+        patch.setattr(SchemaBase, "validate", classmethod(lambda *_: None))
         yield
 
 

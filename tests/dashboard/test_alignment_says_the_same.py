@@ -141,7 +141,9 @@ def unfounded(a: Alignment, there: set[str], told: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("profile", [None, "spherical", "line_contact"])
+@pytest.mark.parametrize(
+    "profile", [None, *(pytest.param(p, marks=pytest.mark.long) for p in ("spherical", "line_contact"))]
+)
 def test_no_figure_stands_on_a_reading_that_is_not_there(filled: Path, profile: str | None) -> None:
     """Subsets of the seven readings through the page's function, which is judge's.
 

@@ -18,6 +18,7 @@ from fleet.store import Store, list_verdicts
 pytestmark = pytest.mark.filterwarnings("error")
 
 
+@pytest.mark.long
 def test_a_groups_units_are_those_it_counts(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """Each stylus's units are listed, by reading; their median is the group's own."""
     own = distribution(Store(filled).current(), "sag_deg", "stylus_profile").table
@@ -86,6 +87,7 @@ def test_another_policy_is_judged_on_the_same_units(filled, open_page: OpenPage)
     assert table["gained"].sum() - table["lost"].sum() == gained
 
 
+@pytest.mark.long
 def test_a_verdict_from_the_page(own, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """Recorded through the store's own door; the list shows it and the open ones leave it out."""
     app = open_page(own, "suspects")
@@ -107,6 +109,7 @@ def test_a_verdict_from_the_page(own, open_page: OpenPage) -> None:  # type: ign
     assert number not in app.dataframe[0].value["sheet"].tolist()
 
 
+@pytest.mark.long
 def test_groups_stand_apart(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """Only when asked for; the sentence is the judgement's own."""
     app = open_page(filled, "suspects")
@@ -118,6 +121,7 @@ def test_groups_stand_apart(filled, open_page: OpenPage) -> None:  # type: ignor
     assert any(own.sentence in str(m.value).replace("\\", "") for m in app.markdown)
 
 
+@pytest.mark.long
 def test_a_large_store_is_judged_by_its_newest_sheets(  # type: ignore[no-untyped-def]
     filled, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -37,6 +37,8 @@ CLICKS = {
     ("sheets", "found"): 1,
 }
 """Clicks by page and figure."""
+FIRST = [("normal", "flagged"), ("unit", "visits"), ("distributions", "groups"), ("suspects", "list")]
+"""Of all those in the short run: a mark and a row, one click and two."""
 NUMBER = "DEMO-W00000005"
 UNIT = "What is this unit, and what is to be done about it?"
 
@@ -83,7 +85,10 @@ def longer(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return store.path
 
 
-@pytest.mark.parametrize(("page", "figure"), list(CLICKS))
+@pytest.mark.parametrize(
+    ("page", "figure"),
+    [c if c in FIRST else pytest.param(*c, marks=pytest.mark.long) for c in CLICKS],
+)
 def test_clicks_from_a_figure_to_the_unit(
     page: str, figure: str, filled: Path, longer: Path, open_page: OpenPage
 ) -> None:
@@ -102,7 +107,7 @@ def test_clicks_from_a_figure_to_the_unit(
     assert {b.label for b in app.get("download_button")} >= {"Unit sheet to print", "Card for its owner"}
 
 
-@pytest.mark.parametrize("page", ["distributions", "attainment"])
+@pytest.mark.parametrize("page", [pytest.param("distributions", marks=pytest.mark.long), "attainment"])
 def test_clicks_from_a_groups_figure_to_a_paper(page: str, filled: Path, open_page: OpenPage) -> None:
     """The first lists the group's units, the second, beside a unit's number, shows its paper."""
     app = click(open_page(filled, page), "groups" if page == "distributions" else "rates")

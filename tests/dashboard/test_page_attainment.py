@@ -44,6 +44,7 @@ def test_every_grouping_can_be_shown(filled: Path, open_page: OpenPage) -> None:
         assert sorted(app.dataframe[0].value["units"]) == sorted(own["units"])
 
 
+@pytest.mark.long
 def test_every_target_and_state_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Each target in each state shows its own count; outside the long run each target and each state once."""
     app = open_page(filled, "attainment")
@@ -58,6 +59,7 @@ def test_every_target_and_state_can_be_shown(filled: Path, open_page: OpenPage) 
         assert TARGETS[target] in bold(app)
 
 
+@pytest.mark.long
 def test_every_period_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Years, quarters and months each draw; what chance explains is said to be chance."""
     app = open_page(filled, "attainment")

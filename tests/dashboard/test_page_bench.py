@@ -65,6 +65,7 @@ def test_charts_carry_their_words(checked: Path, open_page: OpenPage) -> None:
     assert "against their mean" in told[3]
 
 
+@pytest.mark.long
 def test_every_reading_and_baseline_can_be_shown(checked: Path, open_page: OpenPage) -> None:
     """A link opens a reading; another baseline gives the watch with it."""
     app = open_page(checked, "bench", reading="zenith_deg", baseline="2021")
@@ -89,6 +90,7 @@ def test_noise_and_operators_are_those_of_the_repeats(checked: Path, open_page: 
     assert len(app.dataframe[2].value) == 13
 
 
+@pytest.mark.long
 def test_a_large_store_is_looked_at_by_its_newest_sheets_and_all_checks(
     checked: Path, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:

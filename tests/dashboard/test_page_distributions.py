@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from page_helpers import OpenPage, bold
 from worlds import LONG
 
@@ -26,6 +27,7 @@ def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: Open
     assert table["house model"].tolist() == [float(f"{m:.2f}") for m in own.table["model"]]
 
 
+@pytest.mark.long
 def test_every_quantity_can_be_shown(filled: Path, open_page: OpenPage) -> None:
     """Each quantity has an answer that names it, with a model's estimate beside the raw one.
 

@@ -67,6 +67,7 @@ def test_a_link_opens_the_same_enquiry(filled: Path, open_page: OpenPage) -> Non
     assert app.number_input(key="enquiry.vtf_mn").value == 17.5
 
 
+@pytest.mark.long
 def test_each_figure_can_be_told(filled: Path, open_page: OpenPage) -> None:
     """Every number field takes a figure in its own unit and range, and the answer stays an answer."""
     app = open_page(filled)
@@ -82,6 +83,7 @@ def test_each_figure_can_be_told(filled: Path, open_page: OpenPage) -> None:
     assert bold(app).startswith("Expect")
 
 
+@pytest.mark.long
 def test_each_code_can_be_told(filled: Path, open_page: OpenPage) -> None:
     """Every list of codes and words can be used, its most measured entry first."""
     app = open_page(filled)

@@ -97,6 +97,7 @@ def test_the_back_test_can_be_shown_and_cut(quoted: Path, open_page: OpenPage) -
     assert bold(app).startswith("Of 74 quotes of the back-test")
 
 
+@pytest.mark.long
 def test_a_correction_in_use_is_said_here_and_on_the_enquiry(
     quoted: Path, tmp_path: Path, open_page: OpenPage
 ) -> None:

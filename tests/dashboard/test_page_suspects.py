@@ -51,6 +51,7 @@ def test_all_units_can_be_listed(filled: Path, open_page: OpenPage, own_list: Su
     assert app.dataframe[0].value["sheet"].tolist() == own_list.table["sheet_no"].tolist()
 
 
+@pytest.mark.long
 def test_fewer_false_alarms_mean_a_shorter_list(filled: Path, open_page: OpenPage) -> None:
     """At 1% fewer are flagged than at 20%, as the judgement itself says."""
     app = open_page(filled, "suspects")
@@ -108,6 +109,7 @@ def test_answer_and_list_agree_with_the_filters(
     assert bold(app) == own_list.sentence
 
 
+@pytest.mark.long
 def test_a_verdict_stands_in_the_list(own: Path, open_page: OpenPage) -> None:
     """Once a flagged unit's outcome is recorded it stands in its row, and the open ones leave it out."""
     app = open_page(own, "suspects")

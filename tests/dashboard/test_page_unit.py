@@ -62,6 +62,7 @@ def test_papers_from_the_page(filled: Path) -> None:
         one_unit(*where, "NOPE", Policy())
 
 
+@pytest.mark.long
 def test_who_is_normal_can_be_narrowed(filled: Path, open_page: OpenPage) -> None:
     """Source, day and cause narrow the picture; the answer counts what is shown, by the list's own flags."""
     where = str(filled), revision(str(filled))

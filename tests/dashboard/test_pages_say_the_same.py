@@ -161,7 +161,9 @@ def test_tables_show_the_commands_figures(
     assert compared.total() >= 300, compared
 
 
-@pytest.mark.parametrize("page", list(COMMANDS))
+@pytest.mark.parametrize(
+    "page", [pytest.param(p, marks=pytest.mark.long) if p in ("suspects", "unit") else p for p in COMMANDS]
+)
 def test_a_page_drops_no_caution(
     page: str, bench: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -77,6 +77,7 @@ def test_an_enquiry_is_answered_before_the_first_fit(
     assert store.path.exists() == (sheets is not None)
 
 
+@pytest.mark.long
 def test_the_first_fit_is_made_from_the_page(open_page: OpenPage, tmp_path: Path) -> None:
     """One button fits the model; the page then says what became of it and quotes from the bench's sheets."""
     store = Store(tmp_path / "raw.duckdb").create()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from page_helpers import bench_sheets
 
 from dashboards.data import quotes, suspects, units
@@ -43,6 +44,7 @@ def test_a_verdict_or_a_kept_quote_drops_neither_model_nor_sheets(own: Path) -> 
     assert suspects.ranked_suspects(path, revision(path), 0.05).table["verdict"].isna().all()
 
 
+@pytest.mark.long
 def test_a_fit_an_intake_and_a_loss_drop_what_stands_on_them(own: Path) -> None:
     """After each, nothing that was kept of the sheets or the model is handed out again."""
     path, store = str(own), Store(own)

@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 from page_helpers import OpenPage, bold
 from streamlit.testing.v1 import AppTest
-from worlds import long_only
 
 from dashboards import state
 from fleet.fitting.kept_model import load_house
@@ -149,24 +148,29 @@ def left_behind(app: AppTest, page: str) -> tuple[dict[str, Any], dict[str, Any]
 Untouched = Callable[[OpenPage, str], dict[str, Any]]
 
 
+@pytest.mark.parametrize(
+    "pages",
+    [["on_the_bench", "attainment", "enquiry"], pytest.param(list(FILLED), marks=pytest.mark.long)],
+    ids=len,
+)
 def test_nothing_reaches_another_page_and_all_is_found_again(
-    store: Path, open_page: OpenPage, untouched: Untouched
+    pages: list[str], store: Path, open_page: OpenPage, untouched: Untouched
 ) -> None:
     """Through all pages, each filled before it is left: the next is as if none were, and all are found again.
 
     What reached an earlier page from a later one would be found there on the way back.
     """
-    app, left = open_page(store, next(iter(FILLED))), {}
-    for page in FILLED:
+    app, left = open_page(store, pages[0]), {}
+    for page in pages:
         if left:
             assert values(go(app, page)) == untouched(open_page, page), page
             assert not app.query_params
         left[page] = left_behind(app, page)
-    for page in FILLED:
+    for page in pages:
         assert (values(go(app, page)), dict(app.query_params)) == left[page], page
 
 
-@long_only
+@pytest.mark.long
 @pytest.mark.parametrize("page", FILLED)
 def test_a_filled_page_reaches_no_other_and_is_found_after_each(
     page: str, store: Path, open_page: OpenPage, untouched: Untouched

@@ -116,6 +116,7 @@ def test_an_alarm_goes_with_the_strongest_that_most_of_its_units_make() -> None:
     assert _company(alarms, apart) == ["", "source S", "", "", ""]
 
 
+@pytest.mark.long
 def test_a_source_that_comes_to_scatter_is_found() -> None:
     """Zenith errors that grow threefold from a day on are a change of spread, and no drift."""
     sheets = steady()[1].copy()
@@ -225,9 +226,9 @@ def test_long_runs_are_charted_by_means() -> None:
 def test_steady_fleets_hardly_ever_alarm() -> None:
     """Of steady fleets, faulty units and all, no more hold an alarm than the stated 5 % allow.
 
-    The bound is the 99 % point of the binomial count at 5 %; 40 worlds if FLEET_LONG=1, else 3.
+    The bound is the 99 % point of the binomial count at 5 %; 40 worlds if FLEET_LONG=1, else 2.
     """
-    worlds = 40 if LONG else 3
+    worlds = 40 if LONG else 2
     alarmed = 0
     for seed in range(700, 700 + worlds):
         fleet = fleet_of(ideal(seed, n_families=8), 300)

@@ -172,6 +172,7 @@ def test_the_seed_alone_moves_p_values(fleet: Fleet) -> None:
     assert np.abs(one.p_value - other.p_value).max() < 0.01
 
 
+@pytest.mark.long
 def test_sheets_are_scored_alike_in_any_order(fleet: Fleet) -> None:
     """Score and fault probabilities belong to the sheet, not to its place."""
     sample = sound_sample(fleet, 150, seed=9, missing=0.1)

@@ -59,6 +59,7 @@ def readings_of(rate: dict[str, float], *, each: int, seed: int) -> str:
     return odd_group(np.exp(-x), pd.DataFrame(words).assign(doubt=0.0))
 
 
+@pytest.mark.long
 def test_the_family_that_makes_most_of_it_is_named() -> None:
     """One family of 24 with a rate of 0.6 is named; where all are right, hardly ever one."""
     right = {f"family F{i:02d}": 1.0 for i in range(24)}

@@ -78,6 +78,7 @@ def test_one_verdict_a_unit_with_benjamini_and_hochberg(listed: Suspects) -> Non
     assert (t["flagged"] == (t["q_value"] <= 0.05)).all()
 
 
+@pytest.mark.long
 def test_a_stricter_rate_flags_fewer(fleet: Fleet, listed: Suspects) -> None:
     """The user chooses the rate of false alarms; the sentence repeats it."""
     strict = suspects(fleet.house, fleet.current, fdr=0.001)
@@ -189,7 +190,7 @@ def gappy(fleet: Fleet) -> pd.DataFrame:
     return out
 
 
-@pytest.mark.parametrize("block", [61, 1000])
+@pytest.mark.parametrize("block", [61, pytest.param(1000, marks=pytest.mark.long)])
 def test_how_many_sheets_are_held_at_once_changes_nothing(
     fleet: Fleet, gappy: pd.DataFrame, block: int
 ) -> None:

@@ -87,6 +87,7 @@ def test_a_marked_sheet_teaches_nothing_until_a_verdict(store: Store, sheets: pd
     assert not quoted(after).equals(quoted(before))
 
 
+@pytest.mark.long
 def test_a_verdict_taken_back_holds_it_back_again(store: Store, sheets: pd.DataFrame) -> None:
     """The sheet bears its mark again and doesn't teach; the model is old, and no sums of before are used."""
     row = odd(sheets)
@@ -109,6 +110,7 @@ def test_a_correction_lets_it_teach(store: Store, sheets: pd.DataFrame) -> None:
     assert len(store.teaching()) == 61
 
 
+@pytest.mark.long
 def test_a_quick_refit_holds_back_and_lets_in_alike(store: Store, sheets: pd.DataFrame) -> None:
     """Quick and full refits agree after the marked sheet came in and after it was looked at."""
     refit(store)

@@ -82,6 +82,7 @@ def test_more_sheets_take_over_and_are_tried_by_fits_without_them(
     assert not {u.rsplit("-", 1)[0] for u in tried} & old
 
 
+@pytest.mark.long
 def test_many_new_units_are_tried_by_a_draw_of_them(fitted: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """A limit of eighty: as many are tried; as a small share of all, one fit holds them all back."""
     fitted.append(tokened(halves()[1]), file_name="more.csv")
@@ -101,6 +102,7 @@ def test_many_new_units_are_tried_by_a_draw_of_them(fitted: Store, monkeypatch: 
     assert fits == [80]
 
 
+@pytest.mark.long
 def test_a_shorter_span_must_be_better(fitted: Store) -> None:
     """Taught by ten months alone, quotes get worse: the fit is kept aside, the old one answers."""
     last = pd.to_datetime(halves()[0]["measured_on"]).max()

@@ -135,7 +135,14 @@ def measured_again(store: Store) -> None:
     store.append(tokened(frame), file_name="again.csv")
 
 
-@pytest.mark.parametrize("change", [more_sheets, corrected, undone, come_and_gone, measured_again])
+@pytest.mark.parametrize(
+    "change",
+    [
+        more_sheets,
+        corrected,
+        *(pytest.param(f, marks=pytest.mark.long) for f in (undone, come_and_gone, measured_again)),
+    ],
+)
 def test_quick_sums_are_those_of_a_full_scan(store: Store, change: Callable[[Store], None]) -> None:
     """To the last bit, whatever happened to the store since the full refit."""
     change(store)
@@ -153,6 +160,7 @@ def test_what_was_taken_back_leaves_no_trace(store: Store) -> None:
         assert np.array_equal(array, got[name], equal_nan=True), name
 
 
+@pytest.mark.long
 def test_a_quick_model_is_kept_and_built_on_by_none(tmp_path: Path) -> None:
     """Quick refits leave the full one's sums alone, so how often one refits in between changes nothing."""
     store = Store(tmp_path / "fleet.duckdb").create()
@@ -168,6 +176,7 @@ def test_a_quick_model_is_kept_and_built_on_by_none(tmp_path: Path) -> None:
     assert "whose cut, spreads and reading noise still stand" in done.sentence
 
 
+@pytest.mark.long
 def test_the_days_of_the_full_refit_stay(store: Store) -> None:
     """A fleet taught from a day on is brought up to date within these days; other days need a full refit."""
     day = date(2022, 6, 1)

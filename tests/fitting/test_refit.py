@@ -77,6 +77,7 @@ def test_rows_shuffled_and_the_store_copied_publish_the_same_numbers(
         pd.testing.assert_frame_equal(a, b, check_exact=True)
 
 
+@pytest.mark.long
 def test_the_number_of_threads_changes_nothing() -> None:
     """One thread or two over many rows: every array that a kept model would hold is the same.
 
@@ -129,6 +130,7 @@ def test_an_older_model_can_be_had_by_its_number(
         load_house(store, 7)
 
 
+@pytest.mark.long
 def test_days_limit_which_sheets_teach(tmp_path: Path) -> None:
     """`since` and `before` part the teaching sheets in two."""
     store = stored(tmp_path, sheets(80))

@@ -96,6 +96,7 @@ def test_a_house_kept_before_drift_was_known_still_answers() -> None:
     assert "drift" not in set(summarise_model(old).effects["factor"])
 
 
+@pytest.mark.long
 def test_a_house_kept_before_lone_angles_were_known_still_answers() -> None:
     """Layout 4 had seven judged links and no sums of sheets that read one angle alone."""
     arrays, texts = to_parts(replace(bench().house, alone=()))

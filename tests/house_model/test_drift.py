@@ -66,6 +66,7 @@ def test_a_sheet_is_held_against_its_own_day(drifted: Drifted) -> None:
     assert abs(np.nanmean(off[~early])) < 3.0 * error
 
 
+@pytest.mark.long
 def test_groups_still_see_what_the_model_follows(drifted: Drifted) -> None:
     """The source's alarm tells some 1.5 degrees between before and after; no other source has one."""
     found = groups(drifted.fleet.house, drifted.fleet.current).table

@@ -28,8 +28,8 @@ from fleet.store import Store, check_store
 T = TypeVar("T")
 _LOG = logging.getLogger(__name__)
 LONG = bool(os.environ.get("FLEET_LONG"))
-N_FILES = 5000 if LONG else 400
-N_COMMANDS = 300 if LONG else 25
+N_FILES = 5000 if LONG else 150
+N_COMMANDS = 300 if LONG else 8
 LONGEST_S = 10.0
 """Processor time, or time asleep, beyond which a file counts as hanging."""
 MOST_MORE_KB = 300_000

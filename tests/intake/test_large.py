@@ -55,6 +55,7 @@ def peak_kb(folder: Path, n: int) -> int:
     return kb
 
 
+@pytest.mark.long
 @pytest.mark.validity
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems count a process's memory in other units")
 def test_memory_grows_with_the_rows_as_documented(tmp_path: Path, own_key: Path) -> None:

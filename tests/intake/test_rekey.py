@@ -103,6 +103,7 @@ def test_a_linked_key_file_stays_a_link(store: Store, own_key: Path, tmp_path: P
     assert [p.name for p in target.parent.glob("key*")] == ["key"]
 
 
+@pytest.mark.long
 def test_two_changes_at_once_follow_each_other(store: Store, write: Write, own_key: Path) -> None:
     """Neither fails, both keys are in the file, and the store's tokens are the last one's."""
     words = [sys.executable, "-c", "from fleet.cli import main; main()", "rekey", "--store", str(store.path)]

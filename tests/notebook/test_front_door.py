@@ -75,6 +75,7 @@ def test_a_choice_of_sheets_keeps_its_units(store: Store) -> None:
     assert counted == [int((early["newest"] & (early["purpose"] == "unit")).sum())]
 
 
+@pytest.mark.long
 def test_results_show_themselves_shortly(store: Store) -> None:
     """Each result prints a short text, is a table in a notebook with its text escaped, and gives a frame."""
     told = {"stylus_profile": "line_contact", "sra_static_deg": 91, "vta_dynamic_deg": 22}

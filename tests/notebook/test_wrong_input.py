@@ -64,7 +64,13 @@ WRONG: dict[str, tuple[Changed, str]] = {
 
 
 @pytest.mark.parametrize("case", WRONG)
-@pytest.mark.parametrize("ask", ["read_sheets", "fit", "attainment", "suspects"])
+@pytest.mark.parametrize(
+    "ask",
+    [
+        "read_sheets",
+        *(pytest.param(ask, marks=pytest.mark.long) for ask in ("fit", "attainment", "suspects")),
+    ],
+)
 def test_the_line_is_the_command_s(
     case: str, ask: str, sheets: pd.DataFrame, demo_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

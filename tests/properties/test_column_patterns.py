@@ -121,10 +121,23 @@ def failures(cases: Iterable[tuple[int, Pattern]]) -> tuple[list[str], pd.DataFr
     )
 
 
+@pytest.mark.long
 @pytest.mark.skipif(LONG, reason="all of them are tried")
 def test_no_two_groups_of_columns_make_anything_fail() -> None:
     """Refit, quote, suspects, judge and attainment answer for every two groups of columns, there or not."""
     assert failures(covering())[0] == []
+
+
+def test_no_group_of_columns_makes_anything_fail() -> None:
+    """The same for each group, there or not, and each size of fleet, by the fewest of those fleets."""
+    left, chosen = {(k, there) for k in range(len(GROUPS)) for there in (False, True)} | set(SIZES), []
+    for size, present in covering():
+        has = {*enumerate(present), size}
+        if has & left:
+            chosen.append((size, present))
+            left -= has
+    assert not left
+    assert failures(chosen)[0] == []
 
 
 @long_only

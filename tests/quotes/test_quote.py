@@ -262,6 +262,7 @@ def test_the_cold_house_answers_and_says_so() -> None:
     assert width["visit"] < 2.0
 
 
+@pytest.mark.long
 def test_bench_time_agrees_with_a_gamma_regression() -> None:
     """Effect of a degree of tilt, of a conflict, and the mean time, beside statsmodels' Gamma GLM (log link).
 

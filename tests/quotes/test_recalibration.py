@@ -128,6 +128,7 @@ def test_halved_spread_is_caught_and_repaired() -> None:
     assert corrected.mean() > 0.9
 
 
+@pytest.mark.long
 def test_doubled_spread_is_caught_and_drawn_in() -> None:
     """Too wide works the other way."""
     _, first = told(TooWide, FIRST)
@@ -154,6 +155,7 @@ def test_a_group_too_small_is_refused() -> None:
     assert not quotes.table.loc[mine, "basis"].str.contains("stretched").any()
 
 
+@pytest.mark.long
 def test_learning_takes_an_earlier_correction_out_first() -> None:
     """From corrected quotes the same factors are learnt as from plain ones: corrections don't pile up."""
     use = learn(told(Misfit, FIRST)[1], "the record")

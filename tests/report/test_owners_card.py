@@ -144,6 +144,7 @@ def test_the_card_is_one_page_with_every_cell_on_it(size: str, unit: pd.DataFram
     assert len(document.pages) == 1
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("pdf_library")
 def test_a_units_pdf_loses_no_cell(own_bench: Path, bench: Store) -> None:
     """Every cell of every table of a unit with several sheets stands on its page, wide tables too."""

@@ -153,6 +153,7 @@ def test_a_taught_unit_is_judged_without_itself(bench: Store, house: House) -> N
     assert np.isfinite(listed.loc[row["sheet_no"].iloc[0], "score"])
 
 
+@pytest.mark.long
 def test_a_year_stands_beside_the_one_before(bench: Store, house: House) -> None:
     """The review's rates are the attainment's of the year's units; the change has Newcombe's interval."""
     sheets = bench.current()

@@ -48,6 +48,7 @@ def test_a_quote_as_pdf(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert "2 / 2" in pages[1]
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("pdf_library")
 def test_a_unit_and_a_year_as_pdf_on_letter(own_bench: Path, bench: Store) -> None:
     """The other papers too, on letter; the unit's number stands at the foot of each of its pages."""
@@ -78,6 +79,7 @@ def test_html_and_tables(own_bench: Path, capsys: pytest.CaptureFixture[str]) ->
     assert "Wrote y.xlsx" in capsys.readouterr().out
 
 
+@pytest.mark.long
 def test_one_enquiry_of_a_file(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One enquiry of a file is printed alone; one that isn't there is one line."""
     Path("asked.csv").write_text("enquiry_id,stylus_profile\nA,elliptical\nB,spherical\n", encoding="utf-8")
@@ -140,6 +142,7 @@ def test_without_the_extra(
     assert "median 9" in page or "median 8" in page
 
 
+@pytest.mark.long
 def test_a_makers_summary(own_bench: Path, bench: Store, capsys: pytest.CaptureFixture[str]) -> None:
     """It holds the maker's own published groups, and no unit, sheet or other maker."""
     import shutil

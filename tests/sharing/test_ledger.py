@@ -46,7 +46,7 @@ def told(ready: Published) -> list[tuple]:
     return [(g.group_id, g.kind, dict(g.members), dict(g.content)) for g in ready.groups]
 
 
-@pytest.mark.parametrize("by_hand", [False, True])
+@pytest.mark.parametrize("by_hand", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_a_restored_store_goes_on_where_publications_were(
     store: Store, sheets: pd.DataFrame, tmp_path: Path, by_hand: bool
 ) -> None:
@@ -70,6 +70,7 @@ def test_a_restored_store_goes_on_where_publications_were(
     assert len(members) == len(set(members))
 
 
+@pytest.mark.long
 def test_without_the_ledger_the_groups_would_be_others(
     store: Store, sheets: pd.DataFrame, tmp_path: Path
 ) -> None:
@@ -83,6 +84,7 @@ def test_without_the_ledger_the_groups_would_be_others(
     assert told(bring_up_to_date(store))[: len(before.groups)] != told(before)
 
 
+@pytest.mark.long
 def test_a_copy_from_before_a_change_of_key_publishes_nothing_until_it_has_the_new_key(
     store: Store, sheets: pd.DataFrame, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -196,6 +198,7 @@ def test_a_damaged_ledger_is_named(store: Store) -> None:
         bring_up_to_date(store)
 
 
+@pytest.mark.long
 def test_a_store_from_before_the_first_publication_learns_of_it(
     store: Store, sheets: pd.DataFrame, tmp_path: Path
 ) -> None:

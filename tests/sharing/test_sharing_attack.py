@@ -144,10 +144,11 @@ def some_sheets() -> pd.DataFrame:
     return tokened(sheets).reset_index(drop=True)
 
 
+@pytest.mark.parametrize("steps_taken", [6, pytest.param(11, marks=pytest.mark.long)])
 def test_nothing_ever_published_can_be_subtracted_to_few_units(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    steps_taken: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Ten publications while single sheets come in, are corrected, undone, forgotten: never fewer than five.
+    """Publications while single sheets come in, are corrected, undone, forgotten: never fewer than five.
 
     New units one at a time, in threes and in crowds; corrections of one unit and of several of a group; an
     intake undone and taken in again; units erased. What was published stays with the attacker, so he takes
@@ -172,7 +173,7 @@ def test_nothing_ever_published_can_be_subtracted_to_few_units(
     ]
     attacker = Attacker(store)
     ready: Published | None = None
-    for step in steps:
+    for step in steps[:steps_taken]:
         step(ready)
         ready = attacker.publish()
     assert attacker.fewest() == dict.fromkeys(("zenith", "units", MEASURE), SMALLEST)
@@ -233,6 +234,7 @@ def test_one_new_unit_changes_nothing_published(tmp_path: Path) -> None:
     assert after.groups == before.groups
 
 
+@pytest.mark.long
 def test_a_change_of_few_units_changes_nothing_published(tmp_path: Path) -> None:
     """Corrections of up to four units of a group leave what it told as it was; the fifth withdraws it."""
     store = Store(tmp_path / "fleet.duckdb").create()

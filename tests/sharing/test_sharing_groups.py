@@ -178,6 +178,7 @@ def test_faulty_units_are_told_by_source_only_where_enough_are(bench: tuple[Stor
     assert sums_of_faulty(units, chosen[:7], 5) == {"": 7.0}
 
 
+@pytest.mark.long
 def test_groups_of_the_older_format_are_told_anew(tmp_path: Path) -> None:
     """The same units, attainment as published, other sums; a group with too few units as they were goes."""
     store = stored(tmp_path, ideal(6, n_families=8).sheets(80)[0])

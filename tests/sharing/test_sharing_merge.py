@@ -62,6 +62,7 @@ def own(ours_store: Store) -> SufficientStatistics:
         return gather(con, TEACHING)
 
 
+@pytest.mark.long
 def test_two_benches_learn_from_each_other(ours_store: Store, theirs: Path, tmp_path: Path) -> None:
     """Sixty sheets and the tallies of a thousand: less than half of what sixty alone lack to the truth."""
     facts = family_facts(WORLD, WORLD.families)

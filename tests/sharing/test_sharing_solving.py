@@ -242,6 +242,7 @@ def as_before(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(content, "told_as", every_covariate)
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("as_before")
 def test_every_attack_succeeds_on_what_was_told_before(ledgers: list[Ledger]) -> None:
     """On sums of all covariates and of readings as they are each attack recovers units: it can be trusted."""
@@ -323,6 +324,7 @@ def test_the_same_units_are_blurred_alike(ledgers: list[Ledger]) -> None:
     assert (first.observed["y_zenith"] != other.observed["y_zenith"]).all()
 
 
+@pytest.mark.long
 def test_the_blur_adds_what_the_file_says(ledgers: list[Ledger]) -> None:
     """Mean products of the errors in responses, over many draws of one group, are those told along."""
     _, true, _ = max((g for g in ledgers[0].groups if g[0] == UNITS), key=lambda g: len(g[1].unit))

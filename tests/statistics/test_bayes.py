@@ -116,7 +116,7 @@ def test_weights_are_close_to_equal_on_an_ordinary_fleet() -> None:
     assert posterior.sigma.shape == (160,)
 
 
-@pytest.mark.parametrize(("n", "seed"), [(60, 5), (250, 6)])
+@pytest.mark.parametrize(("n", "seed"), [(60, 5), pytest.param(250, 6, marks=pytest.mark.long)])
 def test_slice_sampling_agrees(n: int, seed: int) -> None:
     """Importance and slice sampling reach one posterior: means within 4 Monte Carlo standard errors."""
     gram = gram_of(n, seed)

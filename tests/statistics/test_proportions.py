@@ -32,6 +32,7 @@ def test_equal_groups_pool_almost_wholly():
     assert result.rate[-1] == pytest.approx(0.6, abs=0.03)
 
 
+@pytest.mark.long
 def test_pooled_intervals_hold_what_they_say():
     """In 60 invented fleets of 12 groups the 90 % intervals hold 86 to 94 % of the true rates."""
     rng = np.random.default_rng(20)

@@ -111,6 +111,7 @@ def test_the_schema_holds_every_range() -> None:
     con.close()
 
 
+@pytest.mark.long
 def test_contents_are_compared_in_every_column(store: Store, sheets: Sheets) -> None:
     """A change of any single column, to or from empty included, is another version."""
     base: dict[str, object] = {"sheet_no": "A"}

@@ -82,6 +82,7 @@ def test_two_writers_at_once_both_get_everything_in(store: Store) -> None:
     assert (health.sheets, health.intakes, health.revision) == (400 * N_INTAKES, 2 * N_INTAKES, 2 * N_INTAKES)
 
 
+@pytest.mark.long
 def test_a_writer_beside_busy_readers_gets_everything_in(store: Store) -> None:
     """Readers see whole intakes only, never fewer than before, and neither side fails."""
     readers = [started(READER, store.path, N_READS) for _ in range(2)]

@@ -21,9 +21,15 @@ FAULTS = [
     for how in (faulty_disk.FULL, faulty_disk.BROKEN)
     if job in {("plain", c) for c in ("forget", "restore", "migrate")} or (LONG and "log" not in job[0])
 ]
+SHORT = (("plain", "restore"), ("plain", "intake"), ("plain", "forget", faulty_disk.FULL))
 TELL = "import sys, every_call; every_call.main(*sys.argv[1:])"
 
 Rows = list[dict[str, Any]]
+
+
+def in_two_runs(jobs: list[Any]) -> list[Any]:
+    """A few in the short run, the others in the long one."""
+    return [job if job in SHORT else pytest.param(*job, marks=pytest.mark.long) for job in jobs]
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +78,7 @@ def assert_before_or_after(command: str, status: int, found: dict[str, Any]) -> 
 
 
 @pytest.mark.timeout(7200)
-@pytest.mark.parametrize(("state", "command"), KILLS)
+@pytest.mark.parametrize(("state", "command"), in_two_runs(KILLS))
 def test_a_kill_at_any_call_leaves_a_whole_store(state: str, command: str, told: Rows) -> None:
     """No store missing, torn, lost or doubled; what is left over is gone after the next command."""
     rows = list(results(told, state, command, faulty_disk.KILL))
@@ -85,7 +91,7 @@ def test_a_kill_at_any_call_leaves_a_whole_store(state: str, command: str, told:
 
 
 @pytest.mark.timeout(7200)
-@pytest.mark.parametrize(("state", "command", "how"), FAULTS)
+@pytest.mark.parametrize(("state", "command", "how"), in_two_runs(FAULTS))
 def test_a_disk_that_fails_at_any_call_changes_nothing_or_all(
     state: str, command: str, how: int, told: Rows
 ) -> None:

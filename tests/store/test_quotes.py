@@ -213,6 +213,7 @@ def _hold(path: str, ready: object, done: object) -> None:
         done.wait(20)  # type: ignore[attr-defined]
 
 
+@pytest.mark.long
 def test_a_busy_store_is_given_up_soon(store: Store) -> None:
     """While another program writes, keeping fails with one line, not after the long wait of an intake."""
     context = multiprocessing.get_context("spawn")

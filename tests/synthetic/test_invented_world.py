@@ -222,6 +222,7 @@ def test_scales_of_the_spec_reach_the_catalogue() -> None:
     assert np.allclose(softness[1], 2.0 * softness[0])
 
 
+@pytest.mark.long
 def test_between_source_and_family_sds_are_the_reference_ones() -> None:
     """Over many seeds the sds between sources and families are those of the spec."""
     spec = WorldSpec(seed=0).spread
@@ -312,7 +313,9 @@ def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 40
 
 
 @pytest.mark.parametrize("visit_share", [0.0, 1.0])
-@pytest.mark.parametrize("spec", [TIDY, {}], ids=["tidy", "as a workshop's"])
+@pytest.mark.parametrize(
+    "spec", [pytest.param(TIDY, marks=pytest.mark.long, id="tidy"), pytest.param({}, id="as a workshop's")]
+)
 def test_draws_are_the_true_predictive_distribution(spec: dict[str, Any], visit_share: float) -> None:
     """Outcomes are uniform in the draws given the facts told, with or without an earlier visit."""
     world = World(WorldSpec(seed=3, **spec))

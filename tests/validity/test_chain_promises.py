@@ -67,6 +67,7 @@ def test_the_chance_of_both_targets_is_as_near_as_can_be() -> None:
     assert brier_skill(rows["ours"]) > brier_skill(rows["own past"].dropna())
 
 
+@pytest.mark.long
 def test_more_sheets_come_nearer() -> None:
     """900 sheets over 24 families: excess within 1.8 % sag, 2.2 % rake, 2.3 % tracking."""
     seeds = SEEDS if LONG else SEEDS[:1]

@@ -28,7 +28,9 @@ MOVED = {
 
 
 @pytest.mark.parametrize("link", MOVED if LONG else ["tracking"])
-@pytest.mark.parametrize(("n", "families", "bar"), [(200, 12, 0.02), (2000, 24, 0.005)])
+@pytest.mark.parametrize(
+    ("n", "families", "bar"), [pytest.param(200, 12, 0.02, marks=pytest.mark.long), (2000, 24, 0.005)]
+)
 def test_gross_outliers_leave_the_fit_as_it_was(link: str, n: int, families: int, bar: float) -> None:
     """5 % of rows at 6 to 15 of their own sigmas: residual sd within 2 % (200 sheets) or 0.5 % (2000).
 

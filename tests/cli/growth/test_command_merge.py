@@ -48,6 +48,7 @@ def test_export_merge_and_refit(fleet: Fleet, sheets: Path, monkeypatch: pytest.
     assert fleet("merge", "--list").out == "No other bench's tallies are here.\n"
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("own_demo")
 def test_published_tables_agree(fleet: Fleet) -> None:
     """Tables by different columns are sums of the same groups, and none of them is small."""

@@ -6,12 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 from fleet.cli.start.demo import came_true, were_faulty
 
 Fleet = Callable[..., "object"]
 
 
+@pytest.mark.long
 def test_the_whole_job(fleet: Fleet) -> None:
     """The demo takes in, fits, quotes, judges and reviews, and may run again; its tables stay."""
     ran = fleet("demo", "here")

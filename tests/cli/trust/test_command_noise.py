@@ -26,6 +26,7 @@ def test_noise_keeps_operators_at_the_bench(fleet: Fleet) -> None:
     assert set(pd.read_csv("noise.csv")["operator"].dropna()) == {"A", "B", "C"}
 
 
+@pytest.mark.long
 def test_noise_by_time(fleet: Fleet) -> None:
     """A row a reading and year; written without operators."""
     ran = fleet("noise", "--per", "year")

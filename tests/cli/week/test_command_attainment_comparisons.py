@@ -109,6 +109,7 @@ def test_funnel_of_sources(fleet: Fleet, units: pd.DataFrame) -> None:
     assert "a reason to look, not a verdict" in shown
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("demo_store")
 def test_pooled_and_chance(fleet: Fleet) -> None:
     """Small groups are drawn toward the fleet; the chance says which noise it rests on."""

@@ -195,6 +195,7 @@ def test_an_angle_is_trusted_as_far_as_its_reader(fleet: Fleet, demo_store: Path
     assert (wrong.status, wrong.err) == (2, "fleet: --read-by takes one of bench, photo, eye, maker.\n")
 
 
+@pytest.mark.long
 def test_what_next_says_which_question_is_worth_asking(
     fleet: Fleet, demo_store: Path, demo_folder: Path
 ) -> None:

@@ -54,6 +54,7 @@ def test_suspects_read_by_people(fleet: Fleet, judged: pd.DataFrame) -> None:
     assert ran.out.endswith(f"{NO_REPAIR}\n")
 
 
+@pytest.mark.long
 def test_a_stricter_list_is_shorter(fleet: Fleet) -> None:
     """A smaller share of false alarms flags no unit more, and some fewer."""
     lists = {}

@@ -73,6 +73,7 @@ def test_wrong_words_are_one_line(fleet: Fleet, own: Store, words: tuple[str, ..
     assert list_verdicts(own).empty
 
 
+@pytest.mark.long
 def test_verdicts_move_the_list_and_show_in_the_record(fleet: Fleet, own: Store) -> None:
     """Suspects are judged by the shares that verdicts moved; the record counts flags that were right."""
     house, sheets = load_house(own), own.current()
@@ -109,6 +110,7 @@ def test_the_workshops_own_shares(fleet: Fleet, own: Store) -> None:
     assert "prior.toml: there is no fault of that name" in ran.err
 
 
+@pytest.mark.long
 def test_groups_are_reported_apart_from_units(fleet: Fleet, own: Store) -> None:
     """--groups prints how many were charted and at which rate of false alarms; --out writes every check."""
     ran = fleet("suspects", "--groups")

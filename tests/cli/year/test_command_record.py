@@ -115,6 +115,7 @@ def test_without_a_store_nothing_is_kept_or_made(
     assert not list(empty_folder.rglob("*.duckdb"))
 
 
+@pytest.mark.long
 def test_a_correction_is_said_and_can_be_left_out(fleet: Fleet, own: Store) -> None:
     """Corrected quotes say so in basis and below the table; --as-modelled is the model's own word."""
     corrections = tuple(
@@ -143,6 +144,7 @@ def test_a_correction_is_said_and_can_be_left_out(fleet: Fleet, own: Store) -> N
     assert correction(own) is None
 
 
+@pytest.mark.long
 def test_a_back_test_shows_day_one_figures_and_stays(fleet: Fleet, own: Store) -> None:
     """Fit on the past, quote the next quarter; shown again without another run; too few are refused."""
     ran = fleet("backtest", "--quick", "--from", "2025-04-01", "--told", ENQUIRIES)
@@ -169,6 +171,7 @@ def test_a_short_history_is_refused_in_one_line(fleet: Fleet, sheets: Path) -> N
     assert "No back-test has been made yet" in fleet("record", "--backtest").out
 
 
+@pytest.mark.long
 def test_an_earlier_model_can_be_used_again(fleet: Fleet, own: Store) -> None:
     """refit says what it decided; --use goes back; the list shows which one answers."""
     ran = fleet("refit")
