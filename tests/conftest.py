@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
@@ -14,6 +15,11 @@ def pytest_configure(config: pytest.Config) -> None:
     """`FLEET_LONG=1` leaves nothing out."""
     if os.environ.get("FLEET_LONG") == "1" and config.option.markexpr == "not long":
         config.option.markexpr = ""
+
+
+def pytest_collection_finish() -> None:
+    """What all these imports have made stays: it isn't searched for garbage again and again."""
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

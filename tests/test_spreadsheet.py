@@ -21,6 +21,7 @@ def test_other_text_stays(text: str) -> None:
     assert defuse(text) == text
 
 
+@pytest.mark.long
 @given(st.text(alphabet=st.sampled_from("'=+-@\tA1 \uff1d"), max_size=6) | st.text(max_size=20))
 def test_restore_undoes_defuse(text: str) -> None:
     """What goes out comes back, apostrophes of its own included, and what goes out is never a formula."""

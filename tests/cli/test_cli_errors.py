@@ -76,6 +76,7 @@ def test_no_kind_is_meant_where_half_of_it_is_like_none(fleet: Fleet) -> None:
     assert (ran.status, "did you mean" in ran.err) == (2, False), ran.err
 
 
+@pytest.mark.long
 def test_a_code_or_column_that_may_be_a_slip_is_told(fleet: Fleet, demo_store: Path) -> None:
     """A family typed that was never measured, and a file's column that isn't known, go on with a question."""
     assert "family F025 was never measured here; did you mean F024?" in fleet("quote", "--family", "F025").err

@@ -75,6 +75,7 @@ def test_a_format_fits_its_name(fleet: Fleet, sheets: Path, words: tuple[str, ..
     assert not Path(words[-1]).exists()
 
 
+@pytest.mark.long
 def test_a_paper_replaces_papers_only(fleet: Fleet) -> None:
     """A page of somebody's own stays as it is."""
     Path("mine.html").write_text("<p>mine</p>")

@@ -48,6 +48,7 @@ def test_a_rates_units_are_those_it_counts(filled, open_page: OpenPage) -> None:
     assert sum(counts.values()) == own["units"]
 
 
+@pytest.mark.long
 def test_a_click_on_a_mark_or_a_row_picks_the_group(filled, open_page: OpenPage) -> None:  # type: ignore[no-untyped-def]
     """What the chart's selection names is listed."""
     app = open_page(filled, "attainment", by="stylus_profile")

@@ -21,6 +21,7 @@ def kept(store: Path) -> pd.DataFrame:
         return con.execute("select * from kept_quote").df()
 
 
+@pytest.mark.long
 def test_a_quote_kept_from_the_page_is_the_commands(own: Path, open_page: OpenPage) -> None:
     """Without a number nothing is kept and the page says why; with one, it is `fleet quote`'s."""
     app = open_page(own, stylus_profile="elliptical", vtf_mn="18")

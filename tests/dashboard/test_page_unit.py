@@ -52,6 +52,7 @@ def test_an_unknown_number_is_an_error_and_no_other_unit(
     assert not app.header
 
 
+@pytest.mark.long
 def test_papers_from_the_page(filled: Path) -> None:
     """The unit's sheet and the owner's card are about this unit; an unknown number is refused."""
     where = str(filled), revision(str(filled))

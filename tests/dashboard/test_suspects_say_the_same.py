@@ -26,6 +26,7 @@ def asked(
     return printed, file.read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_terminal_json_and_page_say_the_same(filled: Path, asked: tuple[str, str]) -> None:
     """Sentence, order, flags, likeliest faults, chances and reasons agree, sheet for sheet."""
     printed, written = asked

@@ -29,6 +29,7 @@ def kept(path: str) -> list[object]:
     ]
 
 
+@pytest.mark.long
 def test_a_verdict_or_a_kept_quote_drops_neither_model_nor_sheets(own: Path) -> None:
     """Only what looks at verdicts is worked out anew, and it shows the verdict."""
     path, store = str(own), Store(own)

@@ -129,6 +129,7 @@ def test_a_source_that_comes_to_scatter_is_found() -> None:
     assert "times as much as before" in alarms["why"].iloc[0]
 
 
+@pytest.mark.long
 def test_a_few_faulty_units_make_no_alarm() -> None:
     """Every twentieth unit of a source 15° off leaves the group steady: they are units, not a batch."""
     sheets = steady()[1].copy()
@@ -137,6 +138,7 @@ def test_a_few_faulty_units_make_no_alarm() -> None:
     assert not looked_through(sheets).table["alarm"].any()
 
 
+@pytest.mark.long
 def test_the_table_and_the_sentence() -> None:
     """Columns in order, chances adjusted by Holm's method with each check's weight, counts as said."""
     fleet, _ = steady()
@@ -226,9 +228,9 @@ def test_long_runs_are_charted_by_means() -> None:
 def test_steady_fleets_hardly_ever_alarm() -> None:
     """Of steady fleets, faulty units and all, no more hold an alarm than the stated 5 % allow.
 
-    The bound is the 99 % point of the binomial count at 5 %; 40 worlds if FLEET_LONG=1, else 2.
+    The bound is the 99 % point of the binomial count at 5 %; 40 worlds if FLEET_LONG=1, else 1.
     """
-    worlds = 40 if LONG else 2
+    worlds = 40 if LONG else 1
     alarmed = 0
     for seed in range(700, 700 + worlds):
         fleet = fleet_of(ideal(seed, n_families=8), 300)

@@ -84,6 +84,7 @@ def test_a_wrong_scale_is_seen_by_the_test(fleet: Fleet) -> None:
     assert stats.kstest(p, "uniform").pvalue < 1e-6
 
 
+@pytest.mark.long
 def test_sound_sheets_of_heavy_tails_are_not_taken_for_odd(fleet: Fleet) -> None:
     """Residuals that are t's of 5: normal nulls call far too many odd, learnt tails do not."""
     heavy = heavy_sample(fleet, 4000, seed=3)
@@ -107,6 +108,7 @@ def read_of(resid: Residuals) -> np.ndarray:
     return ~np.isnan(resid.value).all(axis=0)
 
 
+@pytest.mark.long
 def test_a_skewed_reading_is_learnt_and_not_taken_for_odd(fleet: Fleet) -> None:
     """A zenith that scatters as a gamma of skewness 1.4: flagged far less often than by a symmetric null."""
     skewed = sound_sample(fleet, 3000, seed=12)

@@ -104,6 +104,7 @@ def test_lines_set_each_reading_beside_its_kind(fleet: Fleet, sheet: pd.DataFram
     assert not any(line.startswith("Channel balance") for line in beside)
 
 
+@pytest.mark.long
 def test_a_borderline_unit_is_not_told_of_lists(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """One unit alone stands in no list: nothing is said of many units."""
     for size in np.arange(2.2, 4.4, 0.2):

@@ -46,6 +46,7 @@ def proposed(fleet: Fleet, sheet: pd.DataFrame) -> str:
     return proposal(dict(sheet.iloc[0]), resid, scores, 0)
 
 
+@pytest.mark.long
 def test_many_sound_sheets_are_worded_as_each_alone(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """A plainly normal sheet, one with each reading somewhat off, and one that reads nothing."""
     steps = (-9.0, -6.0, -4.0, 4.0, 6.0, 9.0)

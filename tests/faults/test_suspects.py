@@ -207,6 +207,7 @@ def test_how_many_sheets_are_held_at_once_changes_nothing(
     )
 
 
+@pytest.mark.long
 def test_the_flagged_alone_read_as_they_do_among_all(fleet: Fleet, gappy: pd.DataFrame) -> None:
     """Whoever asks for the flagged units only gets the same rows and the same answer."""
     every, few = suspects(fleet.house, gappy), suspects(fleet.house, gappy, most=10_000, block=61)

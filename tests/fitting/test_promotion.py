@@ -52,6 +52,7 @@ def test_few_new_units_are_no_trial(fitted: Store, monkeypatch: pytest.MonkeyPat
     assert "fleet model --use 1" in done.sentence
 
 
+@pytest.mark.long
 def test_more_sheets_take_over_and_are_tried_by_fits_without_them(
     fitted: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

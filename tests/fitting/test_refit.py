@@ -118,6 +118,7 @@ def test_without_a_model_the_cold_house_answers(kept: tuple[Store, House, list[s
     assert house_or_prior(store).units == house.units == len(store.teaching()) > 200
 
 
+@pytest.mark.long
 def test_an_older_model_can_be_had_by_its_number(
     kept: tuple[Store, House, list[str]], tmp_path: Path
 ) -> None:

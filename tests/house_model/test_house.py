@@ -41,6 +41,7 @@ def test_every_link_is_fitted_and_well_sampled() -> None:
     assert house.units == bench().current["newest"].sum()
 
 
+@pytest.mark.long
 def test_a_large_fleet_shows_the_worlds_own_spreads() -> None:
     """Unit sds of zenith and balance, known to the world's numbers, within 4 % (plus their reading noise)."""
     house, spread = large().house, large().world.spec.spread
@@ -93,6 +94,7 @@ def test_sag_per_scale_is_the_worlds_own() -> None:
     assert np.std(np.log(ratios)) < 0.03
 
 
+@pytest.mark.long
 def test_faulty_units_do_not_teach() -> None:
     """One unit in ten grossly off: spreads stay within 10 % of the clean fit, and do not without the cut."""
     world = ideal(21, n_families=24, fault_share=0.0, slip_share=0.0, repeat_share=0.0)

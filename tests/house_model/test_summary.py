@@ -18,6 +18,7 @@ def fleets(tmp_path_factory):
     return world, *out
 
 
+@pytest.mark.long
 def test_the_rubber_and_drag_are_told_as_the_world_has_them(fleets):
     """The sag slope told holds the world's mean of drag times static over catalogue compliance."""
     world, _, house = fleets

@@ -53,6 +53,7 @@ def store(demo_folder: Path) -> Store:
     return fleet.open_store(demo_folder / "fleet.duckdb")
 
 
+@pytest.mark.long
 def test_a_fit_without_a_store_is_the_store_s(store: Store, demo_folder: Path) -> None:
     """A model fitted on a file's rows flags what the store's model flags, to the last digit."""
     sheets = fleet.read_sheets(demo_folder / "demo-sheets.csv")

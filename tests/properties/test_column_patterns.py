@@ -147,6 +147,7 @@ def test_no_pattern_of_columns_makes_anything_fail(part: int) -> None:
     assert failures([(size, p) for p in EVERY[part::PARTS] for size in SIZES])[0] == []
 
 
+@pytest.mark.long
 def test_an_angle_that_is_read_widens_no_quote_of_the_other() -> None:
     """Thirty sheets with rakes alone, with tracking angles alone or with both quote neither angle more widely
     than sheets that hold no angle."""

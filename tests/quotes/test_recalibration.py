@@ -93,6 +93,7 @@ def row(found: Record, quantity: str = "readings together", share: float = 0.9) 
     return table[(table["quantity"] == quantity) & (table["promised"] == share)].iloc[0]
 
 
+@pytest.mark.long
 def test_an_honest_model_is_left_alone() -> None:
     """On quotes of the house model itself the record finds nothing and the correction changes nothing."""
     _, first = told(Forecaster, FIRST)

@@ -72,6 +72,7 @@ def unit(bench: Store) -> pd.DataFrame:
     return sheets[read & (sheets["remedy"] == "made_wedge")].iloc[[0]].reset_index(drop=True)
 
 
+@pytest.mark.long
 def test_no_word_is_beyond_an_owner(bench: Store, house: House) -> None:
     """Over eight units (forty in the long run), whatever is found, no card says sigma, µs, rms or a rate."""
     for i in range(0, 400, 10 if LONG else 50):
@@ -165,6 +166,7 @@ def test_a_units_pdf_loses_no_cell(own_bench: Path, bench: Store) -> None:
     assert [c for c in told if c and c not in printed] == []
 
 
+@pytest.mark.long
 def test_the_command_adds_the_annex(
     own_bench: Path, bench: Store, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -65,6 +65,7 @@ def test_a_unit_and_a_year_as_pdf_on_letter(own_bench: Path, bench: Store) -> No
     assert "How did 2024 go?" in year[0]
 
 
+@pytest.mark.long
 def test_html_and_tables(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """HTML needs no PDF library, and every table of the paper is in the workbook as the paper says it."""
     assert run(["report", "year", "2024", "--tables", "y.xlsx"]) == 0
@@ -94,6 +95,7 @@ def test_one_enquiry_of_a_file(own_bench: Path, capsys: pytest.CaptureFixture[st
     assert "no such enquiry" in capsys.readouterr().err
 
 
+@pytest.mark.long
 def test_a_printed_quote_is_fleet_quotes(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """`fleet report quote` gives the sentence that `fleet quote` gives."""
     assert run(["quote", "--kind", "elliptical/aluminium", "--no-keep"]) == 0

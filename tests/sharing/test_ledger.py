@@ -111,6 +111,7 @@ def test_a_copy_from_before_a_change_of_key_publishes_nothing_until_it_has_the_n
     assert told(bring_up_to_date(store)) == told(before)
 
 
+@pytest.mark.long
 def test_no_unit_is_published_twice_under_two_names(sheets: pd.DataFrame, tmp_path: Path) -> None:
     """Where the key isn't at hand and a third of the units have serials, none stands in two groups."""
     some = sheets.assign(serial_token=sheets["serial_token"].where(sheets.index % 3 == 0))
@@ -141,6 +142,7 @@ def test_a_forgotten_unit_is_in_no_ledger(store: Store) -> None:
     assert place.encode() not in held
 
 
+@pytest.mark.long
 def test_a_forget_that_is_cut_off_leaves_no_ledger_that_knows_more(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -222,6 +222,7 @@ def test_the_attack_would_find_a_unit(tmp_path: Path) -> None:
     assert fewest_shown(book.weights(), below=SMALLEST) == 2
 
 
+@pytest.mark.long
 def test_one_new_unit_changes_nothing_published(tmp_path: Path) -> None:
     """Tallies and tables after one more unit are the same to the last digit."""
     sheets = some_sheets()

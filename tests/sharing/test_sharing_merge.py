@@ -212,6 +212,7 @@ def test_tallies_withdrawn_are_left_out_until_they_come_anew(ours_store: Store, 
     drop_tallies(ours_store, "north")
 
 
+@pytest.mark.long
 def test_what_the_blur_adds_is_taken_off(tmp_path: Path) -> None:
     """Scatter within cells, blurred and put right, is near what it is without blur; never is none left.
 

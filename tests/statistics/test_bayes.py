@@ -129,6 +129,7 @@ def test_slice_sampling_agrees(n: int, seed: int) -> None:
     assert (np.abs(draws.mean(axis=0) - means(weighted)) < 4.0 * error).all()
 
 
+@pytest.mark.long
 def test_a_poor_sample_grows_then_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """A demand that more draws meet brings some more; one that none meets calls the slice sampler."""
     gram = gram_of(100, 7)

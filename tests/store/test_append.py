@@ -58,6 +58,7 @@ def number_rows() -> st.SearchStrategy[list[dict[str, float]]]:
     return st.lists(st.fixed_dictionaries(figures), min_size=1, max_size=20)
 
 
+@pytest.mark.long
 @settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=number_rows())
 def test_numbers_come_out_bit_for_bit(

@@ -71,8 +71,13 @@ class Bench:
         return self.does(f"intake {self.file(content, name)} {words}")
 
     def filled(self) -> Store:
-        """A store with one sheet in it."""
-        self.takes(GOOD, "good.csv")
+        """A store with one sheet in it, and its key: made once, then copied."""
+        once, file = self.empty.parent / "filled", self.file(GOOD, "good.csv")
+        if not once.exists():
+            self.does(f"intake {file}")
+            shutil.copytree(self.path.parent, once / "store")
+            shutil.copytree(self.key.parent, once / "keys")
+        shutil.copytree(once, self.folder, dirs_exist_ok=True)
         return Store(self.path)
 
     def made(self) -> None:

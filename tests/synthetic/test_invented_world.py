@@ -312,7 +312,7 @@ def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 40
     return {name: np.array(r) for name, r in ranks.items()}
 
 
-@pytest.mark.parametrize("visit_share", [0.0, 1.0])
+@pytest.mark.parametrize("visit_share", [0.0, pytest.param(1.0, marks=pytest.mark.long)])
 @pytest.mark.parametrize(
     "spec", [pytest.param(TIDY, marks=pytest.mark.long, id="tidy"), pytest.param({}, id="as a workshop's")]
 )

@@ -56,6 +56,7 @@ def test_the_truths_place_is_uniform(which: int) -> None:
     assert stats.chisquare(np.histogram(u, 10, (0.0, 1.0))[0]).pvalue > 5e-4
 
 
+@pytest.mark.long
 def test_a_wrong_prior_is_noticed() -> None:
     """Fitted under a prior twice too wide (thrice in the short run) the places are far from uniform."""
     scale, count = (1.0, 300) if LONG else (1.5, 120)

@@ -12,7 +12,7 @@ from fleet.statistics.quantile_forecasts import crps, quantiles_of
 from synthetic_data.world import Noise, World, WorldSpec
 
 pytestmark = pytest.mark.validity
-SEEDS = range(1, 13) if LONG else range(1, 4)
+SEEDS = range(1, 13) if LONG else range(1, 3)
 TOLD = ("sra_static_deg", "vta_dynamic_deg")
 
 

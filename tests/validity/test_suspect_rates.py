@@ -63,6 +63,7 @@ def test_small_fleets_are_judged_well_too(seeds: range) -> None:
     assert mine.false_share <= 0.10, str(mine)
 
 
+@pytest.mark.long
 def test_sound_fleets_have_hardly_a_suspect() -> None:
     """1500 sheets without a fault: at most two flags a fleet."""
     for seed in SOUND_SEEDS:

@@ -107,6 +107,7 @@ def first_alarm(z: np.ndarray, chart: str, limit: float) -> np.ndarray:
     return out
 
 
+@pytest.mark.long
 def test_a_whole_watch_is_quieter_than_promised() -> None:
     """Two readings, all charts, the watch itself: no more first alarms in 156 checks than promised.
 

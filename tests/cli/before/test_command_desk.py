@@ -33,6 +33,7 @@ def test_without_a_store(fleet: Fleet, enquiries: Path, monkeypatch: pytest.Monk
     assert fleet("desk", str(enquiries), "--hours-per-week", "0").status == 2
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("demo_store")
 def test_at_the_benchs_pace(fleet: Fleet, enquiries: Path) -> None:
     """The store's own weeks give the pace; the table has every enquiry once, with its price's range."""

@@ -10,6 +10,7 @@ import pytest
 from fleet.tallies.files import read_tallies
 
 
+@pytest.mark.long
 def test_a_few_sheets_from_refit_to_quick_refit(fleet: Callable, sheets: Path) -> None:
     """Without a full refit's sums a quick one is a full one and says so; after it, it is quick."""
     fleet("intake", str(sheets))

@@ -10,6 +10,7 @@ import pytest
 Fleet = Callable[..., "object"]
 
 
+@pytest.mark.long
 def test_forgetting_nothing_is_no_success(fleet: Fleet, sheets: Path) -> None:
     """A number that the bench lacks is status 2 and names its bench or numbers like it; so is a serial."""
     north = sheets.with_name("north.csv")

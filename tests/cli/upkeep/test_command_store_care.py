@@ -55,6 +55,7 @@ def test_forget_a_unit_by_its_serial(fleet: Fleet, monkeypatch: pytest.MonkeyPat
     assert "A2" not in Store("own.duckdb").current()["sheet_no"].tolist()
 
 
+@pytest.mark.long
 def test_forget_names_the_copies_that_still_hold_it(fleet: Fleet) -> None:
     """Backups made from here and stores in the same folder are looked into; those that hold it are named."""
     Path("deep").mkdir()

@@ -29,6 +29,7 @@ def judged(demo_folder: Path) -> pd.DataFrame:
     return suspects(load_house(store), sheets[sheets["purpose"] == "unit"]).table
 
 
+@pytest.mark.long
 def test_suspects_written_are_the_judgements(fleet: Fleet, judged: pd.DataFrame) -> None:
     """--out holds a row for every sheet judged, as the judgement gives it, check pickups left out."""
     assert fleet("suspects", "--out", "suspects.csv").status == 0

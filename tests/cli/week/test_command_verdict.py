@@ -124,6 +124,7 @@ def test_groups_are_reported_apart_from_units(fleet: Fleet, own: Store) -> None:
     assert fleet("suspects", "--groups", "--verdicts").status == 2
 
 
+@pytest.mark.long
 def test_judged_readings_are_saved_on_request(fleet: Fleet, own: Store) -> None:
     """With --save and a number the readings become a sheet; the same again changes nothing."""
     words = ("judge", *READINGS, "--save", "--sheet-no", "N-1", "--measured-on", "2024-06-01")
