@@ -40,7 +40,7 @@ from fleet.tallies.files import read_tallies, write_tallies
 
 FILES = 4_200 if os.environ.get("FLEET_LONG") else 60
 """Of each kind: 50,400 in all in the long form."""
-FILES_FOR_COMMANDS = 1_001 if os.environ.get("FLEET_LONG") else 11
+FILES_FOR_COMMANDS = 1_001 if os.environ.get("FLEET_LONG") else 33
 MOST_MORE_KB = 300 << 10
 """Most memory beside the 200 MB that a process with all readers loaded holds: half a gigabyte in all."""
 

@@ -53,12 +53,16 @@ def test_large_fleets_are_judged_nearly_as_well_as_can_be() -> None:
     assert mine.cause >= 0.92, str(mine)
 
 
-@pytest.mark.parametrize(
-    "seeds", [SMALL_SEEDS[:1], pytest.param(SMALL_SEEDS, marks=pytest.mark.long)], ids=len
-)
-def test_small_fleets_are_judged_well_too(seeds: range) -> None:
+def test_small_fleets_have_few_false_alarms() -> None:
+    """300 sheets over 36 families: at most 10 % of the flags are false."""
+    (mine,) = pooled((reference(s) for s in SMALL_SEEDS), ours)
+    assert mine.false_share <= 0.10, str(mine)
+
+
+@pytest.mark.long
+def test_small_fleets_are_judged_well_too() -> None:
     """300 sheets over 36 families: recall at least 0.85 of the near-oracle's, at most 10 % false alarms."""
-    mine, oracle = pooled((reference(s) for s in seeds), ours, near_oracle)
+    mine, oracle = pooled((reference(s) for s in SMALL_SEEDS), ours, near_oracle)
     assert mine.recall >= 0.85 * oracle.recall, f"{mine}; near-oracle {oracle}"
     assert mine.false_share <= 0.10, str(mine)
 
