@@ -26,7 +26,7 @@ from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.loo_residuals import Residuals, residuals
 
-SEEDS = range(1)
+SEEDS = range(2)
 FDR = 0.05
 FAULTY = 0.055
 SETS = {

@@ -144,11 +144,11 @@ def some_sheets() -> pd.DataFrame:
     return tokened(sheets).reset_index(drop=True)
 
 
-@pytest.mark.parametrize("steps_taken", [6, pytest.param(11, marks=pytest.mark.long)])
+@pytest.mark.long
 def test_nothing_ever_published_can_be_subtracted_to_few_units(
-    steps_taken: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Publications while single sheets come in, are corrected, undone, forgotten: never fewer than five.
+    """Ten publications while single sheets come in, are corrected, undone, forgotten: never fewer than five.
 
     New units one at a time, in threes and in crowds; corrections of one unit and of several of a group; an
     intake undone and taken in again; units erased. What was published stays with the attacker, so he takes
@@ -173,7 +173,7 @@ def test_nothing_ever_published_can_be_subtracted_to_few_units(
     ]
     attacker = Attacker(store)
     ready: Published | None = None
-    for step in steps[:steps_taken]:
+    for step in steps:
         step(ready)
         ready = attacker.publish()
     assert attacker.fewest() == dict.fromkeys(("zenith", "units", MEASURE), SMALLEST)
@@ -222,7 +222,6 @@ def test_the_attack_would_find_a_unit(tmp_path: Path) -> None:
     assert fewest_shown(book.weights(), below=SMALLEST) == 2
 
 
-@pytest.mark.long
 def test_one_new_unit_changes_nothing_published(tmp_path: Path) -> None:
     """Tallies and tables after one more unit are the same to the last digit."""
     sheets = some_sheets()
@@ -235,7 +234,6 @@ def test_one_new_unit_changes_nothing_published(tmp_path: Path) -> None:
     assert after.groups == before.groups
 
 
-@pytest.mark.long
 def test_a_change_of_few_units_changes_nothing_published(tmp_path: Path) -> None:
     """Corrections of up to four units of a group leave what it told as it was; the fifth withdraws it."""
     store = Store(tmp_path / "fleet.duckdb").create()

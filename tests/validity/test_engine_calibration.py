@@ -4,7 +4,7 @@ Truth drawn from the prior, data from the truth, then the truth's place in the p
 sd and for sigma, if the engine samples the posterior that it claims.  Prior: half-t(4) of scale 0.5 on the
 sds (the engine's own, its scale held fixed) and, as a flat prior can't be drawn from, log sigma ~ N(log 0.8,
 0.4²).  The intercept's flat prior needs no draw: the restricted likelihood doesn't depend on it.
-1000 simulations when FLEET_LONG=1, else 60.
+1000 simulations when FLEET_LONG=1, else 120.
 """
 
 from functools import cache
@@ -20,7 +20,7 @@ from fleet.statistics.reml import gram_of_frame
 pytestmark = pytest.mark.validity
 
 UNITS = 60
-SIMULATIONS = 1000 if LONG else 60
+SIMULATIONS = 1000 if LONG else 120
 NAMES = [*(t.name for t in TERMS), "sigma"]
 
 
