@@ -19,7 +19,7 @@ RAKE = "sra_dynamic_deg"
 
 @pytest.mark.parametrize(
     ("operators", "missing", "studies"),
-    [(3, 0.0, 300 if LONG else 3), pytest.param(4, 0.15, 300 if LONG else 6, marks=pytest.mark.long)],
+    [(3, 0.0, 300 if LONG else 6), pytest.param(4, 0.15, 300 if LONG else 3, marks=pytest.mark.long)],
 )
 def test_intervals_hold_the_truth(operators: int, missing: float, studies: int) -> None:
     """95 % intervals of every part hold the truth in 90 % of studies or more, less chance (2.5 sd)."""
