@@ -35,7 +35,7 @@ PLAIN_CONFIG: Final[dict[str, Any]] = {
 }
 """For a connection that holds no file of its own."""
 _SHUT: Final[dict[str, Any]] = {**_CONFIG, "enable_external_access": False}
-_QUIET: Final = "set enable_progress_bar = false"
+QUIET: Final = "set enable_progress_bar = false"
 """A bar would be drawn into tables on standard output. It can only be put off after opening, each time anew,
 so the configuration isn't locked; but access to other files stays shut, no statement can open it again."""
 
@@ -127,7 +127,7 @@ def connection(
         con = wait_for_lock(lambda: duckdb.connect(str(path), read_only=read_only, config=config), wait_s)
     try:
         with _plain_errors(told):
-            con.execute(_QUIET).fetchall()
+            con.execute(QUIET).fetchall()
             yield con
     finally:
         with _plain_errors(told):  # a full disk may show only when the log is folded into the file

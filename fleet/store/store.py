@@ -18,6 +18,7 @@ from fleet.files.working import passing_place, real_place, sweep, working_folder
 from fleet.store import append as appending
 from fleet.store.append import Appended
 from fleet.store.connection import (
+    QUIET,
     READER_WAIT_S,
     WRITER_WAIT_S,
     Connection,
@@ -103,7 +104,7 @@ class Store:
 
     @contextmanager
     def held(self) -> Iterator[None]:
-        """Hold the store open for reading, if it is there: each `reader` inside is this one connection."""
+        """Hold the store open for reading, if it is there: each `reader` inside is of this one opening."""
         if _HELD.get()[0] == self.file or not self.path.exists():
             yield
             return
@@ -120,7 +121,9 @@ class Store:
         """A connection that can only read this one file; waits a little for a writer to finish."""
         file, held = _HELD.get()
         if held is not None and file == self.file:
-            yield held
+            with contextlib.closing(held.cursor()) as con:  # its own temporary tables and views
+                con.execute(QUIET).fetchall()
+                yield con
             return
         self._be_there()
         with connection(self.file, read_only=True, wait_s=READER_WAIT_S, told=self.path) as con:
