@@ -47,7 +47,7 @@ from fleet.statistics.blas_threads import in_threads
 Floats = NDArray[np.float64]
 CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
-BLOCK: Final = 64_000
+BLOCK: Final = 32_000
 """Sheets whose residuals are held at once; changes no figure."""
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250

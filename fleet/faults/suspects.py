@@ -118,29 +118,31 @@ def suspects(
         A unit with several sheets has one p-value: the least of its sheets', times their number. The order
         of the sheets does not matter: the null is simulated in that of their numbers.
     """
-    frame = _in_order(sheets)
+    frame = _units(sheets)
     if frame.empty:
         return Suspects(
             pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
         )
-    known = _Sheets(house, frame, block)
-    bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool))
+    order = _order(frame)
+    known = _Sheets(house, frame, order, block)
+    bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
     ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
     unit, names = pd.factorize(frame["unit"])
+    unit = unit[order]
     p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr
     told = known(spread_out(bulk, MOST_TOLD))
     odd = odd_group(*_readings(told, reading_p_values(told, ranks.tails)))
     kept = promise(p, listed, (ranks.p_faulty, ranks.w_faulty), fdr, odd)
     rows = np.flatnonzero(listed[unit] | (most is None))
-    judged = _Judged(frame.iloc[rows], ranks.weigh(rows), unit[rows], listed[unit[rows]])
+    judged = _Judged(frame.iloc[order[rows]], ranks.weigh(rows), unit[rows], listed[unit[rows]])
     table = _table(judged, p[unit[rows]], q[unit[rows]])
     table["list_false_share"] = kept.expected
-    order = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
-    worded = _foremost(judged.unit[order], most)[np.argsort(order)]
+    foremost = np.lexsort((-table["score"].fillna(-np.inf), ~table["flagged"]))
+    worded = _foremost(judged.unit[foremost], most)[np.argsort(foremost)]
     table["why"] = ""
     table.loc[worded, "why"] = _why(known, judged, rows, np.flatnonzero(worded), policy or Policy())
-    table = table.iloc[order].reset_index(drop=True)[list(COLUMNS)]
+    table = table.iloc[foremost].reset_index(drop=True)[list(COLUMNS)]
     sentence = _sentence(len(names), int(listed.sum()), kept)
     return Suspects(table, sentence, fdr, float(ranks.tails[0].mean()), kept)
 
@@ -166,10 +168,10 @@ def _foremost(unit: NDArray[np.int64], most: int | None) -> NDArray[np.bool_]:
 
 
 class _Sheets:
-    """Sheets in order, and their residuals as they are asked for."""
+    """Sheets in an order, and their residuals as they are asked for."""
 
-    def __init__(self, house: House, frame: pd.DataFrame, block: int) -> None:
-        self.house, self.block = house, block
+    def __init__(self, house: House, frame: pd.DataFrame, order: NDArray[np.int64], block: int) -> None:
+        self.house, self.order, self.block = house, order, block
         self.told = frame.drop(columns=["sheet_no", "unit"])
         self.fill = stand_ins(house, frame)
         self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
@@ -179,28 +181,27 @@ class _Sheets:
         return self._reckon(rows) if self.whole is None else self.whole.take(rows)
 
     def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
-        part = self.told.iloc[rows].reset_index(drop=True)
+        part = self.told.iloc[self.order[rows]].reset_index(drop=True)
         taught = part["newest"].to_numpy(dtype=bool)
         return residuals(self.house, part, taught=taught, fill=self.fill)
 
 
-def _in_order(sheets: pd.DataFrame) -> pd.DataFrame:
-    """The columns that judging looks at, of units only, in the order of the sheets' numbers."""
+def _units(sheets: pd.DataFrame) -> pd.DataFrame:
+    """The columns that judging looks at, of units only."""
     frame = sheets[[c for c in sheets if c in USED]]
     if "purpose" in sheets:
         own = sheets["purpose"].isna() | (sheets["purpose"] == "unit")
         frame = frame if own.all() else frame[own]
-    frame = frame.reset_index(drop=True)
-    if not _rising(frame["sheet_no"]):
-        frame = frame.sort_values("sheet_no", kind="stable", ignore_index=True)
-    if not _rising(frame["sheet_no"]):
-        frame = frame.sort_values(["sheet_no", "unit"], kind="stable", ignore_index=True)
-    return frame
+    return frame.reset_index(drop=True)
 
 
-def _rising(number: pd.Series[str]) -> bool:
-    """Whether each number is above the one before, so that there is nothing to put in order."""
-    return bool(number.iloc[1:].reset_index(drop=True).gt(number.iloc[:-1]).all())
+def _order(frame: pd.DataFrame) -> NDArray[np.int64]:
+    """Where the sheets stand, in the order of their numbers."""
+    number = frame["sheet_no"]
+    if number.iloc[1:].reset_index(drop=True).gt(number.iloc[:-1]).all():
+        return np.arange(len(frame))
+    by = ["sheet_no"] if number.is_unique else ["sheet_no", "unit"]
+    return np.asarray(frame[by].sort_values(by, kind="stable").index, dtype=np.int64)
 
 
 def _readings(resid: Residuals, p: Floats) -> tuple[Floats, pd.DataFrame]:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from types import CodeType
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -256,6 +256,7 @@ def scale_class(s_deg: Floats) -> NDArray[np.int64]:
     return np.where(np.isnan(s_deg), len(SAG_EDGES) + 1, code)
 
 
+@np.errstate(all="ignore")
 def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False) -> pd.DataFrame:
     """Turn bench sheets into the links' factors, covariates and responses.
 
@@ -271,62 +272,66 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False)
     Returns
     -------
     DataFrame
-        Index of ``sheets``; the `FACTORS`, ``scale_class``, one column per covariate and product and one
-        ``y_<link>`` per link, all in natural units rounded to their integer codes, NaN where missing.
+        Index of ``sheets``; the `FACTORS`, ``scale_class``, a column per covariate and product, a ``y_…``
+        per link, all in natural units rounded to their integer codes, NaN where missing.
     """
-    index = sheets.index
+    index, blank = sheets.index, np.full(len(sheets), np.nan)
     d: Columns = {}
-    out: Columns = {}
+    out: dict[str, Any] = {}
     for factor, column in FACTOR_COLUMNS.items():
-        values = sheets[column] if column in sheets else pd.Series(np.nan, index=index)
-        out[factor] = factor_labels(values)
+        out[factor] = factor_labels(sheets[column] if column in sheets else pd.Series(blank)).to_numpy()
     for name in NUMBERS:
-        values = pd.to_numeric(sheets[name]) if name in sheets else pd.Series(np.nan, index=index)
-        d[name] = values.astype(float)
+        d[name] = pd.to_numeric(sheets[name]).to_numpy(float, na_value=np.nan) if name in sheets else blank
     edged = out["profile"] != SPHERICAL
     for name in ("sra_static_deg", "sra_dynamic_deg", "zenith_deg"):
-        d[name] = d[name].where(edged)
-    stated_c, stated_l = d["compliance_um_per_mn"].notna(), d["cantilever_length_mm"].notna()
-    filled = fill.reindex(out["family"].to_numpy())
-    d["c_used"] = d["compliance_um_per_mn"].fillna(pd.Series(filled["c_fill"].to_numpy(), index=index))
-    d["l_used"] = d["cantilever_length_mm"].fillna(pd.Series(filled["l_fill"].to_numpy(), index=index))
-    d["n_used"] = pd.Series(filled["n_fill"].to_numpy(), index=index)
-    d["times"] = (d["vtf_mn"] / d["n_used"]).clip(*FORCE_LIMITS).where(out["family"] != NOT_TOLD).fillna(1.0)
-    d["vtf_mn"] = d["vtf_mn"].fillna(d["n_used"])
-    of_family = pd.Series(filled["t_fill"].to_numpy(), index=index)
-    d["month"] = _month(sheets)
-    d["newest"] = pd.Series(filled.get("newest", np.nan), index=filled.index).set_axis(index)
-    d["t_used"] = d["vta_dynamic_deg"].fillna(of_family).fillna(TYPICAL_VTA_DEG)
+        d[name] = np.where(edged, d[name], np.nan)
+    whose, families = pd.factorize(out["family"])
+    told = fill.reindex(families)
+    filled = {str(n): column.to_numpy(float, na_value=np.nan)[whose] for n, column in told.items()}
+    d["c_used"] = _first(d["compliance_um_per_mn"], filled["c_fill"])
+    d["l_used"] = _first(d["cantilever_length_mm"], filled["l_fill"])
+    d["n_used"] = filled["n_fill"]
+    times = np.where(out["family"] != NOT_TOLD, d["vtf_mn"] / d["n_used"], np.nan)
+    d["times"] = _first(np.clip(times, *FORCE_LIMITS), 1.0)
+    d["vtf_mn"] = _first(d["vtf_mn"], d["n_used"])
+    d["month"], d["newest"] = _month(sheets), filled.get("newest", blank)
+    d["t_used"] = _first(d["vta_dynamic_deg"], filled["t_fill"], TYPICAL_VTA_DEG)
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     still, turning = d["sra_static_deg"], d["sra_dynamic_deg"]
-    d["t_read"] = d["vta_dynamic_deg"] + (still - turning).fillna(guess)
-    d["b_read"] = turning.fillna(still - guess) - d["vta_dynamic_deg"]
-    d["r_alone"] = still.fillna(turning + guess).where(d["vta_dynamic_deg"].isna())
-    limited = d["t_read"].clip(upper=STEEPEST_VTA_DEG)
-    d["t_used"] = limited.fillna(of_family).fillna(TYPICAL_VTA_DEG)
+    d["t_read"] = d["vta_dynamic_deg"] + _first(still - turning, guess)
+    d["b_read"] = _first(turning, still - guess) - d["vta_dynamic_deg"]
+    d["r_alone"] = np.where(np.isnan(d["vta_dynamic_deg"]), _first(still, turning + guess), np.nan)
+    limited = np.minimum(d["t_read"], STEEPEST_VTA_DEG)
+    d["t_used"] = _first(limited, filled["t_fill"], TYPICAL_VTA_DEG)
     d["sink"] = _evaluate(d, SINK_EXPRESSION)
-    d["pressed"] = _evaluate(d, PRESSED_EXPRESSION).where(d["times"] != 1.0, 0.0)
-    d["t_kind"] = of_family.fillna(limited).fillna(TYPICAL_VTA_DEG)
+    d["pressed"] = np.where(d["times"] != 1.0, _evaluate(d, PRESSED_EXPRESSION), 0.0)
+    d["t_kind"] = _first(filled["t_fill"], limited, TYPICAL_VTA_DEG)
     d["s_deg"] = _evaluate(d, SCALE_EXPRESSION)
     out["s_kind"] = _evaluate(d, KIND_SCALE_EXPRESSION)
     d["conflict_flag"] = (d["sra_dynamic_deg"] - d["vta_dynamic_deg"] < CONFLICT_BUILT_IN_DEG).astype(float)
-    d["bench_minutes"] = d["bench_minutes"].where(d["bench_minutes"] > 0.0)
+    d["bench_minutes"] = np.where(d["bench_minutes"] > 0.0, d["bench_minutes"], np.nan)
     for name in JUDGED_BY if judged else COVARIATES:
         value = _coded(d, *COVARIATES[name])
-        out[name] = value.fillna(0.0) if name in MAY_BE_UNTOLD else value
+        out[name] = _first(value, 0.0) if name in MAY_BE_UNTOLD else value
     for name, (a, b) in PRODUCTS.items():
         out[name] = out[a] * out[b]
-    sure = filled[["c_sure", "l_sure"]].fillna(False).to_numpy(dtype=bool)
-    own = pd.DataFrame({"c": stated_c, "l": stated_l}).to_numpy()
-    known = (own | sure).all(axis=1)
-    classes = scale_class(np.where(known, out["s_kind"].to_numpy(), np.nan))
-    out["scale_class"] = pd.Series(classes, index=index)
+    known = ~np.isnan(d["compliance_um_per_mn"]) | (filled["c_sure"] == 1.0)
+    known &= ~np.isnan(d["cantilever_length_mm"]) | (filled["l_sure"] == 1.0)
+    out["scale_class"] = scale_class(np.where(known, out["s_kind"], np.nan))
     for name in JUDGED if judged else RESPONSES:
         out[f"y_{name}"] = _coded(d, *RESPONSES[name])
     return pd.DataFrame(out, index=index)
 
 
-Columns = dict[str, "pd.Series[float]"]
+def _first(*values: Floats | float) -> Floats:
+    """The first of the values that is there, row by row."""
+    found = values[-1]
+    for value in values[-2::-1]:
+        found = np.where(np.isnan(value), found, value)
+    return np.asarray(found)
+
+
+Columns = dict[str, Floats]
 _FUNCTIONS: Final = {"tan": np.tan, "cos": np.cos, "ln": np.log, "abs": np.abs}
 
 
@@ -335,35 +340,30 @@ def _compiled(expression: str) -> CodeType:
     return compile(expression, expression, "eval")
 
 
-def _evaluate(columns: Columns, expression: str) -> pd.Series[float]:
+def _evaluate(columns: Columns, expression: str) -> Floats:
     """The value of an expression of this module, row by row."""
-    return pd.Series(eval(_compiled(expression), {"__builtins__": {}, **_FUNCTIONS}, columns))
+    return np.asarray(eval(_compiled(expression), {"__builtins__": {}, **_FUNCTIONS}, columns))
 
 
-def _coded(columns: Columns, expression: str, unit: float) -> pd.Series[float]:
+def _coded(columns: Columns, expression: str, unit: float) -> Floats:
     """An expression's value, rounded to its integer code."""
-    return (_evaluate(columns, expression) * unit + 0.5).transform(np.floor) / unit
+    return np.asarray(np.floor(_evaluate(columns, expression) * unit + 0.5) / unit)
 
 
-def _month(sheets: pd.DataFrame) -> pd.Series[float]:
+def _month(sheets: pd.DataFrame) -> Floats:
     """Months since year 0 of the day that each sheet was measured on, NaN where none is told."""
     if "measured_on" not in sheets:
-        return pd.Series(np.nan, index=sheets.index)
+        return np.full(len(sheets), np.nan)
     day = pd.to_datetime(sheets["measured_on"]).dt
-    return (12 * day.year + day.month).astype(float)
+    return np.asarray(12 * day.year + day.month, dtype=float)
 
 
 def factor_labels(values: pd.Series) -> pd.Series:
     """Level labels as text; a missing or blank one is the level *not told*."""
     code, found = pd.factorize(values)
-    labels = np.array([*(_label(x) for x in found), NOT_TOLD], dtype=object)
+    told = (f"{x:g}" if isinstance(x, float | np.floating) else str(x) for x in found)
+    labels = np.array([*told, NOT_TOLD], dtype=object)
     return pd.Series(labels[code], index=values.index, dtype=object)
-
-
-def _label(value: object) -> str:
-    if isinstance(value, float | np.floating):
-        return NOT_TOLD if np.isnan(value) else f"{value:g}"
-    return str(value)
 
 
 def noise_matrix(names: tuple[str, ...], noise: Mapping[str, float]) -> Floats:
