@@ -16,8 +16,9 @@ by 1/γ below it.  The cut-off likelihood, centre and scale are derived here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import Final
 
 import numpy as np
@@ -45,6 +46,8 @@ ALIKE: Final = 6.0
 SKEW_SD: Final = 0.3
 """Sd of log γ between readings, believed (a gamma of skewness 1 has about 0.3)."""
 SHIFT: Final = 12
+NOTHING: Final = 45.0
+"""A grid's point that is e^-45 times as likely as another changes no figure."""
 STEPS: Final = 16
 """Of the search for centre and scale."""
 FAR: Final = 4.0
@@ -133,15 +136,28 @@ def learn_tails(resid: Residuals) -> Tails:
     if not inside.any():
         return 0.0 * tail, skew
     for _ in range(2):
-        log_post = np.array(
-            [[_log_likelihood(own, t, k) for k in SKEWS] for own, t in zip(told, tail, strict=True)]
-        )
-        weight = _weights(log_post - 0.5 * (SKEWS / SKEW_SD) ** 2)
-        skew = weight @ SKEWS
+        near = zip(told, tail, skew, strict=True)
+        log_post = np.array([_on_grid(SKEWS, k, partial(_log_likelihood, own, t)) for own, t, k in near])
+        skew = _weights(log_post - 0.5 * (SKEWS / SKEW_SD) ** 2) @ SKEWS
+        near = zip(told, tail, skew, strict=True)
         tail = _pooled(
-            np.array([[_log_likelihood(own, t, k) for t in GRID] for own, k in zip(told, skew, strict=True)])
+            np.array([_on_grid(GRID, t, partial(_log_likelihood, own, skew=k)) for own, t, k in near])
         )
     return tail, skew
+
+
+def _on_grid(grid: Floats, guess: float, log_likelihood: Callable[[float], float]) -> Floats:
+    """A log likelihood with one top, from a guess outward; from where `NOTHING` is left it stays."""
+    middle = int(np.abs(grid - guess).argmin())
+    out = np.full(len(grid), log_likelihood(grid[middle]))
+    for step in (-1, 1):
+        i, best = middle, out.max()
+        while 0 <= i + step < len(grid) and out[i] >= best - NOTHING:
+            i += step
+            out[i] = log_likelihood(grid[i])
+            best = max(best, out[i])
+        out[slice(None, i + 1) if step < 0 else slice(i, None)] = out[i]
+    return out
 
 
 def _weights(log_weight: Floats) -> Floats:

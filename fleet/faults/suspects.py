@@ -127,8 +127,7 @@ def suspects(
     known = _Sheets(house, frame, order, block)
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
     ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
-    unit, names = pd.factorize(frame["unit"])
-    unit = unit[order]
+    unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr
     told = known(spread_out(bulk, MOST_TOLD))
@@ -143,7 +142,7 @@ def suspects(
     table["why"] = ""
     table.loc[worded, "why"] = _why(known, judged, rows, np.flatnonzero(worded), policy or Policy())
     table = table.iloc[foremost].reset_index(drop=True)[list(COLUMNS)]
-    sentence = _sentence(len(names), int(listed.sum()), kept)
+    sentence = _sentence(len(p), int(listed.sum()), kept)
     return Suspects(table, sentence, fdr, float(ranks.tails[0].mean()), kept)
 
 
