@@ -21,10 +21,11 @@ from fleet.house_model.variance_function import VarianceFunction
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors, build_gram
 
-FORMAT = 7
-OLDER = (4, 5, 6)
+FORMAT = 8
+OLDER = (4, 5, 6, 7)
 """Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone, neither a
-spread of a family's own; 6 and those before knew no drift of a source."""
+spread of a family's own; 6 and those before knew no drift of a
+source, 7 told a tail of the weights that nobody reads."""
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 
@@ -80,7 +81,6 @@ def _put(arrays: dict[str, Floats], key: str, posterior: Posterior, cells: Cells
         "terms": [[list(t.factors), t.covariate] for t in design.terms],
         "fixed": list(design.fixed),
         "anchors": [list(x) for x in posterior.gram.anchors],
-        "k": posterior.k,
         "ess": posterior.ess,
         "method": posterior.method,
     }
@@ -116,8 +116,7 @@ def _take(arrays: dict[str, Floats], key: str, entry: dict[str, Any]) -> tuple[P
     gram: Gram = add_anchors(build_gram(cells, terms, entry["fixed"]), anchors)
     sds, sigma = arrays[f"{key}.sds"], arrays[f"{key}.sigma"]
     even = np.full(len(sigma), 1.0 / len(sigma))
-    k = float("nan") if entry["k"] is None else entry["k"]
-    return Posterior(gram, sds, sigma, k, entry["ess"], sds, sigma, even, entry["method"]), cells
+    return Posterior(gram, sds, sigma, entry["ess"], sds, sigma, even, entry["method"]), cells
 
 
 def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:

@@ -11,7 +11,6 @@ import pandas as pd
 from fleet.house_model.chain import LINK, NOT_TOLD, YEARS
 from fleet.house_model.house import House, LinkFit
 from fleet.numerals import with_sign
-from fleet.statistics.bayes import K_LIMIT
 from fleet.statistics.gram import Term
 from fleet.words import quantity
 
@@ -20,7 +19,6 @@ SURE: Final = 0.975
 MOST_WORDS: Final = 3
 FEW_LEVELS: Final = 3
 FEW_ROWS: Final = 30
-ESS_LIMIT: Final = 100.0
 SHOWN: Final = ("tracking", "built_in", "sag", "zenith", "azimuth_seen", "azimuth_electrical", "balance")
 
 
@@ -56,7 +54,7 @@ def summarise_model(house: House) -> ModelSummary:
         Effects are posterior means of a level against the fleet's middle, with 95 % intervals.
     """
     links = pd.DataFrame([_link_row(house.links[n]) for n in LINK if n in house.links])
-    last = ["k", "sample", "method"]
+    last = ["sample", "method"]
     links = links[[c for c in links.columns if c not in last] + last]
     effects = pd.concat([_effects(house.links[n]) for n in SHOWN if n in house.links], ignore_index=True)
     return ModelSummary(_lines(house, effects), links, effects, _diagnostics(house))
@@ -99,7 +97,7 @@ def _link_row(fit: LinkFit) -> dict[str, object]:
     }
     for term, sd in zip(fit.gram.design.terms, sds, strict=True):
         row[f"sd_{_what(term)}"] = float(sd)
-    return row | {"k": fit.posterior.k, "sample": fit.posterior.ess, "method": fit.posterior.method}
+    return row | {"sample": fit.posterior.ess, "method": fit.posterior.method}
 
 
 def _what(term: Term) -> str:
@@ -202,8 +200,6 @@ def _diagnostics(house: House) -> tuple[str, ...]:
         words = fit.link.words
         if fit.posterior.method != "importance":
             out.append(f"{words}: the importance sample was poor, so the slower sampler was used.")
-        elif fit.posterior.k > K_LIMIT and fit.posterior.ess < ESS_LIMIT:
-            out.append(f"{words}: uneven importance weights (k {fit.posterior.k:.2f}); mind its spreads.")
         sources = sum(1 for level in fit.gram.design.levels[0] if level[0] != NOT_TOLD)
         if name in ("tracking", "built_in") and sources < FEW_LEVELS:
             out.append(

@@ -4,12 +4,11 @@ The only unknowns that need sampling are the standard deviations; coefficients a
 form.  Each sd enters as ``v = asinh(theta / unit)`` so that a sd near zero and a large one are both easy,
 with the density folded at zero, and sigma as its distance from the best value for those sds.  The proposal
 is a split Student t around the mode, and several where that isn't enough; the draws are a scrambled Sobol set
-with a fixed seed, the weights Pareto-smoothed.
+with a fixed seed.
 
 References
 ----------
 Gelman 2006, Bayesian Analysis 1(3): half-t priors on standard deviations of hierarchical models.
-Vehtari, Simpson, Gelman, Yao & Gabry 2024, JMLR 25(72): Pareto smoothed importance sampling, k ≤ 0.7.
 Cornuet, Marin, Mira & Robert 2012, Scand. J. Statistics 39(4): weighing all samples against their mixture.
 Owen & Zhou 2000, JASA 95(449): a broad part in the mixture keeps the weights bounded.
 Neal 2003, Annals of Statistics 31(3): slice sampling (the fallback).
@@ -34,7 +33,7 @@ from fleet.statistics.reml import (
     slopes,
     solve,
 )
-from fleet.statistics.sampling import SplitT, chain_ess, slice_chain, smooth_weights
+from fleet.statistics.sampling import SplitT, chain_ess, slice_chain
 
 LogPrior = Callable[[Floats, Floats], Floats]
 """Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
@@ -42,7 +41,6 @@ DEFAULT_DRAWS = 512
 KEPT = 160
 STACK_NUMBERS = 250_000
 """So many numbers of matrices are inverted at a time: they stay in the processor's cache."""
-K_LIMIT = 0.7
 ESS_LIMIT = 100.0
 V_LIMIT = 16.0
 """Largest v looked at: theta there is four million times 1 / sqrt(rows per level)."""
@@ -77,7 +75,6 @@ class Posterior:
     ----------
     sds : (r, terms) draws of the random terms' standard deviations
     sigma : (r,) draws of the residual standard deviation
-    k : Pareto k of the importance weights (nan when the fallback sampler was used)
     ess : effective sample size of the weights
     raw_sds, raw_sigma, raw_weights : the weighted set itself, for means with the full precision
     method : ``importance`` or ``slice``
@@ -87,7 +84,6 @@ class Posterior:
     gram: Gram
     sds: Floats
     sigma: Floats
-    k: float
     ess: float
     raw_sds: Floats
     raw_sigma: Floats
@@ -100,7 +96,7 @@ class Posterior:
         return coefficient_posterior(self.gram, self.sds, self.sigma)
 
     def mean(self, function: Callable[[Floats, Floats], Floats]) -> Floats:
-        """Posterior mean of a function of (sds, sigma), by the smoothed weights."""
+        """Posterior mean of a function of (sds, sigma), by the weights."""
         values = function(self.raw_sds, self.raw_sigma)
         return np.asarray(np.tensordot(self.raw_weights, values, axes=(0, 0)))
 
@@ -263,10 +259,9 @@ def fit_bayes(
 
     Notes
     -----
-    With Pareto k > 0.7 (and a fifth of the sample lost), or an effective sample below 100, more draws follow:
-    of all that the sds may be, as the density may lie in several places, then of proposals refitted to the
-    weighted draws so far.  All are weighed against the mixture of what they were drawn from, so none is lost.
-    After `ROUNDS` samples a slice sampler takes over.
+    With an effective sample below 100 more draws follow: of all that the sds may be, as the density may lie
+    in several places, then of proposals refitted to the weighted draws so far.  All are weighed against the
+    mixture of what they were drawn from, so none is lost.  After `ROUNDS` samples a slice sampler takes over.
     """
     with one_blas_thread():
         reml = reml or fit_reml(gram, sigma=sigma)
@@ -282,16 +277,16 @@ def fit_bayes(
         n = draws or (DEFAULT_DRAWS if gram.n >= 150 else 2 * DEFAULT_DRAWS)
         mode, method = _at_mode(target, reml), "importance"
         proposals, sample = [mode], _importance(target, [mode], n, seed)
-        while _poor(sample) and len(proposals) < ROUNDS:
+        while sample.ess < ESS_LIMIT and len(proposals) < ROUNDS:
             proposals.append(_refit(mode, sample) if len(proposals) > 1 else _broad(mode))
             sample = _importance(target, proposals, n, seed, sample)
-        if _poor(sample):
+        if sample.ess < ESS_LIMIT:
             sample, method = _slice(target, proposals[-1].mode, seed, sweeps), "slice"
     sds = target.theta(sample.x) * sample.sigma[:, None]
     pick = _systematic(sample.weights, kept)
     kept_sds, kept_sigma, weights = sds[pick], sample.sigma[pick], sample.weights
     return Posterior(
-        gram, kept_sds, kept_sigma, sample.k, sample.ess, sds, sample.sigma, weights, method, reml.short_by
+        gram, kept_sds, kept_sigma, sample.ess, sds, sample.sigma, weights, method, reml.short_by
     )
 
 
@@ -301,17 +296,7 @@ class _Sample:
     log_p: Floats
     sigma: Floats
     weights: Floats
-    k: float
     ess: float
-
-
-def _poor(sample: _Sample) -> bool:
-    """A heavy tail of weights together with a loss of sample size, or too small a sample.
-
-    k alone would raise false alarms: where the weights are bounded and nearly equal their few largest can
-    look like a heavy tail, although next to nothing is lost.
-    """
-    return (sample.k > K_LIMIT and sample.ess < 0.8 * len(sample.weights)) or sample.ess < ESS_LIMIT
 
 
 def _at_mode(target: _Target, reml: RemlFit) -> SplitT:
@@ -379,8 +364,9 @@ def _importance(
         x, log_p = np.vstack([before.x, x]), np.append(before.log_p, log_p)
         sigma = np.append(before.sigma, sigma)
     mixture = np.logaddexp.reduce([p.log_density(x) for p in proposals]) - np.log(len(proposals))
-    weights, k = smooth_weights(log_p - mixture)
-    return _Sample(x, log_p, sigma, weights, k, float(1.0 / (weights**2).sum()))
+    ratio = np.exp(log_p - mixture - (log_p - mixture).max())
+    weights = ratio / ratio.sum()
+    return _Sample(x, log_p, sigma, weights, float(1.0 / (weights**2).sum()))
 
 
 def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
@@ -391,7 +377,7 @@ def _slice(target: _Target, start: Floats, seed: int, sweeps: int) -> _Sample:
     x = slice_chain(target.value, start, widths, sweeps=sweeps, warm=min(WARM, sweeps), rng=rng)
     x[:, : target.terms] = np.abs(x[:, : target.terms])
     log_p, sigma = target.evaluate(x)
-    return _Sample(x, log_p, sigma, np.full(sweeps, 1.0 / sweeps), float("nan"), chain_ess(x))
+    return _Sample(x, log_p, sigma, np.full(sweeps, 1.0 / sweeps), chain_ess(x))
 
 
 def _systematic(weights: Floats, kept: int) -> Ints:

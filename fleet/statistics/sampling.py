@@ -2,8 +2,6 @@
 
 References
 ----------
-Vehtari, Simpson, Gelman, Yao & Gabry 2024, JMLR 25(72): Pareto smoothing of weights and the k diagnostic.
-Zhang & Stephens 2009, Technometrics 51(3): estimate of the generalised Pareto shape.
 Neal 2003, Annals of Statistics 31(3): stepping out (figure 3) and shrinking (figure 5) of a slice.
 Geyer 1992, Statistical Science 7(4): effective size of a chain from its autocorrelations.
 """
@@ -65,60 +63,6 @@ class SplitT:
         folds = -0.5 * (T_DF + 1.0) * np.log1p(z * z / T_DF).sum(axis=-1)
         each = np.log(T_SCALE * 2.0 / (self.left + self.right)).sum()
         return np.asarray(np.logaddexp.reduce(folds, axis=0) + each)
-
-
-def smooth_weights(log_weights: Floats) -> tuple[Floats, float]:
-    """Normalised, Pareto-smoothed weights and the shape k of their tail.
-
-    Parameters
-    ----------
-    log_weights : (n,) unnormalised log importance weights; -inf allowed
-
-    Returns
-    -------
-    weights : (n,) array that sums to 1
-    k : tail shape; above 0.7 the weighted means are not to be trusted.  0 when the tail is flat.
-    """
-    lw = log_weights - log_weights.max()
-    n = len(lw)
-    tail = int(min(np.ceil(0.2 * n), np.ceil(3.0 * np.sqrt(n))))
-    order = np.argsort(lw, kind="stable")
-    cut = lw[order[-tail - 1]]
-    exceed = np.exp(lw[order[-tail:]]) - np.exp(cut)
-    k = 0.0
-    if tail >= 5 and exceed[0] > 0.0 and exceed[-1] > 1e-12:
-        k, scale = pareto_shape(exceed)
-        quantile = (np.arange(tail) + 0.5) / tail
-        if abs(k) > 1e-9:
-            smooth = scale * np.expm1(-k * np.log1p(-quantile)) / k
-        else:
-            smooth = -scale * np.log1p(-quantile)
-        lw = lw.copy()
-        lw[order[-tail:]] = np.minimum(np.log(smooth + np.exp(cut)), 0.0)
-    weights = np.exp(lw)
-    return weights / weights.sum(), float(k)
-
-
-def pareto_shape(exceedances: Floats) -> tuple[float, float]:
-    """Shape k and scale of a generalised Pareto law, with the weak prior of the PSIS paper.
-
-    Parameters
-    ----------
-    exceedances : (m,) sorted positive values
-    """
-    x = exceedances
-    m = len(x)
-    grid = 30 + int(np.sqrt(m))
-    quartile = x[int(np.floor(m / 4 + 0.5)) - 1]
-    b = 1.0 / x[-1] + (1.0 - np.sqrt(grid / (np.arange(1, grid + 1) - 0.5))) / (3.0 * quartile)
-    shape = np.log1p(-b[:, None] * x).mean(axis=1)
-    log_lik = m * (np.log(-b / shape) - shape - 1.0)
-    weight = np.exp(log_lik - log_lik.max())
-    weight /= weight.sum()
-    keep = weight > 10.0 * np.finfo(float).eps
-    b_hat = float((b[keep] * weight[keep]).sum() / weight[keep].sum())
-    k = float(np.log1p(-b_hat * x).mean())
-    return (k * m + 0.5 * 10.0) / (m + 10.0), -k / b_hat
 
 
 def slice_chain(

@@ -47,7 +47,6 @@ class Outcome:
 
     bayes: dict[str, np.ndarray]
     naive: dict[str, np.ndarray]
-    k: float
     ess_share: float
     method: str
 
@@ -100,7 +99,7 @@ def bayes_places(gram: Gram, new: dict[str, pd.DataFrame], shift: float, seed: i
         z = (frame["y"].to_numpy() - shift - mean @ pick.T) / np.sqrt(variance)
         places[target] = norm.cdf(z).mean(axis=0)
     share = posterior.ess / len(posterior.raw_weights)
-    return Outcome(places, {}, posterior.k, share, posterior.method)
+    return Outcome(places, {}, share, posterior.method)
 
 
 def naive_places(reml: RemlFit, new: dict[str, pd.DataFrame], shift: float) -> dict[str, np.ndarray]:
@@ -122,7 +121,7 @@ def run(world: World, n: int, fleets: int, *, seed: int) -> list[Outcome]:
         gram, shifts = gram_of_frame(frame, "y", random=TERMS)
         got = bayes_places(gram, new, float(shifts[-1]), seed=20 + i)
         naive = naive_places(fit_reml(gram), new, float(shifts[-1]))
-        out.append(Outcome(got.bayes, naive, got.k, got.ess_share, got.method))
+        out.append(Outcome(got.bayes, naive, got.ess_share, got.method))
     return out
 
 
