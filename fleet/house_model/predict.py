@@ -49,11 +49,11 @@ from fleet.statistics.gram import Floats, Ints
 
 DIMENSIONS: Final = (
     "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
-    "spread_1", "spread_2", "spread_sag", "compliance_um_per_mn", "cantilever_length_mm", "vtf_mn",
+    "compliance_um_per_mn", "cantilever_length_mm", "vtf_mn",
     "read_static", "read_dynamic", "read_vta", "fault_t", "fault_b", "fault_sag",
-    "jump_t", "jump_b", "jump_sag", "room", "coef_minutes", "unit_minutes", "visit_static", "visit_vta",
+    "jump_t", "jump_b", "jump_sag", "room", "coef_minutes", "unit_minutes",
+    "visit_static", "visit_dynamic", "visit_vta",
 )  # fmt: skip
-SPREAD_NAMES: Final = ("spread_1", "spread_2")
 JUMP_LOG_SD: Final = 0.25
 """Sizes of faults beyond the cut differ by about a quarter."""
 LARGEST_CORRELATION: Final = 0.95
@@ -110,14 +110,7 @@ class Forecaster:
         u = np.clip(sobol_points(power, len(DIMENSIONS), seed)[:n_draws], 1e-12, 1.0 - 1e-12)
         self._u = dict(zip(DIMENSIONS, u.T, strict=True))
         self._z = {name: normal_quantile(x) for name, x in self._u.items()}
-        # A dimension more would draw all others anew.
-        self._told_noise = np.stack(
-            [
-                self._z["visit_static"],
-                np.random.default_rng(seed).standard_normal(n_draws),
-                self._z["visit_vta"],
-            ]
-        )
+        self._told_noise = np.stack([self._z[f"visit_{x}"] for x in ("static", "dynamic", "vta")])
         self._chooser = ScenarioChooser(house.facts)
 
     @cached_property
@@ -191,15 +184,12 @@ class Forecaster:
         covariates = {"warm": rows["warm"].to_numpy(), "aged": rows["aged"].to_numpy(), **extra}
         return Predictor(self.house.links[name]).mean_and_variance(rows, covariates)
 
-    def _unit_sd(
-        self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints, z: str
-    ) -> Floats:
-        """Standard deviation between true units, its own uncertainty drawn along."""
+    def _unit_sd(self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+        """Standard deviation between true units."""
         fit = self.house.links[name]
         spread = fit.spread
-        pairs = np.array([spread.log_factor(*x) for x in rows[["source", "family"]].itertuples(index=False)])
-        log_g = pairs[row, 0] + pairs[row, 1] * self._z[z]
-        unit = np.exp(log_g) * spread.plain(s2)
+        source, family = (rows[f].to_numpy(dtype=object) for f in ("source", "family"))
+        unit = np.exp(spread.log_factors(source, family)[0])[row] * spread.plain(s2)
         sigma2 = fit.posterior.sigma[parameters] ** 2
         total = sigma2 * (spread.noise + unit)
         return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
@@ -246,24 +236,23 @@ class Forecaster:
         own_force = np.where(np.isnan(own_force), figures["vtf_mn"], own_force)
         unread = self.house.facts.tracking_unread(rows["family"])[row]
         s2 = scale(np.where(unread, TYPICAL_VTA_DEG, self._angles(mean)[0]), own_force) ** 2
-        sd = np.stack(
-            [self._unit_sd(n, s2, rows, row, parameters, z) for n, z in zip(PAIR, SPREAD_NAMES, strict=True)]
-        )
-        sd_sag = self._unit_sd("sag", s2, rows, row, parameters, "spread_sag")
+        sd = np.stack([self._unit_sd(n, s2, rows, row, parameters) for n in PAIR])
+        sd_sag = self._unit_sd("sag", s2, rows, row, parameters)
         z1, z2, zs = self._unit_factor @ np.stack([self._z[f"unit_{x}"] for x in ("1", "2", "sag")])
         coef = correlate_normals(cov, self._z["coef_1"], self._z["coef_2"])
         fault = np.stack([self._fault("tracking", "t"), self._fault("built_in", "b")])[:, None, :]
         angles = self._angles(mean + coef + sd * np.stack([z1, z2])[:, None, :]) + fault
         beta = self._slope(rows, row, parameters)
+        slope = np.maximum(beta + sd_sag / np.sqrt(s2) * zs, SMALLEST_SLOPE)
         times = np.clip(figures["vtf_mn"] / own_force, *FORCE_LIMITS)
         apart = np.where(unread, TYPICAL_VTA_DEG - self._angles(mean + coef)[0], 0.0)
         pressed = self._pressed(angles[0], beta * scale(angles[0] + apart, own_force), times)
         angles[0] += pressed
         taught = angles[0] + apart
-        own, sag_fault = (np.broadcast_to(x, row.shape) for x in (zs, self._fault("sag", "sag")))
+        sag_fault = np.broadcast_to(self._fault("sag", "sag"), row.shape)
         pick = np.broadcast_to(np.arange(self.n), row.shape)
         if visit.told.size:
-            sag = self._unit_sag(beta, scale(taught), s2, sd_sag, own) + sag_fault
+            sag = slope * scale(taught) + sag_fault
             cov[0, 0] += sd[0] ** 2
             cov[1, 1] += sd[1] ** 2
             middle = self._angles(mean) + fault
@@ -271,14 +260,14 @@ class Forecaster:
             profile = rows["profile"].to_numpy(dtype=object)[row]
             sag = np.maximum(sag, 0.0)
             angles, pick = self._condition(angles, middle, cov, sag, visit, parameters, profile)
-            beta, s2, sd_sag, own, sag_fault, unread, taught, *kept = (
+            slope, sag_fault, unread, taught, *kept = (
                 np.take_along_axis(x, pick, axis=1)
-                for x in (beta, s2, sd_sag, own, sag_fault, unread, taught, *figures.values())
+                for x in (slope, sag_fault, unread, taught, *figures.values())
             )
             taught = np.where(unread, taught, angles[0])
             figures = dict(zip(figures, kept, strict=True))
-        sag = self._unit_sag(beta, scale(taught), s2, sd_sag, own)
-        return angles[0], angles[1], np.maximum(sag + sag_fault, 0.0), pick
+        sag = np.maximum(slope * scale(taught) + sag_fault, 0.0)
+        return angles[0], angles[1], sag, pick
 
     @staticmethod
     def _pressed(tracking: Floats, sag: Floats, times: Floats) -> Floats:
@@ -305,12 +294,6 @@ class Forecaster:
             if name in fixed
             else np.zeros(len(coef))
         )
-
-    @staticmethod
-    def _unit_sag(beta: Floats, scale: Floats, s2: Floats, sd: Floats, own: Floats) -> Floats:
-        """Sag of units that differ by ``sd``, log-normally about slope times scale; own: standard normals."""
-        cv2 = np.log1p((sd / np.maximum(beta * np.sqrt(s2), 1e-6)) ** 2)
-        return np.asarray(beta * scale * np.exp(np.sqrt(cv2) * own - 0.5 * cv2))
 
     def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
         """Sag over sag scale per draw, the unit's own part aside."""

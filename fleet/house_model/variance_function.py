@@ -91,12 +91,6 @@ class VarianceFunction:
         h, sd_h = _look_up(self.families, family, self.between_families).T
         return g + h, np.hypot(sd_g, sd_h)
 
-    def log_factor(self, source: str, family: str) -> tuple[float, float]:
-        """The same of one."""
-        g, sd_g = self.factors.get(source, (0.0, self.between))
-        h, sd_h = self.families.get(family, (0.0, self.between_families))
-        return g + h, float(np.hypot(sd_g, sd_h))
-
 
 def _look_up(factors: Factors, names: Names, between: float) -> Floats:
     """Mean and sd of the log factor of each name; one never seen has mean 0 and the sd between its like."""

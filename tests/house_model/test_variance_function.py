@@ -88,9 +88,10 @@ def test_families_of_unequal_spread_are_told_apart_within_their_source() -> None
     assert np.corrcoef(got, np.log(list(true.values())))[0, 1] > 0.97
     assert 0.5 < found.between_families < 0.9
     assert abs(found.families["thin"][0]) < 1.0
-    assert found.log_factor("a", "never seen") == (found.factors["a"][0], pytest.approx(
-        np.hypot(found.factors["a"][1], found.between_families)
-    ))  # fmt: skip
+    names = np.array(["a"], dtype=object), np.array(["never seen"], dtype=object)
+    log_factor, sd = (x[0] for x in found.log_factors(*names))
+    assert log_factor == pytest.approx(found.factors["a"][0])
+    assert sd == pytest.approx(np.hypot(found.factors["a"][1], found.between_families))
 
 
 def test_families_that_scatter_alike_are_taken_to() -> None:
@@ -113,7 +114,8 @@ def test_a_spread_comes_back_from_its_list() -> None:
 def test_a_source_never_seen_is_drawn_from_the_spread_between_sources() -> None:
     """Its factor is 1 on average, as uncertain as sources differ; with one source, as the prior says."""
     spread = VarianceFunction(0.1, 1.0, 0.0, {"a": (0.3, 0.1)}, 0.4)
-    assert spread.log_factor("never seen", "nor this") == (0.0, 0.4)
+    new = np.array(["never seen"], dtype=object)
+    assert [x[0] for x in spread.log_factors(new, new)] == [0.0, 0.4]
     assert spread.total(np.ones(2), np.array(["a", "new"], dtype=object)) == pytest.approx(
         [0.1 + np.exp(0.3), 1.1]
     )
