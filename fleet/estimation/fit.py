@@ -53,8 +53,6 @@ KEPT_VARIANCE: Final = 0.993888
 FEW_ROWS: Final = 30
 ENOUGH_RAKES: Final = 0.5
 """The tracking angle comes first where rakes are fewer than this share of tracking angles."""
-TYPICAL_S2: Final = 1.5**2
-"""Squared sag scale [degrees²] of a common pickup (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -163,7 +161,7 @@ class _Finisher(Fitter):
         A few rows of what is believed stand in where hardly a sheet reads both: with angles that go against
         each other, or a bench without rakes would quote them more widely than one that reads nothing.
         """
-        sd = np.sqrt([BELIEFS[n].base + BELIEFS[n].growth * TYPICAL_S2 for n in PAIRED])
+        sd = np.sqrt([BELIEFS[n].variance for n in PAIRED])
         believed = np.outer(sd, sd) * [[1.0, AGAINST], [AGAINST, 1.0]]
         t, b = (_pooled(self.products, n, n) for n in PAIRED)
         cross = _pooled(self.products, *PAIRED)
@@ -184,7 +182,7 @@ class _Finisher(Fitter):
             own = _both(own, _squares(lone, self.fits[alone], alone))
         noise = float(weights @ noise_matrix(PAIRED, dict(self.noise)) @ weights)
         rows, total = (float(x.sum()) for x in own)
-        rough = VarianceFunction(noise, max(total / max(rows, 1.0) - noise, belief.base), 0.0, {}, 0.0)
+        rough = VarianceFunction.of(noise, max(total / max(rows, 1.0) - noise, belief.variance))
         spread = self.spread_from_moments(own, link, sums, rough, self.kept, belief=belief)
         return self.final(sums, link, lean_on(spread, link.name, spreads), belief, None)
 

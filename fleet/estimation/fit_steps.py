@@ -59,8 +59,8 @@ class Fitter:
         total = sums.moments.sum(axis=0)
         n = max(total[0, 0], 1.0)
         own = total[-1, -1] / n - (total[0, -1] / n) ** 2
-        base = belief.base if link.scale == "whole" else max(own, belief.base)
-        return VarianceFunction(self.noise_of(link), base, 6.0 * belief.growth, {}, 0.0)
+        wide = 6.0 * belief.variance if link.scaled else max(own, belief.variance)
+        return VarianceFunction.of(self.noise_of(link), wide, scaled=link.scaled)
 
     def weighted(self, sums: Sums, spread: VarianceFunction) -> Cells:
         """The sums as cells, each weighted by what its rows scatter."""
@@ -118,8 +118,8 @@ class Fitter:
         return self._variances(squares, link, self.noise_of(link), BELIEFS[link.name])
 
     def _variances(self, squares: pd.DataFrame, link: Link, noise: float, belief: Prior) -> VarianceFunction:
-        prior = (belief.base, belief.growth, SPREAD_ROWS)
-        return fit_variances(squares, self.s2, noise=noise, scale=link.scale, prior=prior)
+        prior = (belief.variance, SPREAD_ROWS)
+        return fit_variances(squares, self.s2, noise=noise, scaled=link.scaled, prior=prior)
 
     def spread_from_moments(
         self,

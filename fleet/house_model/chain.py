@@ -149,7 +149,7 @@ class Link:
     terms : random terms
     fixed : fixed columns; ``"1"`` is the intercept
     reading : how much of each reading's noise is in the response
-    scale : how the unit spread grows with the sag scale S: ``none``, ``part`` or ``whole``
+    scaled : whether units scatter in proportion to the sag scale S
     centre : constant taken off the response before it is summed (any value inside the data's range)
     """
 
@@ -157,7 +157,7 @@ class Link:
     terms: tuple[Term, ...]
     fixed: tuple[str, ...] = ("1",)
     reading: dict[str, float] = field(default_factory=dict)
-    scale: str = "none"
+    scaled: bool = False
     centre: float = 0.0
 
     @property
@@ -186,7 +186,6 @@ LINKS: Final[tuple[Link, ...]] = (
         _ANGLE,
         ("1", "warm", "aged"),
         {"vta_dynamic_deg": 1.0, "sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
-        scale="part",
         centre=23.0,
     ),
     Link(
@@ -201,7 +200,7 @@ LINKS: Final[tuple[Link, ...]] = (
         _main("source", "family", "profile", "frequency", covariate="s"),
         ("s", "s_warm", "s_aged"),
         {"sra_static_deg": 1.0, "sra_dynamic_deg": -1.0},
-        scale="whole",
+        scaled=True,
     ),
     Link("zenith", _main("source", "family", "profile"), reading={"zenith_deg": 1.0}),
     Link("azimuth_seen", _main("source", "family"), reading={"azimuth_optical_deg": 1.0}),
@@ -221,7 +220,6 @@ LINKS: Final[tuple[Link, ...]] = (
         _ANGLE,
         ("1", "warm", "aged"),
         {"sra_static_deg": 1.0},
-        scale="part",
         centre=91.0,
     ),
 )
@@ -232,7 +230,7 @@ next to nothing (see `fleet.house_model.angle_sums`)."""
 PAIRED: Final = ("tracking", "built_in")
 PAIR_FIXED: Final = ("1", "warm", "aged")
 PAIR_COVARIATES: Final = ("warm", "aged", YEARS)
-PAIR_LINKS: Final = tuple(Link(name, _ANGLE, PAIR_FIXED, scale="part") for name in PAIR)
+PAIR_LINKS: Final = tuple(Link(name, _ANGLE, PAIR_FIXED) for name in PAIR)
 ANGLES: Final = ("tracking", "built_in", "sag")
 RAKE: Final = "rake"
 """Tracking plus built-in angle: what a sheet tells of the two that has a rake and no tracking angle."""

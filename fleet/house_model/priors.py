@@ -31,13 +31,12 @@ class Prior:
     Attributes
     ----------
     anchors : fixed coefficients with mean and sd, in the link's units (the intercept not yet centred)
-    base, growth : variance between units of one family, see `fleet.house_model.variance_function`
+    variance : between units of one family; where the link is scaled, over the squared sag scale
     term : scale of the half-t prior on the spread between levels
     """
 
     anchors: tuple[Anchor, ...]
-    base: float
-    growth: float
+    variance: float
     term: float
 
     def centred(self, centre: float) -> tuple[Anchor, ...]:
@@ -49,22 +48,22 @@ _WARM = Anchor("warm", 0.0, 0.1)
 _AGED = Anchor("aged", 0.0, 0.5)
 BELIEFS: Final[Mapping[str, Prior]] = {
     # Woodward 1982 (as summarised second-hand) sampled 22 to 35°; today's pickups are mostly at 20 to 28°.
-    "tracking": Prior((Anchor("1", 26.0, 3.5), _WARM, _AGED), 1.4, 0.25, 0.8),
-    "built_in": Prior((Anchor("1", 66.5, 2.4), _WARM, _AGED), 1.0, 0.0, 0.6),
+    "tracking": Prior((Anchor("1", 26.0, 3.5), _WARM, _AGED), 2.0, 0.8),
+    "built_in": Prior((Anchor("1", 66.5, 2.4), _WARM, _AGED), 1.0, 0.6),
     # Drag over tracking force about 0.3, rubber softer than its dynamic figure by about 1.7.
     "sag": Prior(
-        (Anchor("s", 0.5, 0.15), Anchor("s_warm", 0.005, 0.01), Anchor("s_aged", 0.0, 0.05)), 0.0, 0.006, 0.1
+        (Anchor("s", 0.5, 0.15), Anchor("s_warm", 0.005, 0.01), Anchor("s_aged", 0.0, 0.05)), 0.006, 0.1
     ),
-    "zenith": Prior((Anchor("1", 0.0, 0.5),), 1.2, 0.0, 0.3),
-    "azimuth_seen": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
-    "azimuth_electrical": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.0, 0.15),
-    "balance": Prior((Anchor("1", 0.0, 0.2),), 0.13, 0.0, 0.1),
-    "tilt_room": Prior((Anchor("1", 3.5, 0.8),), 0.06, 0.0, 0.6),
+    "zenith": Prior((Anchor("1", 0.0, 0.5),), 1.2, 0.3),
+    "azimuth_seen": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.15),
+    "azimuth_electrical": Prior((Anchor("1", 0.0, 0.3),), 0.45, 0.15),
+    "balance": Prior((Anchor("1", 0.0, 0.2),), 0.13, 0.1),
+    "tilt_room": Prior((Anchor("1", 3.5, 0.8),), 0.06, 0.6),
     # The sum of tracking and built-in angle, which go against each other (see `AGAINST`).
-    RAKE: Prior((Anchor("1", 92.5, 2.1), _WARM, _AGED), 2.4, 0.25, 0.48),
+    RAKE: Prior((Anchor("1", 92.5, 2.1), _WARM, _AGED), 3.0, 0.48),
     # Somewhat over an hour; a degree of tilt or a conflict of targets adds about a tenth.
     "minutes": Prior(
-        (Anchor("1", 4.2, 0.4), Anchor("tilted", 0.09, 0.06), Anchor("conflict", 0.1, 0.1)), 0.04, 0.0, 0.15
+        (Anchor("1", 4.2, 0.4), Anchor("tilted", 0.09, 0.06), Anchor("conflict", 0.1, 0.1)), 0.04, 0.15
     ),
 }
 
@@ -90,9 +89,8 @@ def pair_prior(weights: Floats) -> Prior:
         against = AGAINST if column == "1" else 0.0
         anchors.append(Anchor(column, float(weights @ means), _sd(weights, sds, against)))
     square = weights**2
-    base = float(square @ [b.base for b in parts])
-    growth = float(square @ [b.growth for b in parts])
-    return Prior(tuple(anchors), base, growth, _sd(weights, np.array([b.term for b in parts]), AGAINST))
+    variance = float(square @ [b.variance for b in parts])
+    return Prior(tuple(anchors), variance, _sd(weights, np.array([b.term for b in parts]), AGAINST))
 
 
 def _sd(weights: Floats, sds: Floats, correlation: float) -> float:

@@ -1,20 +1,19 @@
 """How far sound units scatter about their expectation: by link, sag scale, assembly source and family.
 
-Variance of a reading's residual = reading noise + g_source × h_family × (base + growth × S²).  The noise is
-known from repeats; base and growth are fitted to the residuals' mean squares; the factors g of sources and h
-of families are pooled: one with few units stays near 1, and one never seen is drawn from the spread between
-its like.
+Variance of a reading's residual = reading noise + g_source × h_family × base, or growth × S² in sag.
+The noise is known from repeats; base or growth is fitted to the residuals' mean squares; the factors g of
+sources and h of families are pooled: one with few units stays near 1, and one never seen is drawn from the
+spread between its like.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import scipy
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -38,7 +37,7 @@ class VarianceFunction:
     Attributes
     ----------
     noise : variance of the reading noise in the response
-    base, growth : unit variance = g × h × (base + growth × S²)
+    base, growth : unit variance = g × h × (base + growth × S²); one is 0, but in models kept earlier
     factors : per source (mean of log g, sd of log g)
     between : sd of log g between sources, for one never seen
     families : per family (mean of log h, sd of log h)
@@ -54,6 +53,11 @@ class VarianceFunction:
     families: Factors = field(default_factory=dict)
     between_families: float = 0.0
     told: Factors = field(default_factory=dict, compare=False, repr=False)
+
+    @classmethod
+    def of(cls, noise: float, variance: float, *, scaled: bool = False) -> VarianceFunction:
+        """Of sources and families that are all alike."""
+        return cls(noise, 0.0 if scaled else variance, variance if scaled else 0.0, {}, 0.0)
 
     def unit_variance(self, s2: Floats, source: Names, family: Names | None = None) -> Floats:
         """Variance between true units at squared sag scale ``s2``; without families, of one whose h is 1."""
@@ -103,8 +107,8 @@ def fit_variances(
     s2_of_class: Floats,
     *,
     noise: float,
-    scale: str = "none",
-    prior: tuple[float, float, float] | None = None,
+    scaled: bool = False,
+    prior: tuple[float, float] = (SMALLEST, 0.0),
 ) -> VarianceFunction:
     """Fit the variance function to mean squares of residuals.
 
@@ -113,46 +117,40 @@ def fit_variances(
     squares : columns source, family, scale_class, n (effective number), m2 (mean square of residuals)
     s2_of_class : mean squared sag scale of each class
     noise : variance of the reading noise in the response
-    scale : ``none`` keeps ``growth`` at 0, ``whole`` keeps ``base`` at 0, ``part`` fits both
-    prior : believed base and growth, and the number of rows they count for
+    scaled : whether units scatter in proportion to the sag scale
+    prior : believed unit variance (at a sag scale of 1), and the number of rows it counts for
     """
     d = squares[squares["n"] > 0.0]
-    believed_base, believed_growth, rows = prior or (SMALLEST, 0.0, 0.0)
+    believed, rows = prior
     if d.empty:
-        none: Factors = {}
-        return VarianceFunction(
-            noise, believed_base, believed_growth, none, PRIOR_BETWEEN, none, PRIOR_BETWEEN_FAMILIES
-        )
+        none = VarianceFunction.of(noise, believed, scaled=scaled)
+        return replace(none, between=PRIOR_BETWEEN, between_families=PRIOR_BETWEEN_FAMILIES)
     n = d["n"].to_numpy(dtype=float)
     excess = d["m2"].to_numpy(dtype=float) - noise
-    s2 = s2_of_class[d["scale_class"].to_numpy(dtype=int)]
+    shape = s2_of_class[d["scale_class"].to_numpy(dtype=int)] if scaled else np.ones(len(d))
     groups = [
         _Pool(d["source"].astype(str).to_numpy(), PRIOR_BETWEEN),
         _Pool(d["family"].astype(str).to_numpy(), PRIOR_BETWEEN_FAMILIES),
     ]
-    base, growth = max(float(np.average(excess, weights=n)), SMALLEST), 0.0
-    all_s2, all_n = np.append(s2, [1.0, 4.0]), np.append(n, [0.5 * rows, 0.5 * rows])
-    all_excess = np.append(excess, believed_base + believed_growth * all_s2[-2:])
+    variance = float(np.average(excess, weights=n) / np.average(shape, weights=n))
+    all_n, all_excess, all_shape = (
+        np.append(x, own) for x, own in ((n, rows), (excess, believed), (shape, 1.0))
+    )
     for _ in range(ROUNDS):
-        factor = np.append(np.exp(groups[0].each + groups[1].each), [1.0, 1.0])
-        total = noise + factor * np.maximum(base + growth * all_s2, SMALLEST)
-        root = np.sqrt(all_n) / total
-        columns = np.stack([factor * (scale != "whole"), factor * all_s2 * (scale != "none")], axis=1)
-        fitted, _ = scipy.optimize.nnls(columns * root[:, None], all_excess * root)
-        base, growth = float(fitted[0]), float(fitted[1])
-        plain = np.maximum(base + growth * s2, SMALLEST)
+        column = np.append(np.exp(groups[0].each + groups[1].each), 1.0) * all_shape
+        root = np.sqrt(all_n) / (noise + column * max(variance, SMALLEST))
+        variance = float((root**2 * column) @ all_excess / ((root * column) @ (root * column)))
+        plain = max(variance, SMALLEST) * shape
         for own, other in (groups, groups[::-1]):
             own.pool(n, excess, np.exp(other.each) * plain, noise)
     source, family = groups
-    return VarianceFunction(
-        noise,
-        max(base, SMALLEST if growth == 0.0 else 0.0),
-        growth,
-        source.pairs,
-        source.between,
-        family.pairs,
-        family.between,
-        family.told,
+    return replace(
+        VarianceFunction.of(noise, max(variance, SMALLEST), scaled=scaled),
+        factors=source.pairs,
+        between=source.between,
+        families=family.pairs,
+        between_families=family.between,
+        told=family.told,
     )
 
 

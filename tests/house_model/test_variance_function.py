@@ -1,4 +1,4 @@
-"""The variance function: noise + g_source × h_family × (base + growth × S²)."""
+"""The variance function: noise + g_source × h_family × base, or growth × S²."""
 
 from __future__ import annotations
 
@@ -35,21 +35,23 @@ def squares(
     return pd.concat(parts, ignore_index=True)
 
 
-def test_both_parts_and_the_sources_factors_are_found() -> None:
-    """Five sources of unequal spread, plenty of rows: base, growth and every factor within 6 %."""
+@pytest.mark.parametrize(("base", "growth"), [(1.3, 0.0), (0.0, 0.3)])
+def test_the_variance_and_the_sources_factors_are_found(base: float, growth: float) -> None:
+    """Five sources of unequal spread, plenty of rows, with the sag scale and without: within 6 %."""
     true = {"a": 0.6, "b": 0.8, "c": 1.0, "d": 1.3, "e": 1.6}
-    found = fit_variances(squares(0.17, 1.3, 0.3, true, 4000), S2, noise=0.17, scale="part")
+    data = squares(0.17, base, growth, true, 4000)
+    found = fit_variances(data, S2, noise=0.17, scaled=growth > 0.0)
     for source, g in true.items():
         got = found.unit_variance(S2, np.full(len(S2), source, dtype=object))
-        assert got == pytest.approx(g * (1.3 + 0.3 * S2), rel=0.06)
+        assert got == pytest.approx(g * (base + growth * S2), rel=0.06)
     assert found.noise == 0.17
 
 
-def test_the_scale_says_which_part_is_there() -> None:
-    """`none` has no growth, `whole` has no base beyond the least that keeps it positive."""
+def test_units_scatter_with_the_sag_scale_or_without() -> None:
+    """Either has just its own part."""
     data = squares(0.05, 0.5, 0.2, {"a": 1.0, "b": 1.0}, 500)
-    assert fit_variances(data, S2, noise=0.05, scale="none").growth == 0.0
-    assert fit_variances(data, S2, noise=0.05, scale="whole").base < 1e-5
+    assert fit_variances(data, S2, noise=0.05).growth == 0.0
+    assert fit_variances(data, S2, noise=0.05, scaled=True).base == 0.0
 
 
 def test_a_source_with_few_units_stays_near_the_others() -> None:
@@ -133,12 +135,11 @@ def test_noise_above_the_scatter_leaves_no_negative_variance() -> None:
 def test_a_belief_counts_for_its_rows_and_no_more() -> None:
     """Without data the belief stands; against thousands of rows it weighs nothing."""
     nothing = pd.DataFrame({n: [] for n in ("source", "family", "scale_class", "n", "m2")})
-    cold = fit_variances(nothing, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
-    assert (cold.base, cold.growth, cold.between) == (1.4, 0.25, PRIOR_BETWEEN)
-    data = squares(0.1, 0.5, 0.1, {"a": 1.0, "b": 1.0}, 3000)
-    with_belief = fit_variances(data, S2, noise=0.1, scale="part", prior=(1.4, 0.25, 4.0))
-    without = fit_variances(data, S2, noise=0.1, scale="part")
-    assert with_belief.plain(S2) == pytest.approx(without.plain(S2), rel=2e-3)
+    cold = fit_variances(nothing, S2, noise=0.1, prior=(1.4, 4.0))
+    assert (cold.base, cold.growth, cold.between) == (1.4, 0.0, PRIOR_BETWEEN)
+    data = squares(0.1, 0.5, 0.0, {"a": 1.0, "b": 1.0}, 3000)
+    with_belief = fit_variances(data, S2, noise=0.1, prior=(1.4, 4.0))
+    assert with_belief.base == pytest.approx(fit_variances(data, S2, noise=0.1).base, rel=2e-3)
 
 
 def test_the_nearest_covariance_keeps_what_is_sound() -> None:

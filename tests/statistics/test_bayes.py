@@ -12,8 +12,6 @@ from fleet.statistics.bayes import (
     V_LIMIT,
     Posterior,
     _at_mode,
-    _poor,
-    _Sample,
     _slice,
     _systematic,
     _Target,
@@ -169,15 +167,6 @@ def test_a_density_in_several_places_is_sampled_in_all(seed: int) -> None:
     assert mean == pytest.approx([0.700, 0.489, 0.462, 0.398, 0.383], abs=0.05)
     spread = np.sqrt(w @ (draws - mean) ** 2)
     assert spread == pytest.approx([0.403, 0.387, 0.388, 0.309, 0.307], abs=0.05)
-
-
-def test_bounded_weights_with_a_large_k_are_no_alarm() -> None:
-    """k above 0.7 counts when a fifth of the sample is lost; a small sample always counts."""
-    x, ones = np.zeros((500, 2)), np.ones(500)
-    assert not _poor(_Sample(x, ones, ones, ones / 500, 1.2, 450.0))
-    assert _poor(_Sample(x, ones, ones, ones / 500, 1.2, 390.0))
-    assert not _poor(_Sample(x, ones, ones, ones / 500, 0.6, 390.0))
-    assert _poor(_Sample(x, ones, ones, ones / 500, 0.1, 99.0))
 
 
 def test_kept_draws_stand_for_the_weighted_ones() -> None:
