@@ -75,10 +75,3 @@ def test_dyes_as_published() -> None:
     assert median == pytest.approx(1375.0, rel=0.1)
     assert w @ (got.raw_sds[:, 0] < 1.0) == pytest.approx(0.089, abs=0.04)
     assert np.sqrt(w @ cov[:, -1, -1]) == pytest.approx(22.05, rel=0.1)
-
-
-@pytest.mark.long
-def test_that_prior_is_more_than_importance_sampling_can_take() -> None:
-    """The heap at zero breaks the weights, which is noticed: the slice sampler takes over."""
-    got = fit_bayes(gram_of(DYESTUFF), prior=gamma_precisions(1e-3, 1e-3), sigma_floor=0.0, draws=512)
-    assert got.method == "slice"
