@@ -118,5 +118,6 @@ def yes_no(value: Any) -> str:
 
 
 def count(n: int, noun: str) -> str:
-    """A count with its noun: 1 unit, 3 units."""
-    return f"{n:.0f} {noun}{'' if n == 1 else 's'}"
+    """A count with its noun: 1 unit, 3 units, 2 families."""
+    many = f"{noun[:-1]}ies" if noun.endswith("y") and noun[-2] not in "aeiou" else f"{noun}s"
+    return f"{n:.0f} {noun if n == 1 else many}"

@@ -44,6 +44,7 @@ from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
 from fleet.house_model.priors import AGAINST, BELIEFS, DRIFT, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
 from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
+from fleet.numerals import count
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
 from fleet.statistics.reml import SHORT
@@ -117,7 +118,7 @@ def fit_trimmed(
         links[link.name] = finisher.pair_link(link, weights, spreads)
     correlation = _correlation(cut.products, spreads, finisher)
     notes = tuple(
-        f"{LINK[n].words}: {rows:.0f} sheets, so common practice still speaks along"
+        f"{LINK[n].words}: {count(round(rows), 'sheet')}, so common practice still speaks along"
         for n, rows in ((n, max(links[n].rows, float(finisher.sums[n].counts.sum()))) for n in names)
         if rows < FEW_ROWS
     ) + tuple(

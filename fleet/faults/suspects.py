@@ -19,6 +19,7 @@ from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals, stand_ins
+from fleet.numerals import count
 from fleet.policy.policy import Policy
 from fleet.results import Result
 from fleet.words import quantity
@@ -344,7 +345,7 @@ def _join(words: Sequence[str]) -> str:
 
 
 def _sentence(judged: int, flagged: int, kept: Promise) -> str:
-    head = f"{judged} units judged, {flagged} flagged"
+    head = f"{count(judged, 'unit')} judged, {flagged} flagged"
     if not flagged:
         return f"{head}: none differs from its kind by more than chance explains."
     return f"{head}; {kept.sentence}"

@@ -20,6 +20,7 @@ from fleet.intake.faults import Fault
 from fleet.intake.guides.guide import Guide
 from fleet.intake.reader import TABLE_SUFFIXES, read_sheets
 from fleet.intake.table import SheetTable, place_of
+from fleet.numerals import count
 
 if TYPE_CHECKING:
     from fleet.store import Appended, Store
@@ -56,7 +57,7 @@ class IntakeReport:
     @property
     def read(self) -> str:
         """How many rows were read, on how many pages if on several."""
-        return f"{self.rows_read} rows read" + (f" on {self.pages} pages" if self.pages > 1 else "")
+        return f"{count(self.rows_read, 'row')} read" + (f" on {self.pages} pages" if self.pages > 1 else "")
 
     @property
     def not_looked_at(self) -> str:

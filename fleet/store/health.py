@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fleet.columns import COLUMNS
+from fleet.numerals import count
 from fleet.store.store import Store
 
 
@@ -29,10 +30,11 @@ class Health:
     @property
     def sentence(self) -> str:
         """Counts and verdict in one sentence."""
-        verdict = "all is well" if not self.problems else f"{len(self.problems)} problems"
+        verdict = "all is well" if not self.problems else count(len(self.problems), "problem")
         return (
-            f"{self.sheets} sheets of {self.units} units in {self.versions} versions "
-            f"from {self.intakes} intakes, revision {self.revision}: {verdict}."
+            f"{count(self.sheets, 'sheet')} of {count(self.units, 'unit')} "
+            f"in {count(self.versions, 'version')} from {count(self.intakes, 'intake')}, "
+            f"revision {self.revision}: {verdict}."
         )
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import duckdb
 
 from fleet.errors import FleetError
+from fleet.numerals import count
 from fleet.store.append import OTHER_KEY, bump_revision, rename_tokens, tables_of
 from fleet.store.backup import catch_up, known_copies, remake
 from fleet.store.connection import READER_WAIT_S, Connection, connection, utc_now
@@ -91,14 +92,14 @@ class Forgotten:
     def sentence(self) -> str:
         """What happened, in one sentence."""
         if not self.versions and self.quotes:
-            return (
-                f"{self.quotes} kept quotes are erased and the file is rewritten; there was no sheet of it."
-            )
+            quotes = count(self.quotes, "kept quote")
+            return f"Erased: {quotes}; the file is rewritten; there was no sheet of it."
         if not self.versions:
             return "Nothing of it was in the store; the file is rewritten all the same."
-        quotes = f" and {self.quotes} kept quotes" if self.quotes else ""
+        quotes = f" and {count(self.quotes, 'kept quote')}" if self.quotes else ""
         return (
-            f"{self.sheets} sheets in {self.versions} versions{quotes} are erased and the file is rewritten; "
+            f"Erased: {count(self.sheets, 'sheet')} in {count(self.versions, 'version')}{quotes}; "
+            "the file is rewritten; "
             "the house model went with them (make it again with: fleet refit)"
             + (
                 f"; blurred, it stays in the sums of {self.published} published groups"

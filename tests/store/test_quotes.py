@@ -159,7 +159,7 @@ def test_forgetting_a_unit_forgets_its_quotes(store: Store, sheets: Sheets) -> N
     keep_backtest(store, quotes(foretold))
     gone = forget_unit(store, TOKEN)
     assert gone.quotes == 3
-    assert "and 3 kept quotes are erased" in gone.sentence
+    assert "and 3 kept quotes; the file" in gone.sentence
     assert pairs(store) == [("A1", 3.0)]
     assert forget_sheet(store, "A1").quotes == 1
     assert matched_quotes(store).issued == 0
@@ -169,7 +169,7 @@ def test_forgetting_a_unit_that_was_only_quoted(store: Store, sheets: Sheets) ->
     """A quote alone is erased too, and the sentence says so."""
     store.append(sheets({}), file_name="a.csv")
     keep_quotes(store, quotes({"serial_token": TOKEN}))
-    assert forget_unit(store, TOKEN).sentence.startswith("1 kept quotes are erased")
+    assert forget_unit(store, TOKEN).sentence.startswith("Erased: 1 kept quote;")
     assert matched_quotes(store).issued == 0
 
 

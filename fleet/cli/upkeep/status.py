@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from fleet.cli import common
 from fleet.cli.common import say
 from fleet.columns import HELD_BACK
+from fleet.numerals import count
 
 if TYPE_CHECKING:
     from fleet.store import Store
@@ -29,9 +30,9 @@ def _say_all(where: Store) -> None:
     say(f"Store {where.path}, revision {where.revision()}.")
     if held.sheets:
         say(
-            f"{held.unit_sheets} sheets of {held.units} units: {held.families} families, "
-            f"{held.sources} assembly sources; "
-            f"{held.sheets - held.unit_sheets} sheets of check pickups, {held.first} to {held.last}."
+            f"{count(held.unit_sheets, 'sheet')} of {count(held.units, 'unit')}: "
+            f"{count(held.families, 'family')}, {count(held.sources, 'assembly source')}; "
+            f"{count(held.sheets - held.unit_sheets, 'sheet')} of check pickups, {held.first} to {held.last}."
         )
     else:
         say("It holds no sheet yet.")

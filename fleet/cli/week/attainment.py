@@ -18,7 +18,7 @@ from fleet.cli.week.attainment_comparisons import (
     show_what_if,
 )
 from fleet.errors import FleetError
-from fleet.numerals import NOT_KNOWN, percent, percent_span, percents
+from fleet.numerals import NOT_KNOWN, count, percent, percent_span, percents
 from fleet.words import measure as measure_words
 
 if TYPE_CHECKING:
@@ -295,7 +295,7 @@ def show_attainment(
     labels = list(found.columns[: list(found.columns).index("units")])
     total = int(found["units"].sum())
     label = found["policy"].iloc[0] if len(found) else NOT_KNOWN
-    say(f"{total} units, each by its newest sheet; policy {label}: {policy_words(policy)}.")
+    say(f"{count(total, 'unit')}, each by its newest sheet; policy {label}: {policy_words(policy)}.")
     if found.empty:
         return
     groups: dict[str, list[Any]] = {name.replace("_", " "): list(found[name]) for name in labels}

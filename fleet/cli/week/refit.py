@@ -11,7 +11,7 @@ import typer
 from fleet.cli import common, files_out
 from fleet.cli.common import say
 from fleet.errors import FleetError
-from fleet.numerals import percent
+from fleet.numerals import count, percent
 
 if TYPE_CHECKING:
     from fleet.house_model.house import House
@@ -86,7 +86,7 @@ def tell_refit(house: House) -> None:
     """Say what was learnt from how many sheets."""
     rows = max((link.rows for link in house.links.values()), default=0.0)
     say(
-        f"House model fitted: {len(house.links)} links from {rows:.0f} sheets "
+        f"House model fitted: {len(house.links)} links from {count(round(rows), 'sheet')} "
         f"(store revision {house.revision})."
     )
     for note in house.notes:

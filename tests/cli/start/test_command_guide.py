@@ -87,4 +87,4 @@ def test_a_folder_of_files(fleet: Fleet, sheets: Path) -> None:
         (folder / f"{i}.csv").write_text(f"{first}\n{row}\n")
     ran = fleet("intake", str(folder))
     assert ran.status == 0
-    assert ran.out.count("1 rows read, 1 taken in") == 4
+    assert ran.out.count("1 row read, 1 taken in") == 4

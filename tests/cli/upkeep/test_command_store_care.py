@@ -51,7 +51,7 @@ def test_forget_a_unit_by_its_serial(fleet: Fleet, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(sys, "stdin", io.StringIO("S-2\n"))
     ran = fleet("forget", "--serial", "-", "--yes")
     assert ran.status == 0
-    assert ran.out.startswith("1 sheets in 1 versions are erased")
+    assert ran.out.startswith("Erased: 1 sheet in 1 version;")
     assert "A2" not in Store("own.duckdb").current()["sheet_no"].tolist()
 
 
