@@ -93,7 +93,7 @@ class Bench:
                 export_tallies(other, self.base / f"{name}.npz", bench=name, smallest=5)
             take_in(self.store, self.base / "theirs.npz", code="south")
         if "log" in self.state:  # its last intake is committed and not yet folded into the file
-            connection._QUIET += "; pragma disable_checkpoint_on_shutdown"  # type: ignore[misc]
+            connection.QUIET += "; pragma disable_checkpoint_on_shutdown"  # type: ignore[misc]
         intake_file(self.store, self.base / "second.csv")
         assert log_of(self.store).exists() is ("log" in self.state)
 

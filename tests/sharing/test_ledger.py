@@ -171,7 +171,7 @@ def test_a_ledger_that_the_disk_did_not_take_is_no_ledger(
 ) -> None:
     """Where DuckDB leaves a new file's rows in its log, as it does when the disk fails, the old one stays."""
     before = ledger_file(store).read_bytes()
-    monkeypatch.setattr(connection, "_QUIET", "pragma disable_checkpoint_on_shutdown")
+    monkeypatch.setattr(connection, "QUIET", "pragma disable_checkpoint_on_shutdown")
     with pytest.raises(FleetError, match=r"the disk of the store .* fails"):
         note_ledger(store)
     assert ledger_file(store).read_bytes() == before
