@@ -30,7 +30,7 @@ from fleet.house_model.variance_function import VarianceFunction
 from synthetic_data.world import Spread as WorldSpread
 
 pytestmark = pytest.mark.validity
-LARGE_SEEDS = range(1, 7) if LONG else range(1, 2)
+LARGE_SEEDS = range(1, 7) if LONG else range(1, 3)
 SMALL_SEEDS = range(1, 11) if LONG else range(1, 5)
 SOUND_SEEDS = range(1, 7) if LONG else range(1, 2)
 HARDER = {
