@@ -194,6 +194,7 @@ def test_no_two_causes_look_alike() -> None:
     assert len(shape.to_dict()["scale"]["range"]) == 2
 
 
+@pytest.mark.long
 def test_a_fleet_without_flags_has_no_marks() -> None:
     """Where nothing is flagged the picture has its dots and says that nothing is."""
     found = judged("awkward 6")

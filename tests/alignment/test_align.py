@@ -118,6 +118,7 @@ def test_a_hundred_thousand_settings_hold_in_space() -> None:
     assert (said.rake[free] <= high).all()
 
 
+@pytest.mark.long
 def test_the_advice_holds_in_space() -> None:
     """The same for whole alignments, of which some corrections are left; the edge is square where turned."""
     rng = np.random.default_rng(5)

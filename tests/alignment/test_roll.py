@@ -205,6 +205,7 @@ def test_curve_has_its_lowest_cost_at_the_proposal():
     assert lowest == pytest.approx(advice.roll_deg, abs=0.0126)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("rolls", "phases"),
     [([0.0], True), ([0.0, 2.0], True), ([-2.0, 0.0, 2.0], True), ([-2.0, 0.0, 2.0], False)],

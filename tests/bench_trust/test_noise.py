@@ -49,6 +49,7 @@ def test_the_noise_is_found_with_its_interval() -> None:
     assert whole(repeat_noise(plain).table)["dof"] == 200
 
 
+@pytest.mark.long
 def test_intervals_hold_what_they_promise() -> None:
     """95 % intervals over 100 benches of 30 pairs: at least 87 hold the truth (3.7 sd of a count)."""
     held = 0

@@ -15,7 +15,7 @@ from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store, list_verdicts
 
-pytestmark = pytest.mark.filterwarnings("error")
+pytestmark = [pytest.mark.filterwarnings("error"), pytest.mark.long]
 
 
 @pytest.mark.long

@@ -15,6 +15,8 @@ from streamlit.testing.v1 import AppTest
 from fleet.fitting.refit import refit
 from fleet.store import Store
 
+pytestmark = pytest.mark.long
+
 CLICKS = {
     ("normal", "every_unit"): 1,
     ("normal", "plane"): 1,

@@ -15,6 +15,8 @@ from fleet.policy.policy import Policy
 from fleet.store import Store
 from fleet.words import STATES, TARGETS
 
+pytestmark = pytest.mark.long
+
 
 def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: OpenPage) -> None:
     """Answer and table are those of the same count without a page."""

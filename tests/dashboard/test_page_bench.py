@@ -15,6 +15,8 @@ from fleet.bench_trust.watch import check_pickups, watch
 from fleet.store import Store, pick_sheets
 from synthetic_data.demo import demo_fleet
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def checked(tmp_path_factory: pytest.TempPathFactory) -> Path:

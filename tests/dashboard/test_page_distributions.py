@@ -12,6 +12,8 @@ from fleet.attainment.distributions import GROUPINGS, QUANTITIES, distribution
 from fleet.fitting.kept_model import load_house
 from fleet.store import Store
 
+pytestmark = pytest.mark.long
+
 
 def test_the_page_shows_the_judgements_own_figures(filled: Path, open_page: OpenPage) -> None:
     """Answer, table and picture are those of the same call without a page."""

@@ -18,6 +18,8 @@ from fleet.policy.files import load_policy
 from fleet.quotes.quote import quote
 from fleet.store import Store
 
+pytestmark = pytest.mark.long
+
 
 def own_quote(store: Path, **facts: object) -> pd.Series:
     """The judgement's own answer, asked for without any page."""

@@ -5,12 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
+import pytest
 from page_helpers import OpenPage, bold
 
 from fleet.faults.one_unit import judge
 from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store
+
+pytestmark = pytest.mark.long
 
 
 def test_nothing_read_says_where_to_start(filled: Path, open_page: OpenPage) -> None:

@@ -22,6 +22,8 @@ from fleet.statistics.quantile_forecasts import LEVELS
 from fleet.store import Store
 from fleet.store.quotes import keep_backtest, keep_quotes, matched_quotes, save_recalibration
 
+pytestmark = pytest.mark.long
+
 QUESTION = "Did the quotes come true?"
 
 

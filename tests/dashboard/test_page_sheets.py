@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from page_helpers import OpenPage, bold, notes
 
 from fleet.store import Store
+
+pytestmark = pytest.mark.long
 
 GOOD = (
     b"sheet_no,measured_on,body_family,sra_dynamic_deg,vta_dynamic_deg\n"

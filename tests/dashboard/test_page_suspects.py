@@ -16,6 +16,8 @@ from fleet.numerals import NOT_KNOWN
 from fleet.store import Store, record_verdict, unit_of
 from fleet.words import fault_words
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def own_list(filled: Path) -> Suspects:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from page_helpers import OpenPage
 
 from fleet.store import Store, list_verdicts
+
+pytestmark = pytest.mark.long
 
 
 def test_a_verdict_is_recorded_and_taken_back(own: Path, open_page: OpenPage) -> None:

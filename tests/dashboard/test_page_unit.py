@@ -17,6 +17,8 @@ from fleet.fitting.kept_model import load_house
 from fleet.policy.policy import Policy
 from fleet.store import Store
 
+pytestmark = pytest.mark.long
+
 
 def test_a_flagged_unit_on_its_page(filled: Path, open_page: OpenPage) -> None:
     """Its sentence is the list's, its alignment that of `fleet judge`, and its readings stand as typed."""

@@ -15,6 +15,8 @@ from fleet.policy.policy import Policy
 from fleet.quotes.quote import quote
 from fleet.store import Store, connection
 
+pytestmark = pytest.mark.long
+
 PAGES = ("on_the_bench", "distributions", "suspects", "attainment")
 NEED_MODEL = ("on_the_bench", "suspects")
 

@@ -23,6 +23,8 @@ from dashboards.shared import SHARED
 from fleet.cli import run
 from fleet.store import Store
 
+pytestmark = pytest.mark.long
+
 LONG = bool(os.environ.get("FLEET_LONG"))
 N_PLANTED = 4000 if LONG else 200
 PLACES = {

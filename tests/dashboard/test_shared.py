@@ -22,6 +22,8 @@ from fleet.store import Store
 from fleet.store.sharing import UNITS, Published
 from fleet.words import quantity
 
+pytestmark = pytest.mark.long
+
 WORKSHOP = "workshop_pages"
 VIEWS = sorted(p.stem for p in (ROOT / "dashboards" / "shared_pages").glob("[a-z]*.py"))
 NOT_FOR_OTHERS = (

@@ -36,6 +36,7 @@ def residuals_of(law: str, m: int) -> Residuals:
     return Residuals(value, np.zeros(size), covariance, share, doubt, pd.DataFrame(index=range(m)), {})
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("m", [0, 12, 3000])
 @pytest.mark.parametrize("law", ["normal", "heavy", "skewed"])
 def test_what_has_no_chance_need_not_be_tried(monkeypatch: pytest.MonkeyPatch, law: str, m: int) -> None:

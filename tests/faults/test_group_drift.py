@@ -63,6 +63,7 @@ def drifted() -> tuple[str, Groups]:
     return source, looked_through(sheets)
 
 
+@pytest.mark.long
 def test_a_source_that_drifts_is_found_and_dated() -> None:
     """The first alarm is the source's, in the right reading, within three months and 0.4° of the truth."""
     source, found = drifted()

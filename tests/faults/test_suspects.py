@@ -240,6 +240,7 @@ def test_words_as_categories_make_the_same_list(fleet: Fleet, gappy: pd.DataFram
     pd.testing.assert_frame_equal(*lists)
 
 
+@pytest.mark.long
 def test_the_sheet_that_makes_a_unit_suspect_is_named(fleet: Fleet) -> None:
     """One sheet sound, the other twisted or misread: the sound one says so and names the other.
 

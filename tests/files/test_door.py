@@ -136,6 +136,7 @@ print(int(peak[0].split()[1]) // 1024)
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads the peak of memory from /proc")
 def test_bombs_cost_half_a_gigabyte_at_most(tmp_path: Path) -> None:
     """Fifteen commands on files made to fill the memory: one line each, status 2, little memory."""

@@ -294,6 +294,7 @@ COMMANDS = {
 """All kinds but the login, whose command starts a server."""
 
 
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_a_mangled_file_costs_a_command_one_line(
     good: dict[str, bytes], tmp_path: Path, capfd: pytest.CaptureFixture[str]

@@ -72,6 +72,7 @@ def test_each_fold_knows_the_past_alone(tried: list[Fold]) -> None:
     assert len(asked) == len(set(asked)) > 10
 
 
+@pytest.mark.long
 def test_what_comes_later_changes_nothing(store: Store, tried: list[Fold], tmp_path: Path) -> None:
     """A fit before a day is the fit of a store that never saw the rest, reading noise included."""
     early = sheets()[pd.to_datetime(sheets()["measured_on"]) < pd.Timestamp(START)]

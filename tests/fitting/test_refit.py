@@ -62,6 +62,7 @@ def test_a_refit_is_kept_and_loaded_the_same(kept: tuple[Store, House, list[str]
     assert load_house(store).revision == store.revision()
 
 
+@pytest.mark.long
 def test_rows_shuffled_and_the_store_copied_publish_the_same_numbers(
     kept: tuple[Store, House, list[str]], tmp_path: Path
 ) -> None:

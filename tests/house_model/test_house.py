@@ -50,6 +50,7 @@ def test_a_large_fleet_shows_the_worlds_own_spreads() -> None:
     assert unit_sd(house, "azimuth_electrical") == pytest.approx(np.hypot(generator, cant), rel=0.08)
 
 
+@pytest.mark.long
 def test_sources_of_unequal_spread_are_told_apart() -> None:
     """The zenith spread of each source follows the world's own factor (within 12 %)."""
     house, catalogue = large().house, large().world.catalogue

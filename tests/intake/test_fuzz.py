@@ -203,6 +203,7 @@ class Worst:
         )
 
 
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_mangled_text_never_crashes_and_loses_no_row(tmp_path: Path) -> None:
     """Each file is refused in one line or each of its rows is either good or has a fault."""

@@ -111,6 +111,7 @@ def test_json_that_is_no_list_of_sheets_is_one_line(content: bytes, said: str, t
         read_sheets(write(tmp_path / "a.json", content))
 
 
+@pytest.mark.long
 def test_what_unpacks_to_too_much_is_refused(tmp_path: Path) -> None:
     """A small file that unpacks to more than is let in is refused, by gzip and as a zip folder."""
     bomb = b"[" + b" " * ((1 << 28) + 10)

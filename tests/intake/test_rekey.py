@@ -44,6 +44,7 @@ def test_sheets_come_in_under_the_new_key_as_the_same_units(
     assert intake_file(store, write(TEXT)).already_there == 2
 
 
+@pytest.mark.long
 def test_an_interrupted_change_is_finished_by_asking_again(
     store: Store, write: Write, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -117,6 +118,7 @@ def test_two_changes_at_once_follow_each_other(store: Store, write: Write, own_k
     assert intake_file(store, write(TEXT)).already_there == 2
 
 
+@pytest.mark.long
 def test_another_store_under_the_same_key_is_brought_up_later(
     store: Store, tmp_path: Path, write: Write
 ) -> None:

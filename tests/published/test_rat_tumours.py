@@ -49,6 +49,7 @@ def test_posterior_means_of_the_prior():
     assert round(float(share @ ((1 - mean) * weight)), 1) == 14.3
 
 
+@pytest.mark.long
 def test_the_last_group_equals_a_fine_quadrature():
     """Rate of the 71st group: its mean equals a plain double integral over alpha and beta (derived)."""
     log_mean, log_weight = np.meshgrid(np.linspace(-2.6, -1.0, 400), np.linspace(0.5, 6.0, 400))

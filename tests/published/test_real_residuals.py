@@ -119,6 +119,7 @@ def rates(found: np.ndarray) -> tuple[float, float, float]:
     return float(hits / bad), float(1.0 - hits / flags), float(told / flags)
 
 
+@pytest.mark.long
 def test_learnt_tails_take_much_of_the_false_alarms_off_real_residuals() -> None:
     """Asked 5 %: with normal tails two flags in three are false, with learnt ones three in ten.
 

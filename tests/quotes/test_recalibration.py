@@ -105,6 +105,7 @@ def test_an_honest_model_is_left_alone() -> None:
     assert learnt.sentence == "Nothing to correct: no group's intervals are shown wrong by the record."
 
 
+@pytest.mark.long
 def test_halved_spread_is_caught_and_repaired() -> None:
     """A model with halved spread is named too narrow; corrected by its record, fresh quotes hold again."""
     _, first = told(Misfit, FIRST)

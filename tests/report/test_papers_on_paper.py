@@ -31,6 +31,7 @@ def size_of(path: Path) -> tuple[int, int]:
     return round(float(box.width)), round(float(box.height))
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("pdf_library")
 def test_a_quote_as_pdf(own_bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Two pages of A4 with the answer on the first, cautions, policy, model and day; the charts are in it."""

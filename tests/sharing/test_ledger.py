@@ -184,6 +184,7 @@ def _bytes_of_members(file: Path) -> bytes:
         return repr(con.execute("select * from share_member").fetchall()).encode()
 
 
+@pytest.mark.long
 def test_another_store_s_ledger_is_left_alone(store: Store, tmp_path: Path, sheets: pd.DataFrame) -> None:
     """A store of other publications under the same name keeps its own groups."""
     other = Store(tmp_path / "other.duckdb").create()

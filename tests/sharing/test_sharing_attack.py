@@ -234,6 +234,7 @@ def test_one_new_unit_changes_nothing_published(tmp_path: Path) -> None:
     assert after.groups == before.groups
 
 
+@pytest.mark.long
 def test_a_change_of_few_units_changes_nothing_published(tmp_path: Path) -> None:
     """Corrections of up to four units of a group leave what it told as it was; the fifth withdraws it."""
     store = Store(tmp_path / "fleet.duckdb").create()

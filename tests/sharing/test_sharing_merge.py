@@ -81,6 +81,7 @@ def test_two_benches_learn_from_each_other(ours_store: Store, theirs: Path, tmp_
     assert sum(excess(apart, q) for q in QUANTITIES) < sum(excess(alone, q) for q in QUANTITIES)
 
 
+@pytest.mark.long
 def test_nothing_merged_changes_no_number(ours_store: Store, theirs: Path, own: SufficientStatistics) -> None:
     """Taken in and out again, or merged with nobody: every number of the model as before."""
     assert merge(own, []) is own

@@ -39,6 +39,8 @@ from fleet.store import Store, forget_sheet, forget_unit
 from fleet.store.backup import ledger_file
 from fleet.store.sharing import CUT, UNITS, Published
 
+pytestmark = pytest.mark.long
+
 SMALLEST = 5
 BENCHES, EXPORTS, FIRST, MONTHLY = (5, 20, 150, 12) if LONG else (1, 6, 150, 12)
 ATTACKS = {

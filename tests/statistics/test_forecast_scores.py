@@ -96,6 +96,7 @@ def test_design_effect_by_hand() -> None:
     assert design_effect(np.arange(8.0), np.arange(8).astype(object)) == 1.0
 
 
+@pytest.mark.long
 def test_honest_forecasts_pass_the_pit_test_as_often_as_promised() -> None:
     """Leaning families raise a false alarm in about one record of twenty, not in most of them."""
     rng = np.random.default_rng(5)

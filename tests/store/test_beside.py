@@ -74,6 +74,7 @@ def finished(*processes: subprocess.Popen[str]) -> list[str]:
     return [out for out, _ in said]
 
 
+@pytest.mark.long
 def test_two_writers_at_once_both_get_everything_in(store: Store) -> None:
     """Each waits for the other; no row is lost, none is there twice, every intake is counted."""
     finished(started(WRITER, store.path, "A"), started(WRITER, store.path, "B"))

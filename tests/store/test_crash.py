@@ -218,6 +218,7 @@ except FleetError as error:
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on the size of files")
 def test_no_room_for_an_intake_is_one_line_and_loses_nothing(store: Store) -> None:
     """Where a file may not grow any further, the intake is refused whole and the store stays as it was."""

@@ -77,6 +77,7 @@ def assert_before_or_after(command: str, status: int, found: dict[str, Any]) -> 
         assert found["only in the ledger"] == 0, "the ledger names what the store has erased"
 
 
+@pytest.mark.long
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize(("state", "command"), in_two_runs(KILLS))
 def test_a_kill_at_any_call_leaves_a_whole_store(state: str, command: str, told: Rows) -> None:

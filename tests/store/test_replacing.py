@@ -91,6 +91,7 @@ def run_together(*workers: tuple[object, ...]) -> list[list[str]]:
     return [out.split() for out, _ in said]
 
 
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("kinds", ["restore", "forget", "restore,rekey,forget"][-3 if LONG else -1 :])
 def test_an_intake_beside_a_replacement_is_where_it_was_told_to_be(

@@ -154,6 +154,7 @@ def test_tallies_of_two_halves_add_up(teaching: pd.DataFrame) -> None:
         assert np.array_equal(added_codes, whole_codes), name
 
 
+@pytest.mark.long
 def test_many_rows_in_any_order_and_any_threads_give_the_same_sums(teaching: pd.DataFrame) -> None:
     """Many rows, shuffled, by one thread and by two: bit for bit the same tallies."""
     rng = np.random.default_rng(4)

@@ -143,6 +143,7 @@ def test_what_is_left_is_rightly_left() -> None:
         assert within > 0.97
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("pattern", PATTERNS)
 def test_misses_cost_no_more_than_by_the_readings_alone(pattern: str) -> None:
     """Mean degrees missed at the true angles, beside the tilt of the readings alone: no more, mostly less."""

@@ -17,7 +17,7 @@ from scipy import stats
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior
 from fleet.statistics.reml import gram_of_frame
 
-pytestmark = pytest.mark.validity
+pytestmark = [pytest.mark.validity, pytest.mark.long]
 
 UNITS = 60
 SIMULATIONS = 1000 if LONG else 120

@@ -13,7 +13,7 @@ from fleet.bench_trust.gauge import gauge
 from synthetic_data.spec import WorldSpec
 from synthetic_data.watch import gauge_study
 
-pytestmark = pytest.mark.validity
+pytestmark = [pytest.mark.validity, pytest.mark.long]
 RAKE = "sra_dynamic_deg"
 
 

@@ -15,7 +15,7 @@ from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import CUT_SIGMAS, House
 from fleet.house_model.loo_residuals import residuals
 
-pytestmark = pytest.mark.validity
+pytestmark = [pytest.mark.validity, pytest.mark.long]
 WORLDS = {200: 12, 2000: 6} if LONG else {200: 8, 2000: 2}
 MOVED = {
     "zenith": ("zenith_deg",),

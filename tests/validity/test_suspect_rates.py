@@ -53,6 +53,7 @@ def test_large_fleets_are_judged_nearly_as_well_as_can_be() -> None:
     assert mine.cause >= 0.92, str(mine)
 
 
+@pytest.mark.long
 def test_small_fleets_have_few_false_alarms() -> None:
     """300 sheets over 36 families: at most 10 % of the flags are false."""
     (mine,) = pooled((reference(s) for s in SMALL_SEEDS), ours)
@@ -168,6 +169,7 @@ def norm(fleet: Fleet) -> Tally:
     return from_scores(fleet, replace(scores, p_value=p))
 
 
+@pytest.mark.long
 def test_directions_find_more_than_distances() -> None:
     """Mahalanobis distances on the very same residuals find at least 0.05 fewer of the bad units."""
     mine, distance = pooled((large(s) for s in LARGE_SEEDS), directions, norm)

@@ -71,6 +71,7 @@ def test_published_tables_agree(fleet: Fleet) -> None:
     assert fleet("attainment", "--publish", "--funnel").out.startswith("Both targets within reach")
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("own_demo")
 def test_what_could_be_subtracted_is_refused(fleet: Fleet) -> None:
     """Months, another policy, another smallest group, what-if: one line each, nothing printed."""

@@ -55,6 +55,7 @@ def test_a_taken_port_is_said(fleet: Fleet) -> None:
     assert ran.err == f"fleet: port {port} is taken by another program; try --port {port + 1}.\n"
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are another matter there")
 def test_the_dashboard_leaves_no_server_behind() -> None:
     """Asked to end, the command ends its server too, with status 0."""
