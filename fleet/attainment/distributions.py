@@ -6,12 +6,13 @@ rest of the fleet shares with it. No interval is given where there are too few r
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from fleet import words
 from fleet.alignment.targets import select_counted
@@ -204,6 +205,12 @@ def group_labels(units: pd.DataFrame, by: str) -> pd.Series:
     return _text(units, by)
 
 
+def _fewest_heads(n: int, share: float) -> int:
+    """How many heads n tosses of a coin stay at or below with at least this chance."""
+    k = math.ceil(float(special.bdtrik(share, n, 0.5)))
+    return k - 1 if k > 0 and float(special.bdtr(k - 1, n, 0.5)) >= share else k
+
+
 def median_interval(values: NDArray[np.float64], level: float = 0.95) -> tuple[float, float]:
     """Interval of the median between two order statistics, whatever the distribution (NaN if too few).
 
@@ -211,7 +218,7 @@ def median_interval(values: NDArray[np.float64], level: float = 0.95) -> tuple[f
     largest reading hold it with probability 1 − 2·P(count < k).
     """
     n = len(values)
-    k = int(stats.binom.ppf((1.0 - level) / 2.0, n, 0.5))
+    k = _fewest_heads(n, (1.0 - level) / 2.0)
     if k < 1:
         return np.nan, np.nan
     ordered = np.sort(values)
