@@ -24,8 +24,8 @@ from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors
 FORMAT = 8
 OLDER = (4, 5, 6, 7)
 """Layouts that are read as well: 4 knew no sheets that read the tracking angle or the rake alone, neither a
-spread of a family's own; 6 and those before knew no drift of a
-source, 7 told a tail of the weights that nobody reads."""
+spread of a family's own; 6 and those before knew no drift of a source, 7 told a tail of the weights that
+nobody reads."""
 _ALL_LINKS = {**LINK, **{link.name: link for link in PAIR_LINKS}}
 
 

@@ -5,8 +5,9 @@ Each name is imported at first use: readings typed at a terminal need no reader 
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
+
+from fleet.first_use import at_first_use
 
 if TYPE_CHECKING:
     from fleet.files.tokens import TokenKey as TokenKey
@@ -46,10 +47,4 @@ _HOMES: Final = {
     "fleet.intake.table": "SheetTable",
     "fleet.intake.typed": "check_typed save_typed text_table",
 }
-
-
-def __getattr__(name: str) -> Any:
-    for home, names in _HOMES.items():
-        if name in names.split():
-            return getattr(import_module(home), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+__getattr__ = at_first_use(__name__, _HOMES)

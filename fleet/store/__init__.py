@@ -5,8 +5,9 @@ Each name is imported at first use: most commands need the store alone.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
+
+from fleet.first_use import at_first_use
 
 if TYPE_CHECKING:
     from fleet.store.append import Appended as Appended
@@ -48,10 +49,4 @@ _HOMES: Final = {
     "forget_unit undo_intake",
     "fleet.store.verdicts": "UnitRecord list_verdicts record_verdict unit_of unit_record withdraw_verdict",
 }
-
-
-def __getattr__(name: str) -> Any:
-    for home, names in _HOMES.items():
-        if name in names.split():
-            return getattr(import_module(home), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+__getattr__ = at_first_use(__name__, _HOMES)
