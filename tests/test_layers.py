@@ -18,7 +18,7 @@ LONGEST_MODULE = 400
 
 # A module may import what stands in its own row or above it, never below.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("fleet.errors", "fleet.extras"),
+    ("fleet.errors", "fleet.extras", "fleet.first_use"),
     ("fleet.columns", "fleet.numerals", "fleet.results", "fleet.files"),
     ("fleet.words", "fleet.spreadsheet", "fleet.physics", "fleet.statistics", "fleet.policy"),
     ("fleet.house_model",),

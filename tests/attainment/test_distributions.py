@@ -191,7 +191,7 @@ def fitted(tmp_path_factory: pytest.TempPathFactory) -> House:
 def test_the_median_lies_between_the_order_statistics_that_the_binomial_names() -> None:
     """The k-th of n readings, k SciPy's binomial quantile at one half (by its own search)."""
     for n in range(1, 200):
-        for level in (0.9, 0.95, 0.99):
+        for level in (0.5, 0.9, 0.95, 0.99):  # half: two readings, and exactly a quarter on each side
             k = int(stats.binom.ppf((1.0 - level) / 2.0, n, 0.5))
             found = median_interval(np.arange(1.0, n + 1.0), level)
             assert found == (k, n + 1 - k) if k else np.isnan(found).all()

@@ -62,3 +62,6 @@ def test_a_bench_that_reads_rake_alone_knows_its_sag() -> None:
     for (_, sheets), a, b in zip(edged.groupby("body_family", sort=False), known, alone, strict=True):
         assert np.median(b) == pytest.approx(np.median(a), abs=a.std() / np.sqrt(len(sheets)))
         assert b.std() == pytest.approx(a.std(), rel=0.15)
+    another = pd.DataFrame({"body_family": ["F999"], "stylus_profile": ["elliptical"]})
+    read, alone = (Forecaster(house).draw(another).sag for house in (fleet.house, blank))
+    assert alone.std() < read.std(), "of a family never seen no angle is drawn besides"
