@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from fleet.alignment.alignment import WITHHELD
 from fleet.numerals import count, day, percent
 from fleet.report.paper import policy_words
 from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, fault_words, plain_word
@@ -140,7 +141,7 @@ def after_judging(verdict: Verdict) -> list[str]:
     lines, row = [], verdict.row
     if row["flagged"]:
         lines.append("Don't align it yet: two readings that agree first, then tell whoever it belongs to.")
-    elif not verdict.again:
+    elif not verdict.again and verdict.alignment.tilt.decision != WITHHELD:
         lines.append("Go on with the alignment, read rake and tracking angle again afterwards, and save.")
     return [*lines, NO_REPAIR, HANDLING]
 

@@ -21,7 +21,7 @@ if not {name for name, _ in told} & {*state.SIDE, *state.FRONT}:
 
 verdict, cloud = judge_readings(found.path, found.revision, told, policy)
 layout.answer(verdict.sentence)
-if verdict.again and "Read again" not in dict(verdict.alignment.steps):
+if verdict.again:
     st.info(f"Read {verdict.again}.", icon=":material/replay:")
 
 left, right = st.columns([2, 3])

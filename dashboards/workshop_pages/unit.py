@@ -78,7 +78,7 @@ left, right = st.columns([2, 3])
 with left:
     st.header("Normal, or what is wrong")
     layout.show(charts.fault_chances(row, look), "chances")
-    if verdict.again and "Read again" not in dict(verdict.alignment.steps):
+    if verdict.again:
         st.info(f"Read {verdict.again}.", icon=":material/replay:")
 with right:
     st.header("How to align it")

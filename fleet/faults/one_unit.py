@@ -43,7 +43,7 @@ class Verdict(Result):
     row : as a row of `fleet.faults.suspects` (q and p alike: one unit alone)
     sentence : normal or not, and why
     alignment : tilt, roll and turn, what they give and how sure that is
-    again : which reading to take again or take next, or empty
+    again : which reading to take again or take next; empty where there is none or the alignment says it
     change : what changed since its last visit; None where no earlier one of its assembly is known
     lines : everything in readable lines, cautions last
     """
@@ -118,7 +118,7 @@ def judge(
     (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy, house=house)
     sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
     alignment = align(known_beside(frame, house, resid), policy, arm_length_mm=arm_length_mm)
-    again = _again(resid, scores)
+    again = "" if "Read again" in dict(alignment.steps) else _again(resid, scores)
     row = _row(sheet, scores, sentence, flagged=flagged)
     change = _since_last(sheet, visits, house)
     target = target_words(sheet.to_dict())
@@ -173,7 +173,7 @@ def _again(resid: Residuals, scores: Scores) -> str:
     if healthy < SURE and np.nanmax(z) >= OFF_SIGMAS - 0.5:
         return (
             f"{quantity(worst).read_with} again before anything is decided "
-            f"(it stands {np.nanmax(z):.1f} sigmas off)"
+            f"(it stands {np.nanmax(z):.1f} sigmas off): what is advised here holds only if it reads the same"
         )
     if missing:
         tracking = missing[0] == "tracking"

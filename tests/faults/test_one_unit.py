@@ -67,6 +67,15 @@ def test_a_faulty_unit_is_flagged_and_the_reading_named(
     assert verdict.row["flagged"]
     assert verdict.row["leading_fault"] == fault
     assert "again before anything is decided" in verdict.again
+    assert verdict.again.endswith("what is advised here holds only if it reads the same")
+
+
+def test_a_slip_is_told_once(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Where the alignment says to read an impossible angle again, no other line says it."""
+    verdict = judge(fleet.house, sheet.assign(vta_dynamic_deg=55.0), POLICY)
+    assert verdict.alignment.tilt.decision == WITHHELD
+    assert verdict.again == ""
+    assert [line.partition(":")[0] for line in verdict.lines if line.startswith("Read")] == ["Read again"]
 
 
 def test_missing_readings_are_asked_for(fleet: Fleet, sheet: pd.DataFrame) -> None:
