@@ -198,9 +198,21 @@ def _fail(line: str) -> int:
     return COULD_NOT
 
 
+_PLAINER: Final = (
+    ("Value error, ", ""),
+    ("Input should be", "it must be"),
+    ("a valid integer", "a whole number"),
+    ("a valid number", "a number"),
+    ("greater than or equal to", "at least"),
+    ("less than or equal to", "at most"),
+)
+
+
 def _usage_line(error: Exception) -> str:
     """What is wrong with the words typed, and where help is, in one line."""
     context = getattr(error, "ctx", None)
     where = getattr(context, "command_path", None) or "fleet"
-    message = error.format_message().rstrip(".").replace("Value error, ", "")  # type: ignore[attr-defined]
+    message = error.format_message().rstrip(".").partition(", unable to parse")[0]  # type: ignore[attr-defined]
+    for theirs, ours in _PLAINER:
+        message = message.replace(theirs, ours)
     return f"{message}. See: {where} --help"

@@ -34,7 +34,7 @@ WRONG = [
     (("quote", "--family", "F1", "--out", "quotes.txt"), "--out quotes.txt: what kind of file?"),
     (("quote", "--family", "F1", "--out", "nowhere/quotes.csv"), "there is no folder nowhere"),
     (("quote", "--family", "F1", "--draws", "draws"), "--draws draws: what kind of file?"),
-    (("wedges", "--most", "0"), "greater than or equal to 1"),
+    (("wedges", "--most", "0"), "it must be at least 1"),
     (("quote", "--family", "F1", "--policy", "absent.toml"), "policy file absent.toml"),
     (("quote", "--family", "F1", "--policy-name", "loud"), "there is no policy 'loud'"),
     (("judge",), "type its readings"),
@@ -44,8 +44,9 @@ WRONG = [
     (("tilt", "--sra-dynamic-deg", "9,1"), "has a decimal comma"),
     (("explain", "magic"), "topics are"),
     (("attainment", "--per", "decade"), "'decade' is not one of 'year', 'quarter', 'month'"),
-    (("suspects", "--fdr", "7"), "--fdr"),
+    (("suspects", "--fdr", "7"), "--fdr': it must be at most 0.5"),
     (("dashboard", "--port", "80"), "--port"),
+    (("dashboard", "--port", "x"), "it must be a whole number"),
 ]
 
 
