@@ -1,4 +1,4 @@
-"""What a fit costs as families grow in number, and on the tallies of a thousand million sheets.
+"""What a fit costs as families grow in number, and on tallies of 10⁹ sheets, of 1 and of 100 benches.
 
     OPENBLAS_NUM_THREADS=1 python tests/benchmarks/billion.py
 
@@ -29,12 +29,16 @@ from fleet.tallies.sufficient_statistics import SufficientStatistics
 FAMILIES = (36, 120, 360, 1500)
 SHEETS = 20_000
 MANY = 1_000_000_000
+BENCHES = 100
 
 
-def gathered_of(families: int) -> tuple[SufficientStatistics, float]:
+def gathered_of(families: int, *, benches: int = 1) -> tuple[SufficientStatistics, float]:
     """Tallies of an invented fleet, and the processor time they took."""
+    sheets = ideal(1, n_families=families).sheets(SHEETS)[0]
+    if benches > 1:
+        sheets = sheets.assign(bench=[f"B{i % benches:03d}" for i in range(SHEETS)])
     with tempfile.TemporaryDirectory() as folder:
-        store = stored(Path(folder), ideal(1, n_families=families).sheets(SHEETS)[0])
+        store = stored(Path(folder), sheets)
         start = time.process_time()
         with store.reader() as con:
             return gather(con, TEACHING), time.process_time() - start
@@ -89,24 +93,24 @@ def enlarged(gathered: SufficientStatistics, units: int) -> SufficientStatistics
 
 
 def main() -> None:
-    """Print both tables."""
+    """Print the table: fleets by their families, then one bench and a ring of them at a thousand million."""
     out = sys.stdout
-    out.write("| sheets | families | cells | tallies | fit | tallies file |\n|---|---|---|---|---|---|\n")
-    for families in FAMILIES:
-        gathered, took = gathered_of(families)
-        fitted, sd = fit_s(gathered)
-        size = len(tallies_bytes(gathered, {})) / 1024
-        row = (f"{SHEETS:,}", families, len(gathered.cut.cells), f"{took:.3g} s", f"{fitted:.3g} s")
-        out.write("| " + " | ".join(map(str, row)) + f" | {size:.0f} kB |\n")
-        out.flush()
+    out.write("| sheets | benches | families | cells | tallies | fit | tallies file |\n" + "|---" * 7 + "|\n")
+    for families, benches in (*((f, 1) for f in FAMILIES), (FAMILIES[0], BENCHES)):
+        gathered, took = gathered_of(families, benches=benches)
+        asked = [(SHEETS, gathered, f"{took:.3g} s")]
         if families == FAMILIES[0]:
-            large = enlarged(gathered, MANY)
-            fitted, again = fit_s(large)
-            size = len(tallies_bytes(large, {})) / 1024
-            row = (f"{MANY:,}", families, len(large.cut.cells), "drawn", f"{fitted:.3g} s")
+            asked.append((MANY, enlarged(gathered, MANY), "drawn"))
+        sds = []
+        for sheets, sums, tallies in asked:
+            fitted, sd = fit_s(sums)
+            size = len(tallies_bytes(sums, {})) / 1024
+            row = (f"{sheets:,}", benches, families, len(sums.cut.cells), tallies, f"{fitted:.3g} s")
             out.write("| " + " | ".join(map(str, row)) + f" | {size:.0f} kB |\n")
-            out.write(f"(built-in angle, sd between families: {sd:.3f} and {again:.3f} degrees)\n")
             out.flush()
+            sds.append(f"{sd:.3f}")
+        if len(sds) > 1:
+            out.write(f"(built-in angle, sd between families: {' and '.join(sds)} degrees)\n")
 
 
 if __name__ == "__main__":
