@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from fleet.alignment.alignment import WITHHELD
-from fleet.numerals import count, day, percent
+from fleet.numerals import count, day, percent, unknown
 from fleet.report.paper import policy_words
 from fleet.words import CLEARANCE, HANDLING, NO_REPAIR, PRIVACY, fault_words, plain_word
 
@@ -176,7 +176,8 @@ def after_quote(row: Mapping[str, Any]) -> list[str]:
     if row["p_conflict_built_in"] >= 0.5:
         lines.append("Tell the owner before bench time that one tilt will probably not serve both targets.")
     elif row["p_conflict_reach"] >= 0.3:
-        lines.append("Ask how much room the body has: the tilt room decides whether both targets can be met.")
+        served = "the tracking angle" if unknown(row["p_rake_met"]) else "both targets"
+        lines.append(f"Ask how much room the body has: the tilt room decides whether {served} can be met.")
     if row["p_made_wedge"] >= 0.5:
         lines.append("Plan for a wedge made to measure, but make it only after the unit was read.")
     if row["p_faulty"] >= 0.1:

@@ -353,6 +353,13 @@ OUTCOMES: Final = {
     "p_faulty": "the unit turns out faulty",
 }
 """Outcomes that a quote gives chances of."""
+WITHOUT_RAKE: Final = {
+    "p_tracking_met": OUTCOMES["p_tracking_met"],
+    "p_conflict_reach": "the tilt room or the lower limit rules it out",
+    "p_made_wedge": OUTCOMES["p_made_wedge"],
+    "p_faulty": OUTCOMES["p_faulty"],
+}
+"""The same for a spherical stylus, whose only target is the tracking angle."""
 
 
 def measure(name: str) -> str:

@@ -152,6 +152,17 @@ def test_quote_tables_show_the_row_with_units() -> None:
     assert set(tables.chances(row)["chance"]) == {"25 %"}
 
 
+def test_a_stylus_without_rake_has_one_target() -> None:
+    """Neither the headline nor the chances of a spherical stylus speak of both targets or of rake."""
+    row = quote_row()
+    row["p_rake_met"] = np.nan
+    label, value, note = tables.headline(row, Policy())[0]
+    assert (label, value) == ("A tilt serves tracking", "25 %")
+    said = " ".join([note, *tables.chances(row)["chance that"]])
+    assert "both" not in said
+    assert "rake can be met" not in said
+
+
 def test_the_price_stands_in_the_headline_only_with_a_rate() -> None:
     """Without an hourly rate the fourth figure is the chance of a made wedge; with one it is the price."""
     row = quote_row()

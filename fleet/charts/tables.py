@@ -9,7 +9,7 @@ import pandas as pd
 from fleet.columns import COLUMNS
 from fleet.numerals import NOT_KNOWN, day, figure, percent, percents, span, unknown, with_sign, yes_no
 from fleet.quotes.outcomes import FORECAST
-from fleet.words import OUTCOMES, REMEDIES, forecast_digits, plain_word, quantity
+from fleet.words import OUTCOMES, REMEDIES, WITHOUT_RAKE, forecast_digits, plain_word, quantity
 
 if TYPE_CHECKING:
     from fleet.faults.group_drift import Groups
@@ -30,12 +30,14 @@ def headline(row: pd.Series, policy: Policy) -> list[tuple[str, str, str]]:
         money = f" {policy.currency}".rstrip()
         low, high = row["price_low"], row["price_high"]
         last = ("Price", f"{row['price_quoted']:g}{money}", f"Between {low:g} and {high:g}{money}.")
+    served, meaning = "One tilt serves both", "Chance that some allowed tilt meets rake and tracking."
+    if pd.isna(row["p_rake_met"]):
+        served, meaning = (
+            "A tilt serves tracking",
+            "Chance that some allowed tilt meets it; there is no rake.",
+        )
     return [
-        (
-            "One tilt serves both",
-            percent(row["p_both_met"]),
-            "Chance that some allowed tilt meets rake and tracking.",
-        ),
+        (served, percent(row["p_both_met"]), meaning),
         (
             "Tilt to expect",
             tilt.signed(row["tilt_deg_q50"]),
@@ -69,9 +71,8 @@ def quantiles(row: pd.Series) -> pd.DataFrame:
 
 def chances(row: pd.Series) -> pd.DataFrame:
     """Chances of the outcomes, in words."""
-    return pd.DataFrame(
-        {"chance that": list(OUTCOMES.values()), "chance": percents(row[name] for name in OUTCOMES)}
-    )
+    told = WITHOUT_RAKE if pd.isna(row["p_rake_met"]) else OUTCOMES
+    return pd.DataFrame({"chance that": list(told.values()), "chance": percents(row[name] for name in told)})
 
 
 def checks(found: Groups, *, most: int = 30) -> pd.DataFrame:

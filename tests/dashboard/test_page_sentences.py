@@ -58,15 +58,18 @@ def test_trends_are_told_only_where_chance_does_not_explain_them() -> None:
 
 def test_next_steps_follow_from_the_chances() -> None:
     """A built-in conflict, a made wedge and frequent faults each bring their own advice, and only then."""
-    calm = {"p_conflict_built_in": 0.1, "p_conflict_reach": 0.1, "p_made_wedge": 0.1, "p_faulty": 0.02}
+    calm = {"p_rake_met": 0.8, "p_conflict_built_in": 0.1, "p_conflict_reach": 0.1, "p_made_wedge": 0.1}
+    calm |= {"p_faulty": 0.02}
     assert len(sentences.after_quote(calm)) == 1
-    loud = {"p_conflict_built_in": 0.6, "p_conflict_reach": 0.1, "p_made_wedge": 0.8, "p_faulty": 0.2}
+    loud = calm | {"p_conflict_built_in": 0.6, "p_made_wedge": 0.8, "p_faulty": 0.2}
     text = " ".join(sentences.after_quote(loud))
     assert "will probably not serve both" in text
     assert "wedge made to measure" in text
     assert "20 % of such units turn out faulty" in text
     room = calm | {"p_conflict_reach": 0.4}
-    assert "tilt room decides" in sentences.after_quote(room)[0]
+    assert "tilt room decides whether both targets" in sentences.after_quote(room)[0]
+    round_tip = room | {"p_rake_met": None}
+    assert "tilt room decides whether the tracking angle" in sentences.after_quote(round_tip)[0]
 
 
 def test_a_slip_brings_the_command_that_mends_it() -> None:

@@ -150,11 +150,19 @@ def _figures(row: dict[Hashable, Any], currency: str) -> str:
     columns: dict[str, list[str]] = {"": [own.title for own in told]}
     for heading, q in (("5 % below", "q05"), ("middle", "q50"), ("5 % above", "q95")):
         columns[heading] = [number(row[f"{own.name}_{q}"], forecast_digits(own.name)) for own in told]
+    chances = (
+        f"One tilt meets both: {percent(row['p_both_met'])}; "
+        f"the built-in angle rules it out: {percent(row['p_conflict_built_in'])}; "
+        "the tilt room or the lower limit does"
+    )
+    if unknown(row["p_rake_met"]):
+        chances = (
+            f"A tilt meets the tracking angle: {percent(row['p_tracking_met'])}; "
+            "the tilt room or the lower limit rules it out"
+        )
     lines = [
         table(columns),
-        f"  One tilt meets both: {percent(row['p_both_met'])}; "
-        f"the built-in angle rules it out: {percent(row['p_conflict_built_in'])}; "
-        f"the tilt room or the lower limit does: {percent(row['p_conflict_reach'])}.",
+        f"  {chances}: {percent(row['p_conflict_reach'])}.",
         f"  A wedge made to measure: {percent(row['p_made_wedge'])}. "
         f"Such units turn out faulty: {percent(row['p_faulty'])}.",
     ]

@@ -68,9 +68,11 @@ def test_one_kind(fleet: Fleet) -> None:
 
 
 def test_a_spherical_stylus_has_no_rake(fleet: Fleet) -> None:
-    """For a spherical stylus no rake is printed, and its columns are empty."""
+    """For a spherical stylus no rake is printed, no target but the tracking angle; its columns are empty."""
     said = fleet("quote", "--stylus", "spherical").out
     assert "rake, record turning" not in said
+    assert "A tilt meets the tracking angle: " in said
+    assert "both" not in said
     row = pd.read_csv(io.StringIO(fleet("quote", "--stylus", "spherical", "--out", "-").out))
     assert row[["sra_dynamic_deg_q50", "built_in_deg_q50", "p_rake_met"]].isna().all(axis=None)
     assert row["vta_dynamic_deg_q50"].notna().all()
