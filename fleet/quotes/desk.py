@@ -39,8 +39,6 @@ WORTH_ASKING: Final = 0.25
 """A question that takes a quarter off the ranges is asked before anything is quoted (our choice)."""
 SETTLED: Final = 0.1
 """Where both targets are met in less than this, or missed in less, no answer is waited for (our choice)."""
-NEVER_SURE: Final = (1e-4, 1.0 - 1e-4)
-"""Draws that all say the same make nothing certain."""
 SHARED: Final = 0.02
 """Share of each one's variance that is common to all under a taught model (our choice)."""
 LEVELS: Final = (0.05, 0.5, 0.95)
@@ -163,9 +161,7 @@ def _row(
     every: pd.DataFrame,
 ) -> dict[str, Any]:
     """What one enquiry needs, why, and how pressing that is among its like (0 to 1)."""
-    both, wedge, faulty = (
-        float(np.clip(float(quote[n]), *NEVER_SURE)) for n in ("p_both_met", "p_made_wedge", "p_faulty")
-    )
+    both, wedge, faulty = (float(quote[n]) for n in ("p_both_met", "p_made_wedge", "p_faulty"))
     usual = float(every["p_faulty"].median())
     fact, worth = asked.get(str(quote["enquiry_id"]), ("", 0.0))
     open_yet = SETTLED <= both <= 1.0 - SETTLED

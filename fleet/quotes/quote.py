@@ -35,6 +35,8 @@ from fleet.words import known_fact, quantity
 Floats = NDArray[np.float64]
 DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
 LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+NEVER_SURE: Final = (1e-4, 1.0 - 1e-4)
+"""Draws that all say the same make nothing certain."""
 CHANCES: Final = (
     "p_rake_met", "p_tracking_met", "p_both_met", "p_conflict_built_in", "p_conflict_reach",
     "p_faulty", "p_made_wedge",
@@ -189,9 +191,12 @@ def _answer(
         wedge[mine] = made_wedge(tilt[mine], policy)
         reached = reach(draws.sra_true[mine], draws.vta_true[mine], draws.tilt_room[mine], policy)
         for name, hit in zip(CHANCES[:5], reached, strict=True):
-            chances[name][mine] = hit.mean(axis=1)
+            chances[name][mine] = np.clip(hit.mean(axis=1), *NEVER_SURE)
     spherical = np.isnan(draws.sra_true).all(axis=1)
-    chances["p_rake_met"][spherical] = np.nan
+    chances["p_rake_met"][spherical], chances["p_conflict_built_in"][spherical] = np.nan, 0.0
+    total = np.sum([chances[name] for name in CHANCES[2:5]], axis=0)
+    for name in CHANCES[2:5]:
+        chances[name] /= total
     edge = np.array([p.guarded_rake_deg[0] - p.guarded_tracking_deg for p in policies])
     # Bench time has a factor of its own, learnt beside the tilts of the model as it is.
     clash = plain.built_in < edge[:, None]
@@ -199,7 +204,7 @@ def _answer(
     if use is not None and corrects:
         minutes = recalibrated_minutes(minutes, standing, use)
     chances["p_faulty"] = _share_faulty(forecaster.house, draws)
-    chances["p_made_wedge"] = wedge.mean(axis=1)
+    chances["p_made_wedge"] = np.clip(wedge.mean(axis=1), *NEVER_SURE)
     arrays = {
         "sag_deg": draws.sag,
         "sra_dynamic_deg": draws.sra_dynamic,

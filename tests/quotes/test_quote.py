@@ -97,6 +97,21 @@ def test_chances_are_chances_and_add_up(table: pd.DataFrame) -> None:
     assert (table.loc[rake.index, "p_both_met"] <= rake + 1e-12).all()
 
 
+def test_draws_that_agree_make_nothing_certain(fleet: Fleet) -> None:
+    """Chances of 0 and 1 are left to what can't be otherwise: without a rake no built-in angle forbids."""
+    told = {"sra_dynamic_deg": [91.0, None], "vta_dynamic_deg": [18.0, 18.0], "tilt_room_deg": [9.0, 9.0]}
+    asked = pd.DataFrame({"enquiry_id": ["A", "B"], "stylus_profile": ["line_contact", "spherical"], **told})
+    table = quote(asked, fleet.house, {"default": DEFAULT}).table.set_index("enquiry_id")
+    assert (percent(table.loc["A", "p_both_met"]), percent(table.loc["B", "p_both_met"])) == (
+        ">99 %",
+        ">99 %",
+    )
+    assert table.loc["A", "p_conflict_built_in"] > 0.0
+    assert table.loc["B", "p_conflict_built_in"] == 0.0
+    parts = table[["p_both_met", "p_conflict_built_in", "p_conflict_reach"]]
+    assert parts.sum(axis=1).to_numpy() == pytest.approx([1.0, 1.0])
+
+
 def test_chances_speak_of_the_true_angles(fleet: Fleet, table: pd.DataFrame) -> None:
     """They are the shares of draws whose true angles some allowed tilt brings home."""
     draws = Forecaster(fleet.house).draw(ASKED)
