@@ -240,8 +240,8 @@ def _sentence(found: Desk) -> str:
     if math.isnan(found.hours_per_week):
         return f"{said}; tell the bench's pace, and they are spread over weeks."
     ends = [math.ceil(h / found.hours_per_week - 1e-9) for h in (low, high)]
-    weeks = f"{ends[0]}" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
-    return f"{said}; at {found.hours_per_week:.1f} hours a week done in {weeks} weeks."
+    weeks = count(ends[1], "week") if ends[0] == ends[1] else f"{ends[0]} to {ends[1]} weeks"
+    return f"{said}; at {found.hours_per_week:.1f} hours a week done in {weeks}."
 
 
 def pace_of(sheets: pd.DataFrame, *, weeks: int = 13) -> float:

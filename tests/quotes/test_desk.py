@@ -105,6 +105,8 @@ def test_over_the_weeks() -> None:
     assert found.table["week"].iloc[-1] == 3
     assert found.weeks["hours_q50"].tolist()[0] == pytest.approx(found.hours[1] - 10.0, abs=1e-9)
     assert found.weeks["hours_q95"].iloc[-1] == 0.0
+    short = desk(quotes(p_both_met=[0.9]), units=500.0, hours_per_week=10.0)
+    assert short.sentence.endswith("done in 1 week.")
     still = desk(many, units=500.0)
     assert still.table["week"].isna().all()
     assert "tell the bench's pace" in still.sentence
