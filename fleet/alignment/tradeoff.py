@@ -87,9 +87,9 @@ def trade_off(
 
 
 def _sentence(row: pd.Series, spherical: bool) -> str:
-    if row["p_both"] == 0.0:
-        return "No tilt that was tried meets both targets in any draw."
     what = "the tracking limit" if spherical else "both targets"
+    if row["p_both"] == 0.0:
+        return f"No tilt that was tried meets {what} in any draw."
     apart = "" if spherical else f" (rake {percent(row['p_rake'])}, tracking {percent(row['p_tracking'])})"
     return (
         f"If the tilt had to be fixed before measuring, {row['tilt_deg']:+.1f}° would be the best: it meets "

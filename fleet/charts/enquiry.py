@@ -128,10 +128,12 @@ def histogram(told: NDArray[np.float64], width: float, domain: Sequence[float]) 
 
 def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
     """Draw the chances of rake, tracking and both against the tilt, with the best tilt marked."""
-    names = {column: words for column, (words, _, _) in _CHANCE_LINES.items()}
-    long = result.table.melt("tilt_deg", list(names), var_name="target", value_name="chance").dropna()
+    without_rake = bool(result.table["p_rake"].isna().all())
+    columns = ["p_tracking"] if without_rake else list(_CHANCE_LINES)
+    names = {column: _CHANCE_LINES[column][0] for column in columns}
+    long = result.table.melt("tilt_deg", columns, var_name="target", value_name="chance")
     long = with_shares_said(long.assign(target=long["target"].map(names)), "chance")
-    shown = [line for line in _CHANCE_LINES.values() if line[0] in set(long["target"])]
+    shown = [_CHANCE_LINES[column] for column in columns]
     order = [words for words, _, _ in shown]
     dash = alt.StrokeDash(
         "target:N",
@@ -164,7 +166,10 @@ def trade_off_line(result: TradeOff, look: Look = LIGHT) -> alt.LayerChart:
         .encode(x="tilt_deg:Q", y="p_both:Q")
     )
     chance = percent(float(best["p_both"].iloc[0]))
-    text = f"Chance that the targets are met, by tilt. Best for both: {result.best_tilt_deg:+.1f}°, {chance}."
+    what, best_for = ("tracking angle is", "it") if without_rake else ("targets are", "both")
+    text = (
+        f"Chance that the {what} met, by tilt. Best for {best_for}: {result.best_tilt_deg:+.1f}°, {chance}."
+    )
     return overlay(rule, lines, point, height=330, text=text)
 
 

@@ -46,6 +46,8 @@ def test_a_spherical_stylus_is_judged_by_tracking_alone() -> None:
     assert table["p_rake"].isna().all()
     assert table.loc[-0.5, "p_both"] == pytest.approx(2 / 3)
     assert "the tracking limit" in found.sentence
+    steep = trade_off([np.nan], [40.0], [3.0], Policy()).sentence
+    assert steep == "No tilt that was tried meets the tracking limit in any draw."
 
 
 def test_hopeless_cases_are_said() -> None:
