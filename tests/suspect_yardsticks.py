@@ -111,12 +111,6 @@ def ours(fleet: Fleet, *, fdr: float = FDR) -> Tally:
     return count(fleet, *(table[c].to_numpy() for c in ("flagged", "score", "leading_fault")))
 
 
-def told(fleet: Fleet, *, fdr: float = FDR) -> float:
-    """False flags that the list expects among its own."""
-    found = suspects(fleet.house, fleet.current, fdr=fdr)
-    return found.promise.expected * found.table["unit"][found.table["flagged"]].nunique()
-
-
 def from_scores(fleet: Fleet, scores: Scores, *, fdr: float = FDR) -> Tally:
     """Flags of other scores by the same rule: least p of a unit times its sheets, Benjamini–Hochberg."""
     p = pd.Series(scores.p_value).groupby(fleet.current["unit"].to_numpy())

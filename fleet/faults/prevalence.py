@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from fleet.estimation.noise_periods import learn_periods
 from fleet.faults.likelihood_ratio import FaultPrior, score_sheets
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.house import House
@@ -72,6 +73,7 @@ def estimate_prevalence(
         keep = keep & (sheets["purpose"].fillna("unit") == "unit").to_numpy()
     frame = sheets[keep].reset_index(drop=True)
     resid = residuals(house, frame, taught=np.ones(len(frame), dtype=bool))
+    resid = learn_periods(house.noise, resid).apply(resid)
     scores = score_sheets(
         house, resid, prior=base, bulk=np.ones(len(frame), dtype=bool), seed=seed, null_draws=1
     )

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.estimation.tails import spread_out
+from fleet.estimation.noise_periods import NoisePeriods, learn_periods
+from fleet.estimation.tails import MOST_ROWS, spread_out
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, rank_blocks, reading_p_values
 from fleet.faults.promise import Promise, odd_group, promise
@@ -125,8 +126,8 @@ def suspects(
             pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
         )
     order = _order(frame)
-    known = _Sheets(house, frame, order, block)
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
+    known = _Sheets(house, frame, order, block, bulk)
     ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
     unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
@@ -168,17 +169,30 @@ def _foremost(unit: NDArray[np.int64], most: int | None) -> NDArray[np.bool_]:
 
 
 class _Sheets:
-    """Sheets in an order, and their residuals as they are asked for."""
+    """Sheets in an order, and their residuals as they are asked for, by the noise of each one's quarter."""
 
-    def __init__(self, house: House, frame: pd.DataFrame, order: NDArray[np.int64], block: int) -> None:
+    def __init__(
+        self,
+        house: House,
+        frame: pd.DataFrame,
+        order: NDArray[np.int64],
+        block: int,
+        bulk: NDArray[np.int64],
+    ) -> None:
         self.house, self.order, self.block = house, order, block
         self.told = frame.drop(columns=["sheet_no", "unit"])
         self.fill = stand_ins(house, frame)
         self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
+        self.periods: NoisePeriods | None = None
+        self.periods = learn_periods(house.noise, self(spread_out(bulk, MOST_ROWS)))
+        self.whole = self.whole and self.periods.apply(self.whole)
 
     def __call__(self, rows: NDArray[np.int64]) -> Residuals:
         """Residuals of some of the sheets; where they are few, all are kept from the first."""
-        return self._reckon(rows) if self.whole is None else self.whole.take(rows)
+        if self.whole is not None:
+            return self.whole.take(rows)
+        resid = self._reckon(rows)
+        return self.periods.apply(resid) if self.periods else resid
 
     def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
         part = self.told.iloc[self.order[rows]].reset_index(drop=True)

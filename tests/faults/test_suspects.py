@@ -155,6 +155,18 @@ def test_no_sheet_is_no_suspect(fleet: Fleet) -> None:
     assert found.sentence == "No sheet to judge."
 
 
+def test_days_may_be_missing(fleet: Fleet, listed: Suspects) -> None:
+    """Half of the days or all of them not told: still judged, and nearly the same units are flagged."""
+    flagged = set(listed.table.loc[listed.table["flagged"], "unit"])
+    some = fleet.current.assign(
+        measured_on=fleet.current["measured_on"].where(np.arange(len(fleet.current)) % 2 == 0)
+    )
+    for sheets in (some, some.assign(measured_on=pd.NaT)):
+        table = suspects(fleet.house, sheets).table
+        found = set(table.loc[table["flagged"], "unit"])
+        assert len(found & flagged) >= 0.8 * len(found | flagged)
+
+
 def test_sheets_of_a_unit_that_disagree_ask_for_another_reading(fleet: Fleet) -> None:
     """Two sheets of one unit, a degree and a half apart in rake: named, and to be measured again."""
     sheet = sound_sheet(fleet.house, common_line(fleet))

@@ -1,0 +1,138 @@
+"""How noisy readings were in each quarter of a bench's life, learnt from sound units' residuals.
+
+An instrument goes out of true, a new hand reads worse: readings then scatter more, for a while, while units
+are as alike as ever.  In quarter p and link j the reading noise is k times what repeats tell on the whole:
+
+    log k = c + e,   c ~ N(0, ρτ²) of the quarter, e ~ N(0, (1 − ρ)τ²) of the quarter's link
+
+with τ and ρ integrated out on a grid, and c and e too (derived); one e in twenty may be of any size, as one
+instrument can go wrong by itself.  A link whose noise is small beside what units differ by tells next to
+nothing of it, and leans on the others.  Where nothing changed, all k stay near 1.  Residuals beyond the
+robust cut may be faulty units' and tell nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fleet.estimation.family_spread import RHO, TAU
+from fleet.house_model.chain import JUDGED, YEARS, noise_matrix
+from fleet.house_model.house import CUT_SIGMAS
+from fleet.house_model.loo_residuals import Residuals
+from fleet.house_model.variance_function import EXCESS, PRIOR_LOG_SD
+
+Floats = NDArray[np.float64]
+LOG_TIMES: Final = np.linspace(-2.0, 4.0, 25)
+"""What log k may be."""
+PRIOR_BETWEEN: Final = 0.15
+"""Prior guess of the sd of log k between quarters."""
+SMALLEST: Final = 0.05
+"""Of a residual's variance: no less is left where the noise is."""
+SLAB: Final = 0.05
+"""Share of a quarter's links whose noise changed by itself, and the sd of log k then."""
+SLAB_SD: Final = 1.2
+PASSES: Final = 2
+"""Rounds of leaving out what lies beyond the cut."""
+APART: Final = LOG_TIMES[:, None] - LOG_TIMES
+
+
+@dataclass(frozen=True, eq=False)
+class NoisePeriods:
+    """How many times as large the variance of reading noise was, by bench and quarter.
+
+    Attributes
+    ----------
+    quarters : (p,) benches and quarters, counted back from the fleet's newest sheet
+    times : (p, 8) factor of each of the `JUDGED` links
+    noise : (8, 8) covariance of the reading noise on the whole
+    """
+
+    quarters: pd.Index
+    times: Floats
+    noise: Floats
+
+    def apply(self, resid: Residuals) -> Residuals:
+        """The same residuals with covariances of their own quarters; of one never seen, of the whole."""
+        if len(self.quarters) < 2:
+            return resid
+        place = self.quarters.get_indexer(_quarters(resid))
+        root = np.sqrt(np.vstack([self.times, np.ones(len(JUDGED))])).T
+        whole = np.moveaxis(resid.covariance, 0, -1).copy()
+        for i, j in zip(*np.nonzero(self.noise), strict=True):
+            whole[i, j] += (self.noise[i, j] * (root[i] * root[j] - 1.0)).take(place)
+        before = np.einsum("mii->mi", resid.covariance)
+        for j in range(len(JUDGED)):
+            np.maximum(whole[j, j], SMALLEST * before[:, j], out=whole[j, j])
+        after = np.einsum("iim->mi", whole)
+        share = np.minimum(resid.share * before / after, 1.0)
+        return replace(resid, covariance=np.moveaxis(whole, -1, 0), share=share)
+
+
+def learn_periods(noise: Mapping[str, float], resid: Residuals) -> NoisePeriods:
+    """How noisy each quarter's readings are; where all sheets are of one, there is nothing to tell apart.
+
+    Parameters
+    ----------
+    noise : standard deviation per reading, on the whole
+    resid : residuals of sheets, one a unit
+    """
+    whole = noise_matrix(JUDGED, noise)
+    code, quarters = pd.factorize(_quarters(resid), sort=True)
+    own, variance = np.diag(whole), np.einsum("mii->mi", resid.covariance)
+    times = np.ones((len(quarters), len(JUDGED)))
+    for _ in range(PASSES if len(quarters) > 1 else 0):
+        total = np.maximum(variance + (times[code] - 1.0) * own, SMALLEST * variance)
+        inside = np.abs(resid.value) <= CUT_SIGMAS * np.sqrt(total)
+        times = _pooled(_log_likelihood(np.where(inside, resid.value, np.nan), variance, own, code))
+    return NoisePeriods(quarters, times, whole)
+
+
+def _quarters(resid: Residuals) -> pd.MultiIndex:
+    """Bench and quarter of each sheet; one without a day counts as of now, as the drift takes it."""
+    back = np.ceil(resid.observed[YEARS].to_numpy(dtype=float) * 4.0 - 1e-6)
+    code, benches = pd.factorize(resid.observed["bench"], sort=True)
+    return pd.MultiIndex.from_arrays([np.asarray(benches)[code], back])
+
+
+def _log_likelihood(value: Floats, variance: Floats, noise: Floats, code: NDArray[np.int64]) -> Floats:
+    """Of each quarter's residuals in each link at every k of the grid (p, 8, grid)."""
+    out = np.empty((code.max() + 1, len(noise), len(LOG_TIMES)))
+    square = value**2
+    for g, log_times in enumerate(LOG_TIMES):
+        total = np.maximum(variance + np.expm1(log_times) * noise, SMALLEST * variance)
+        each = np.nan_to_num(-0.5 / EXCESS * (np.log(total) + square / total))
+        for j in range(len(noise)):
+            out[:, j, g] = np.bincount(code, each[:, j])
+    return out
+
+
+def _pooled(log_lik: Floats) -> Floats:
+    """Each quarter's and link's k (p, 8), its log averaged over all that c, e, τ and ρ may be."""
+    lik = np.exp(log_lik - log_lik.max(axis=-1, keepdims=True))
+    weights, means = [], []
+    for tau in TAU:
+        log_prior = -0.5 * (np.log(tau / PRIOR_BETWEEN) / PRIOR_LOG_SD) ** 2
+        for rho in RHO:
+            own = (1.0 - SLAB) * _normal(APART, tau * np.sqrt(1.0 - rho)) + SLAB * _normal(APART, SLAB_SD)
+            given = lik @ own.T  # of each link, given the quarter's c
+            whole = np.log(given).sum(axis=1) + np.log(_normal(LOG_TIMES, tau * np.sqrt(rho)) + 1e-300)
+            top = whole.max(axis=-1, keepdims=True)
+            weights.append(log_prior + float((top[:, 0] + np.log(np.exp(whole - top).sum(axis=-1))).sum()))
+            others = np.exp(whole - top)[:, None] / given
+            log_times = (lik * LOG_TIMES) @ own.T
+            means.append((others * log_times).sum(axis=-1) / (others * given).sum(axis=-1))
+    weight = np.exp(np.array(weights) - max(weights))
+    return np.exp(np.tensordot(weight / weight.sum(), np.array(means), 1))
+
+
+def _normal(away: Floats, sd: float) -> Floats:
+    """Shares of the grid's points under a normal centred at 0, each row's sum 1."""
+    step = LOG_TIMES[1] - LOG_TIMES[0]
+    density = np.exp(-0.5 * (away / max(sd, 0.4 * step)) ** 2)
+    return np.asarray(density / density.sum(axis=-1, keepdims=True))
