@@ -127,7 +127,7 @@ class _Draws:
             tracking = replace(tracking, value=believed.tracking, sd=believed.tracking_sd)
             covariance = believed.covariance if rake.usable and tracking.usable else 0.0
         z = _normal()
-        both = covariance / rake.sd**2 if covariance and rake.sd > 0 else 0.0
+        both = covariance / rake.sd**2 if covariance else 0.0
         e = z[0] * (rake.sd if rake.usable else math.nan)
         rest = math.sqrt(max(tracking.sd**2 - both * covariance, 0.0)) if tracking.usable else math.nan
         self.sra: Floats = rake.usable_value + e

@@ -252,7 +252,7 @@ def _by_unit(p: Floats, unit: NDArray[np.int64]) -> tuple[Floats, Floats]:
     order = np.argsort(-of_unit, kind="stable")
     n = len(order)
     q = np.empty(n)
-    q[order] = np.minimum.accumulate(np.minimum(of_unit[order] * (n / np.arange(n, 0, -1)), 1.0))
+    q[order] = np.minimum.accumulate(of_unit[order] * (n / np.arange(n, 0, -1)))
     return of_unit, q
 
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from fleet.alignment.align import align
+from fleet.alignment.align import _Draws, align
 from fleet.alignment.alignment import DO, LEAVE, NOTHING, WITHHELD, Alignment
-from fleet.alignment.readings import Given, Known, room_limit_deg, take_readings
+from fleet.alignment.readings import PREDICTED, Given, Known, room_limit_deg, take_readings
 from fleet.alignment.solve import solve, square_turn, stand
 from fleet.alignment.tilt import choose_tilt
 from fleet.errors import FleetError
@@ -362,6 +362,32 @@ def test_what_limits_it(changes: dict[str, float], limit: str, words: str) -> No
     a = aligned(**(changes | {"sra_static_deg": None, "zenith_deg": None, "azimuth_electrical_deg": None}))
     assert a.limited_by == limit
     assert words in a.sentence
+
+
+def test_draws_of_the_two_angles_go_together() -> None:
+    """Spreads and covariance of the true angles' draws are those that are known of them."""
+    given = {**take_readings(FULL).given, "sra_dynamic_deg": Given(91.0, 0.8, PREDICTED),
+             "vta_dynamic_deg": Given(21.0, 0.6, PREDICTED)}  # fmt: skip
+    draws = _Draws(Known("line_contact", given, covariance=0.3))
+    assert np.cov(draws.sra, draws.vta) == pytest.approx(np.array([[0.64, 0.3], [0.3, 0.36]]), rel=0.02)
+
+
+@pytest.mark.parametrize(("sd", "withheld"), [(0.95, False), (1.05, True)])
+def test_a_predicted_rake_wider_than_half_its_band_carries_no_tilt(sd: float, withheld: bool) -> None:
+    """The band is 2° wide: a standard uncertainty of less than 1° is enough to tilt by."""
+    given = {**take_readings(FULL).given, "sra_dynamic_deg": Given(88.6, sd, PREDICTED)}
+    tilt = align(Known("line_contact", given), DEFAULT).tilt
+    assert (tilt.decision == WITHHELD) == withheld
+    assert ("too wide to tilt by" in tilt.why) == withheld
+
+
+def test_the_turn_is_asked_as_it_is_set() -> None:
+    """What the turned edge asks is the exact turn of the tilted and rolled body, with the zenith's doubt."""
+    found = aligned()
+    assert found.turn.asked == found.turn.set
+    exact = float(square_turn(1.5, found.tilt.degrees, found.roll.degrees))
+    assert found.turn.asked.value == pytest.approx(exact)
+    assert found.turn.asked.sd == pytest.approx(found.known["zenith_deg"].sd)
 
 
 def test_doubts_follow_the_reading_noise() -> None:

@@ -15,6 +15,8 @@ from fleet.alignment.tilt import (
     RAKE_ONLY,
     TRACKING_ONLY,
     UNREAD,
+    _chances,
+    _misses,
     choose_tilt,
     not_worth_it,
     outcome_at,
@@ -203,6 +205,48 @@ def test_decimal_readings_on_a_limit_are_met():
     assert not reach(steps, vta, 20.0, DEFAULT).conflict_built_in.any()
     tilt = np.round(90.5 - steps, 2)
     assert (outcome_at(tilt, steps, vta, DEFAULT) == BOTH).all()
+
+
+def test_sums_just_beside_a_limit_are_met():
+    """Angle and tilt in thousandths that add up to a limit meet it, whichever side binary sums fall on."""
+    policy = DEFAULT.but(rake_accepted_deg=(90.7, 92.3), tracking_limit_deg=22.2)
+    tilt = np.arange(-2.0, 4.0, 0.001).round(3)
+    for limit, side in zip(policy.rake_accepted_deg, (-1.0, 1.0), strict=True):
+        rake = (limit - tilt).round(3)
+        assert side in np.sign(rake + tilt - limit), "some sums fall outside"
+        assert (outcome_at(tilt, rake, 15.0, policy) == BOTH).all()
+    vta = (22.2 - tilt).round(3)
+    assert (vta + tilt > 22.2).any()
+    assert (outcome_at(tilt, 91.0 - tilt, vta, policy) == BOTH).all()
+
+
+def test_spherical_styli_among_others():
+    """Each unit of a mixed lot is tilted and judged as it would be alone."""
+    choice = choose_tilt([90.0, np.nan, np.nan], [20.5, 21.0, 28.0], 3.0, DEFAULT)
+    np.testing.assert_allclose(choice.tilt_deg, [1.0, -1.0, -5.0])
+    assert list(choice.words) == ["both", "both", "neither"]
+
+
+def test_misses_add_up():
+    """By hand: half a degree over the rake's band and one over the tracking limit; below it, rake alone."""
+    rake, tracking = np.array([93.0, 90.0, 91.0, np.nan]), np.array([23.0, 20.0, 22.0, 24.5])
+    assert _misses((rake, tracking), DEFAULT) == pytest.approx([1.5, 0.5, 0.0, 2.5])
+
+
+def test_chances_are_of_the_accepted_limits():
+    """By the normal law: a half on either limit, whatever guard the policy keeps for its advice."""
+    guarded = POLICIES["guarded"]
+    angles = np.array([90.5, 92.5, 91.5]), np.array([22.0, 21.65, np.nan])
+    rake, tracking = _chances(angles, (0.2, 0.35), guarded)
+    assert rake == pytest.approx([0.5, 0.5, 1.0], abs=1e-6)
+    assert tracking == pytest.approx([0.5, 0.8413447, np.nan], abs=1e-6, nan_ok=True)
+
+
+def test_a_hopeless_tilt_that_comes_nearer_is_done():
+    """Meets neither target: done where it takes 10° off the misses, left where it takes nothing."""
+    tilt, sra, vta = np.array([-5.0, 1.5]), np.array([99.0, 86.0]), np.array([30.0, 28.0])
+    left = not_worth_it(tilt, (sra, vta), (sra + tilt, vta + tilt), (0.16, 0.35), DEFAULT)
+    assert left.tolist() == [False, True]
 
 
 def test_kept_rake():

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fleet.alignment.targets import MEASURES, states
-from fleet.attainment.attainment import NOT_TOLD, attainment, needed_columns
+from fleet.attainment.attainment import NOT_TOLD, attainment, coarser, needed_columns
 from fleet.attainment.conformity import Noise
 from fleet.errors import FleetError
 from fleet.policy.policy import Policy
@@ -243,3 +243,37 @@ def test_a_coarser_table_is_the_same_count() -> None:
     fine = attainment(sheets, ["stylus_profile", "assembly_source"], Policy(), "year")
     for by in (["assembly_source"], ["stylus_profile", "assembly_source"], []):
         pd.testing.assert_frame_equal(coarser(fine, by), attainment(sheets, by, Policy()), check_dtype=False)
+
+
+def test_angles_on_a_limit_meet_it():
+    """Level or built, a reading on the limit meets it, one a hundredth of a degree beyond does not."""
+    policy = DEFAULT.but(rake_accepted_deg=(90.7, 92.3), tracking_limit_deg=22.2)
+    tilt = np.arange(-2.0, 4.0, 0.001).round(3)
+    for rake in policy.rake_accepted_deg:
+        on = pd.DataFrame(
+            {
+                "sra_dynamic_deg": (rake - tilt).round(3),
+                "vta_dynamic_deg": (22.2 - tilt).round(3),
+                "tilt_applied_deg": tilt,
+                "tilt_room_deg": 4.0,
+            }
+        )
+        assert (states(on, policy)["both_built"] == 1).all()
+    limits = pd.DataFrame(
+        {
+            "sra_dynamic_deg": [90.7, 92.3, 90.69, 92.31, 91.0, 91.0],
+            "vta_dynamic_deg": [20.0, 20.0, 20.0, 20.0, 22.2, 22.21],
+            "tilt_room_deg": 4.0,
+        }
+    )
+    found = states(limits, policy)
+    assert found["rake_level"].tolist() == [1, 1, 0, 0, 1, 1]
+    assert found["tracking_level"].tolist() == [1, 1, 1, 1, 1, 0]
+
+
+def test_one_group_put_together_is_itself():
+    """A table of a single row stays what it was, under the policy that judged it."""
+    table = attainment(BY_HAND, [], DEFAULT)
+    put = coarser(table, [])
+    assert put["policy"].tolist() == [DEFAULT.label]
+    pd.testing.assert_frame_equal(put, table[list(put)], check_dtype=False)

@@ -190,6 +190,13 @@ def test_how_far_a_cant_moves_the_electrical_azimuth_is_learnt(fleet: Fleet) -> 
     """Near the world's own share; the default where one of the two azimuths was never read."""
     truth = fleet.world.catalogue.cant_to_electrical
     assert cant_share(fleet.house) == pytest.approx(truth, abs=0.2)
+    j, k = JUDGED.index("azimuth_seen"), JUDGED.index("azimuth_electrical")
+    among = fleet.house.correlation.copy()
+    among[j, k] = among[k, j] = 0.4
+    seen, electrical = (fleet.house.links[JUDGED[i]].spread for i in (j, k))
+    sd = [np.sqrt(s.noise + s.base + s.growth) for s in (seen, electrical)]
+    share = 0.4 * sd[0] * sd[1] / (sd[0] ** 2 - fleet.house.noise["azimuth_optical_deg"] ** 2)
+    assert cant_share(replace(fleet.house, correlation=among)) == pytest.approx(share)
     links = {k: v for k, v in fleet.house.links.items() if k != "azimuth_seen"}
     assert cant_share(replace(fleet.house, links=links)) == DEFAULT_CANT_SHARE
 
@@ -222,3 +229,9 @@ def test_no_reading_makes_a_certainty(fleet: Fleet) -> None:
     scores = score_sheets(fleet.house, replace(base, value=value), tail=0.0)
     assert 0.0 < scores.healthy[0] < 1e-6
     assert ((scores.faults > 0.0) & (scores.faults < 1.0)).all()
+
+
+def test_one_unit_in_twenty_is_taken_to_be_faulty() -> None:
+    """The documented shares: a mechanical fault in one unit of twenty, a slip on one sheet in a hundred."""
+    assert sum(PRIOR[fault] for fault in MECHANICAL) == pytest.approx(0.05, rel=0.02)
+    assert PRIOR["misread"] == 0.01

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,9 +13,13 @@ from worlds import Fleet, bench, lines
 from fleet.alignment.alignment import WITHHELD
 from fleet.alignment.tilt import choose_tilt
 from fleet.estimation.prior_only import prior_house
-from fleet.faults.one_unit import CAUTIONS, judge
+from fleet.faults.likelihood_ratio import score_sheets
+from fleet.faults.one_unit import CAUTIONS, _again, _since_last, judge
+from fleet.faults.sentences import OFF_SIGMAS
 from fleet.faults.signatures import FAULTS
 from fleet.faults.suspects import COLUMNS, suspects
+from fleet.house_model.chain import JUDGED
+from fleet.house_model.loo_residuals import residuals
 from fleet.policy.policy import Policy
 
 POLICY = Policy()
@@ -152,3 +158,48 @@ def test_nothing_is_kept(fleet: Fleet, sheet: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(sheet, before)
     assert first.row == again.row
     assert first.lines == again.lines
+
+
+def test_it_is_compared_with_the_last_visit_before_it(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Of visits in any order: the newest up to its own day, never itself and none after it."""
+    days = {"N3": "2024-03-01", "N1": "2024-01-05", "N4": "2024-04-01", "N2": "2024-02-10"}
+    visits = pd.concat([sheet.assign(sheet_no=n, measured_on=pd.Timestamp(d)) for n, d in days.items()])
+
+    def before(of: pd.DataFrame, among: pd.DataFrame = visits) -> str | None:
+        found = _since_last(of.iloc[0], among, fleet.house)
+        return None if found is None else found.before
+
+    own = sheet.assign(sheet_no="N3", measured_on=pd.Timestamp("2024-03-01"))
+    assert before(own) == "N2"
+    assert before(own.assign(sheet_no="N9")) == "N3", "another sheet of the same day came before"
+    assert before(own.assign(sheet_no=None, measured_on=None)) == "N4"
+    assert before(own, visits[visits["sheet_no"].isin(["N3", "N4"])]) is None
+    assert before(own, visits[visits["sheet_no"] == "N1"]) == "N1"
+
+
+def test_half_a_sigma_less_than_off_is_read_again(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Where the unit is not surely sound, a reading from 0.5 below the limit on is to be repeated."""
+    resid = residuals(fleet.house, sheet)
+    doubtful = replace(score_sheets(fleet.house, resid, tail=0.0, null_draws=20), healthy=np.array([0.9]))
+    sd = np.sqrt(np.diag(resid.covariance[0]))
+    for sigmas, again in ((OFF_SIGMAS - 0.6, False), (OFF_SIGMAS - 0.4, True)):
+        value = resid.value.copy()
+        value[0, JUDGED.index("zenith")] = sigmas * sd[JUDGED.index("zenith")]
+        text = _again(replace(resid, value=value), doubtful)
+        assert text.startswith("the zenith again") == again
+
+
+def test_its_own_reading_is_not_among_those_that_say_so(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """A sheet that taught the model counts one reading fewer behind what its kind should read."""
+    family = str(sheet["body_family"].iloc[0])
+    known = round(fleet.house.readings("zenith", family))
+    for taught in (False, True):
+        lines_ = judge(fleet.house, sheet, POLICY, taught=taught).lines
+        zenith = next(line for line in lines_ if line.startswith("Zenith"))
+        assert f" {known - taught} readings of family {family})" in zenith
+
+
+def test_the_first_row_is_the_unit(fleet: Fleet, sheet: pd.DataFrame) -> None:
+    """Of several rows the first is judged."""
+    two = pd.concat([sheet, changed(sheet, zenith_deg=9.0)], ignore_index=True)
+    assert judge(fleet.house, two, POLICY).lines == judge(fleet.house, sheet, POLICY).lines

@@ -15,6 +15,7 @@ from fleet.faults.signatures import (
     RAKE,
     SAG,
     SEEN,
+    SIZES,
     TRACKING,
     ZENITH,
     Signature,
@@ -73,6 +74,21 @@ def test_geometric_faults_move_what_they_should() -> None:
     assert all(direction(s)[SEEN] == 1.0 for s in named("stylus_canted"))
 
 
+def test_a_fault_is_as_large_as_workshops_see_it() -> None:
+    """Middles and spreads of sizes in degrees (common practice, no source): each moves every chance told."""
+    roll = ((2.2, 0.6), (3.5, 0.8), (5.0, 1.2))
+    sizes = {
+        "rake_set_wrong": ((3.0, 0.8), (5.0, 1.2), (7.5, 1.5)),
+        "stylus_twisted": ((3.5, 0.9), (5.5, 1.2), (8.0, 1.5)),
+        "stylus_canted": roll,
+        "generator_rolled": roll,
+        "assembly_rolled": roll,
+        "cantilever_angle": ((4.0, 0.8), (5.5, 1.0), (7.5, 1.5)),
+        "weak_channel": ((1.5, 0.4), (2.6, 0.6), (4.0, 1.0)),
+    }
+    assert sizes == SIZES
+
+
 def test_a_steeper_cantilever_sags_more_by_the_scales_slope() -> None:
     """d(sag)/d(angle) is that of S = tan θ / cos θ (numeric derivative of the mechanics)."""
     (item,) = named("cantilever_angle")
@@ -84,12 +100,15 @@ def test_a_steeper_cantilever_sags_more_by_the_scales_slope() -> None:
 
 
 def test_a_soft_suspension_follows_the_equilibrium() -> None:
-    """Twice as soft: the cantilever sinks by degrees; tracking and sag move as `mechanics.soften` has it."""
+    """Softer, the cantilever sinks by degrees; tracking and sag move as `mechanics.soften` has it."""
     deflection = 0.8 / (TYPICAL_DRAG_RATIO * np.tan(np.radians(25.0)))
     vectors = [direction(s) for s in named("suspension_soft")]
-    still, sag = mechanics.soften(np.array([25.0]), np.array([0.8]), np.array([deflection]), 1.8)
-    assert vectors[1][TRACKING] == pytest.approx(still[0] - 25.0)
-    assert vectors[1][SAG] == pytest.approx(sag[0] - 0.8)
+    softness = {"suspension_soft": (1.4, 1.8, 2.3, 3.0), "suspension_stiff": (0.18, 0.27, 0.38, 0.55)}
+    for fault, times in softness.items():
+        for item, k in zip(named(fault), times, strict=True):
+            still, sag = mechanics.soften(np.array([25.0]), np.array([0.8]), np.array([deflection]), k)
+            assert direction(item)[TRACKING] == pytest.approx(still[0] - 25.0)
+            assert direction(item)[SAG] == pytest.approx(sag[0] - 0.8)
     assert all(v[TRACKING] < -1.0 for v in vectors)
     stiff = [direction(s) for s in named("suspension_stiff")]
     assert all(v[TRACKING] > 0.8 and v[SAG] < -0.2 for v in stiff)

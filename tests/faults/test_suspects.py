@@ -47,6 +47,8 @@ def test_columns_stand_in_the_contracts_order(listed: Suspects, fleet: Fleet) ->
     """One row a sheet, nothing lost, the contract's columns."""
     assert tuple(listed.table.columns) == CONTRACT
     assert sorted(listed.table["sheet_no"]) == sorted(fleet.current["sheet_no"])
+    assert listed.fdr == 0.05
+    assert (listed.table["why"].str.len() > 20).all(), "every sheet is put into words"
 
 
 def test_flagged_units_come_first_then_the_highest_score(listed: Suspects) -> None:

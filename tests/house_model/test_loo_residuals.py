@@ -11,7 +11,14 @@ from worlds import Fleet, bench
 
 from fleet.house_model.chain import FACTORS, JUDGED, LINK, PAIR, PAIRED, RAKE, noise_matrix
 from fleet.house_model.house import House, LinkFit
-from fleet.house_model.loo_residuals import Residuals, cholesky_factors, residuals, unit_variance
+from fleet.house_model.loo_residuals import (
+    LARGEST_LEVERAGE,
+    Residuals,
+    _remove,
+    cholesky_factors,
+    residuals,
+    unit_variance,
+)
 from fleet.statistics.bayes import Posterior, coefficient_posterior
 from fleet.statistics.gram import Gram
 
@@ -259,3 +266,50 @@ def test_a_sheet_that_came_in_later_is_no_teacher(fleet: Fleet, house: House) ->
     new = sheets.assign(generator="other")
     inside, outside = (residuals(house, new, taught=t).value for t in (everyone, ~everyone))
     assert np.array_equal(inside, outside, equal_nan=True)
+
+
+@pytest.mark.parametrize("name", ["zenith", "balance"])
+def test_a_family_never_seen_adds_the_variance_between_families(
+    fleet: Fleet, house: House, name: str
+) -> None:
+    """Beside x'Cx of what is known, each term that names the family adds the square of its own sd."""
+    j, fit = JUDGED.index(name), house.links[name]
+    sheet = fleet.current[fleet.current["stylus_profile"] != "spherical"].iloc[[3]]
+    found = residuals(house, sheet.assign(body_family="NEW"))
+    x = np.zeros(len(fit.gram.b))
+    sds, unseen = fit.posterior.sds[0], 0.0
+    own, offset = found.observed.iloc[0], 0
+    for t, (term, keys) in enumerate(zip(fit.gram.design.terms, fit.gram.design.levels, strict=True)):
+        key = tuple(str(own[f]) for f in term.factors)
+        if key in keys:
+            x[offset + keys.index(key)] = 1.0 if term.covariate == "1" else own[term.covariate]
+        else:
+            unseen += sds[t] ** 2
+        offset += len(keys)
+    for k, column in enumerate(fit.gram.design.fixed):
+        x[offset + k] = 1.0 if column == "1" else own[column]
+    cov = fit.posterior.coefficients()[1][0]
+    unit = unit_variance(house, found.observed)[0][0, j]
+    assert unseen > 0.0
+    assert found.covariance[0, j, j] - unit == pytest.approx(x @ cov @ x + unseen, abs=1e-9)
+
+
+def test_units_scatter_by_the_square_of_the_residual_sd(house: House, judged: Residuals) -> None:
+    """With every residual sd three times as large, a sound unit's variance is nine times as large."""
+    links = {
+        n: replace(f, posterior=replace(f.posterior, sigma=3.0 * f.posterior.sigma))
+        for n, f in house.links.items()
+    }
+    some = judged.observed.iloc[:20]
+    plain, wide = (unit_variance(h, some) for h in (house, replace(house, links=links)))
+    for one, nine in zip(plain[:2], wide[:2], strict=True):
+        assert nine == pytest.approx(np.where(one == 1.0, 1.0, 9.0 * one))
+
+
+def test_no_sheet_outweighs_all_others() -> None:
+    """By hand: a reading that alone tells of a combination is taken to have 95 % of the say, not more."""
+    mean, cov = np.array([[3.0], [0.0]]), np.diag([100.0, 1.0])[:, :, None]
+    _remove(mean, cov, np.array([1.0, 0.0]), np.array([5.0]), np.array([1.0]), np.array([True]))
+    free = (1.0 / LARGEST_LEVERAGE - 1.0) * 100.0
+    assert mean[:, 0] == pytest.approx([3.0 - 100.0 * 2.0 / free, 0.0])
+    assert cov[:, :, 0] == pytest.approx(np.diag([100.0 + 100.0**2 / free, 1.0]))

@@ -9,10 +9,13 @@ import pandas as pd
 import pytest
 
 from fleet.estimation.prior_only import prior_house
+from fleet.house_model.chain import ANGLES, JUDGED, SAG_READ, shared_by_rakes
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import House
-from fleet.house_model.predict import Draws, Forecaster
+from fleet.house_model.predict import TYPICAL_SCALE_DEG, Draws, Forecaster
+from fleet.physics.sag import sag_scale_deg
+from fleet.policy.policy import Policy
 
 TOLD = {
     "body_family": "F001",
@@ -50,6 +53,14 @@ def with_faults(link: str, size: float) -> House:
     return replace(house, links={**house.links, link: fit})
 
 
+def with_sigma(link: str, sigma: float) -> House:
+    """A house in which units scatter by so many times the usual in one link."""
+    house = prior_house()
+    fit = house.links[link]
+    own = replace(fit.posterior, sigma=np.full_like(fit.posterior.sigma, sigma))
+    return replace(house, links={**house.links, link: replace(fit, posterior=own)})
+
+
 def test_minutes_scatter_by_their_mean_and_by_the_unit() -> None:
     """The variance of log minutes is that of the expectation, of its coefficients and of units, added up."""
     house = prior_house()
@@ -59,17 +70,78 @@ def test_minutes_scatter_by_their_mean_and_by_the_unit() -> None:
     expected = mean.var() + doubt.mean() + unit.mean()
     assert min(doubt.mean(), unit.mean()) > 0.08 * expected, "each part must matter here"
     assert np.log(forecaster.minutes(d, level, none)).var() == pytest.approx(expected, rel=0.04)
+    tilted, both = parts(house, d, "minutes", tilted=4.0, conflict=1.0)[0], ~none
+    assert np.log(forecaster.minutes(d, -4.0 * level, both)).mean() == pytest.approx(tilted.mean(), abs=0.01)
 
 
 def test_room_scatters_by_its_mean_and_by_the_unit() -> None:
     """From the median to one in ten above, room spreads as such normals drawn afresh do; never below 0."""
     house = prior_house()
+    fit = house.links["tilt_room"]
+    wider = replace(fit, spread=replace(fit.spread, base=2.0))
+    house = replace(house, links={**house.links, "tilt_room": wider})
     _, d = drawn(house)
     mean, doubt, unit = parts(house, d, "tilt_room")
+    assert min(doubt.mean(), unit.mean()) > 0.4 * (doubt + unit).mean(), "each part must matter here"
     afresh = mean + np.sqrt(doubt + unit) * np.random.default_rng(3).standard_normal(len(mean))
     found, expected = (np.quantile(x, [0.5, 0.9]) for x in (d.tilt_room[0], np.maximum(afresh, 0.0)))
     assert found == pytest.approx(expected, rel=0.06)
     assert d.tilt_room.min() >= 0.0
+
+
+def test_sag_scatters_by_the_doubt_about_its_slope_and_by_the_unit() -> None:
+    """Median and one in ten above of sag over its scale: those of such normals drawn afresh."""
+    house = prior_house()
+    _, d = drawn(house, stylus_profile="spherical")
+    scale = sag_scale_deg(18.0, 15.0, 6.0, d.vta_true + d.sag)
+    mean, doubt, _ = parts(house, d, "sag", s=1.0, s_warm=0.0, s_aged=0.0)
+    unit = house.links["sag"].spread.growth  # all of a unit's part, over the scale's square
+    afresh = mean + np.sqrt(doubt + unit) * np.random.default_rng(3).standard_normal(len(mean))
+    assert np.quantile(d.sag / scale, [0.5, 0.9]) == pytest.approx(np.quantile(afresh, [0.5, 0.9]), rel=0.05)
+
+
+def test_true_units_go_together_as_readings_do_less_their_noise() -> None:
+    """Readings that covary as units and noise do together give back the units' own correlations."""
+    house = prior_house()
+    spreads = [house.links[n].spread for n in ANGLES]
+    sd = np.sqrt([s.plain(np.full(1, TYPICAL_SCALE_DEG**2))[0] for s in spreads])
+    corr = np.array([[1.0, -0.4, 0.3], [-0.4, 1.0, 0.2], [0.3, 0.2, 1.0]])
+    unit = corr * np.outer(sd, sd)
+    read = unit + house.noise_covariance(ANGLES)
+    whole = np.sqrt(np.diag(read))
+    places = [JUDGED.index(n) for n in ANGLES]
+    among = house.correlation.copy()
+    among[np.ix_(places, places)] = read / np.outer(whole, whole)
+    turn = np.eye(3)
+    turn[:2, :2] = house.turn
+    turned = turn @ unit @ turn.T
+    size = np.sqrt(np.diag(turned))
+    factor = Forecaster(replace(house, correlation=among))._unit_factor
+    assert factor @ factor.T == pytest.approx(turned / np.outer(size, size), abs=1e-6)
+
+
+def test_a_tracking_angle_told_leaves_of_the_built_in_what_goes_with_it() -> None:
+    """Variance of the built-in angle given the reading: that of a normal pair (closed form)."""
+    house = with_sigma("pair_2", 3.0)
+    _, d = drawn(house)
+    built_in, tracking = (d.sra_true - d.vta_true)[0], d.vta_true[0]
+    sd = Policy().told_sd_deg("vta_dynamic_deg", "photo")
+    assert sd is not None
+    cov = np.cov(built_in, tracking)
+    _, told = drawn(house, vta_dynamic_deg=float(np.median(tracking)), vta_dynamic_read_by="photo")
+    expected = cov[0, 0] - cov[0, 1] ** 2 / (cov[1, 1] + sd**2)
+    assert (told.sra_true - told.vta_true)[0].var() == pytest.approx(expected, rel=0.05)
+
+
+def test_a_reading_far_off_is_told_by_a_fault() -> None:
+    """Where two units in five are 20° off in tracking, a rake 20° off leaves the built-in angle as it was."""
+    house = with_faults("tracking", 20.0)
+    _, before = drawn(house)
+    rake = float(np.median(before.sra_true + before.sag))
+    _, told = drawn(house, sra_static_deg=rake + 20.0)
+    moved = [np.median(told.vta_true) - np.median(before.vta_true)]
+    moved += [np.median(told.built_in) - np.median(before.built_in)]
+    assert moved == pytest.approx([19.0, 0.0], abs=1.0)
 
 
 def test_a_force_not_told_widens_the_sag_by_how_forces_differ() -> None:
@@ -91,6 +163,10 @@ def test_each_reading_has_an_error_of_its_own() -> None:
     assert abs(np.corrcoef(rake, tracking)[0, 1]) < 0.05
     sag_and_error = (d.sra_static - d.sra_true)[0]
     assert abs(np.corrcoef(sag_and_error, tracking)[0, 1]) < 0.05
+    half_shared = {**house.noise, SAG_READ: 0.15}
+    assert shared_by_rakes(half_shared) == pytest.approx(0.5, abs=0.02)
+    _, d = drawn(replace(house, noise=half_shared))
+    assert (d.sra_dynamic - d.sra_true)[0].std() == pytest.approx(house.noise["sra_dynamic_deg"], rel=0.03)
 
 
 @pytest.mark.parametrize("link", ["tracking", "built_in"])

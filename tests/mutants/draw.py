@@ -2,7 +2,8 @@
 
     python tests/mutants/draw.py fleet/statistics/bayes.py 20 tests/statistics/test_bayes.py
 
-writes them into `slips.json`, beside those made by hand. The draw depends on the module's name alone.
+writes them into `slips.json`, beside those made by hand: drawn ones that still fit the code stay, new ones
+fill their number up. Without a module, every module's are filled up so. The draw depends on names alone.
 """
 
 from __future__ import annotations
@@ -90,11 +91,20 @@ def slips(module: Path) -> list[tuple[str, str]]:
     return sorted(set(found))
 
 
+def fill_up(name: str, drawn: list[list[str]], number: int) -> list[list[str]]:
+    """Drawn slips of a module that still fit, and as many new ones as make ``number``."""
+    every = [[old, new] for old, new in slips(ROOT / name)]
+    kept = [slip for slip in drawn if slip in every][:number]
+    left = [slip for slip in every if slip not in kept]
+    more = random.Random(zlib.crc32(name.encode())).sample(left, min(number - len(kept), len(left)))
+    return kept + more
+
+
 if __name__ == "__main__":
-    name, number, *tests = sys.argv[1:]
-    kept = json.loads(LIST.read_text(encoding="utf-8")) if LIST.exists() else {}
-    here = kept.setdefault(name, {"tests": tests, "by_hand": []})
-    here["tests"] = tests or here["tests"]
-    every = slips(ROOT / name)
-    here["drawn"] = random.Random(zlib.crc32(name.encode())).sample(every, min(int(number), len(every)))
-    LIST.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    told = json.loads(LIST.read_text(encoding="utf-8")) if LIST.exists() else {}
+    asked, number, *tests = sys.argv[1:] or [None, "0"]
+    for name in [asked] if asked else list(told):
+        here = told.setdefault(name, {"tests": tests, "by_hand": [], "drawn": []})
+        here["tests"] = tests or here["tests"]
+        here["drawn"] = fill_up(name, here["drawn"], int(number) or len(here["drawn"]))
+    LIST.write_text(json.dumps(told, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")

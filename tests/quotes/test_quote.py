@@ -12,12 +12,14 @@ from worlds import Fleet, bench, fleet_of, ideal
 from fleet.alignment.tilt import choose_tilt, reach
 from fleet.errors import FleetError
 from fleet.estimation.prior_only import prior_house
+from fleet.house_model.chain import FACTORS
 from fleet.house_model.predict import Forecaster
 from fleet.numerals import percent
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import price
 from fleet.quotes.outcomes import FORECAST
-from fleet.quotes.quote import LEVELS, Quotes, quote
+from fleet.quotes.quote import LEVELS, Quotes, _likely_family, quote
+from fleet.quotes.recalibration import Correction, Recalibration
 
 DEFAULT = Policy()
 POLICIES = {
@@ -222,7 +224,9 @@ def test_the_basis_says_what_the_quote_stands_on(table: pd.DataFrame, fleet: Fle
     own = {link: fleet.house.readings(link, "F001") for link in ("rake", "tracking", "sag")}
     read = f"(rake {own['rake']:.0f}, tracking angle {own['tracking']:.0f}, sag {own['sag']:.0f})"
     assert table.loc["known", "basis"].endswith(read)
-    assert f"the fleet read rake {fleet.house.readings('rake'):.0f}, " in table.loc["nothing", "basis"]
+    for name in ("nothing", "new code"):
+        assert f"the fleet read rake {fleet.house.readings('rake'):.0f}, " in table.loc[name, "basis"]
+    assert "the fleet read" not in table.loc["known", "basis"]
 
 
 def test_kinds_are_counted_when_both_parts_are_told(fleet: Fleet) -> None:
@@ -329,3 +333,38 @@ def test_a_conflict_takes_bench_time_by_the_guarded_limits(
     built_in = forecaster.draw(ASKED.iloc[:2], [guarded] * 2).built_in
     assert 0.0 < seen[0].mean() < 1.0
     assert np.array_equal(seen[0], built_in < 69.5)
+
+
+def test_in_short_a_quote_is_its_sentence_and_three_ranges(quotes: Quotes) -> None:
+    """One quote says its sentence, several how many they are; sag, rake and tracking with nine in ten."""
+    said, table = quotes.in_short()
+    assert said == f"{len(ASKED)} quotes"
+    ranges = [
+        f"{q}_{level}"
+        for q in ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg")
+        for level in ("q05", "q50", "q95")
+    ]
+    assert list(table) == ["enquiry_id", *ranges, "p_both_met", "bench_minutes_q50"]
+    one = replace(quotes, table=quotes.table.head(1), sentences=quotes.sentences[:1])
+    assert one.in_short()[0] == quotes.sentences[0]
+
+
+def test_a_correction_is_noted_once(quotes: Quotes) -> None:
+    """What the record changed stands beside the quotes as a sentence, once for all that it concerns."""
+    use = Recalibration(
+        (Correction("known family", "sag_deg", 40, 40.0, 0.8, 1.3, "corrected"),), "the record"
+    )
+    noted = replace(quotes, standing=("known family", "new family", "known family"), recalibration=use).notes
+    assert noted == ("Intervals stretched by the record: sag × 1.30",)
+    assert quotes.notes == ()
+
+
+def test_a_family_is_named_from_even_chances_on() -> None:
+    """At a half it is the likeliest; below, or where it has no name, none is."""
+    levels = np.full((2, len(FACTORS)), "x", dtype=object)
+    levels[:, FACTORS.index("family")] = ["F1", "F2"]
+    assert _likely_family(levels, np.array([0.5, 0.5])) == " (most likely family F1, 50 %)"
+    assert _likely_family(levels, np.array([0.45, 0.55])) == " (most likely family F2, 55 %)"
+    assert _likely_family(levels, np.array([0.49, 0.49])) == ""
+    levels[0, FACTORS.index("family")] = ""
+    assert _likely_family(levels, np.array([0.9, 0.1])) == ""

@@ -64,13 +64,13 @@ def test_density_is_prior_times_restricted_likelihood() -> None:
 
 @pytest.mark.parametrize("sigma", [None, 0.8])
 def test_points_together_have_the_density_of_each_alone(sigma: float | None) -> None:
-    """Forty points in stacks, one of them too far out to be looked at."""
+    """Forty points in stacks, two of them too far out to be looked at, one beyond what a double holds."""
     target = _Target(gram_of(80, 2), PRIOR, sigma, 0.05)
     points = np.random.default_rng(3).normal(1.0, 1.0, (40, target.dim))
-    points[30, 0] = 2.0 * V_LIMIT
+    points[30:32, 0] = 2.0 * V_LIMIT, 1000.0
     together, _ = target.evaluate(points)
     alone = np.array([target.value(point) for point in points])
-    assert np.flatnonzero(np.isneginf(together)).tolist() == [30]
+    assert np.flatnonzero(np.isneginf(together)).tolist() == [30, 31]
     np.testing.assert_allclose(together, alone, rtol=1e-10)
 
 

@@ -7,7 +7,7 @@ from engine_cases import CROSSED, columns, fleet, restricted
 
 from fleet.errors import FleetError
 from fleet.statistics import reml
-from fleet.statistics.gram import Term, theta_unit
+from fleet.statistics.gram import Cells, Term, build_gram, theta_unit
 from fleet.statistics.reml import (
     _Search,
     criterion,
@@ -272,6 +272,14 @@ def test_response_sd_is_in_the_responses_units() -> None:
     for k in (1.0, 25.0):
         gram, _ = gram_of_frame(frame, "y", random=CROSSED, weights=np.full(50, k))
         assert response_sd(gram) == pytest.approx(frame["y"].std(ddof=0), rel=1e-12)
+
+
+@pytest.mark.parametrize(("y", "sd"), [(4000.0, 4e-3), (0.0, 1e-6 / np.sqrt(6.0))])
+def test_a_response_that_never_differs_has_an_sd_above_nothing(y: float, sd: float) -> None:
+    """A millionth of its size; where it is nothing everywhere, a millionth over the root of the rows."""
+    frame = pd.DataFrame({"g": list("aabbcc"), "y": y})
+    gram = build_gram(Cells.from_frame(frame, "y", factors=["g"], unshifted=["y"])[0], [Term(("g",))])
+    assert response_sd(gram) == pytest.approx(sd)
 
 
 def test_fixed_columns_that_say_the_same_are_refused() -> None:
