@@ -10,7 +10,7 @@ from fleet.fitting.other_benches import lent_units, merged_tallies
 from fleet.house_model.house import House
 from fleet.store import Store
 from fleet.store.incremental import KeptBase, undone_intakes
-from fleet.store.tallies import CURRENT, gather, newest_intake, sheets_in_span, teaching_relation
+from fleet.store.tallies import REPEATED, gather, newest_intake, sheets_in_span, teaching_relation
 from fleet.tallies.files import tallies_bytes
 from fleet.tallies.pooling import merge
 from fleet.tallies.sufficient_statistics import SufficientStatistics
@@ -48,7 +48,7 @@ def fit_store(
     """
     revision = store.revision()
     with store.reader() as con:
-        repeats = CURRENT if before is None else sheets_in_span(CURRENT, None, before)
+        repeats = sheets_in_span(REPEATED, None, before)
         gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
         last_intake, undone = newest_intake(con), undone_intakes(con)
     if hold is not None:

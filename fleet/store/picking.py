@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from fleet.store.connection import sides_as_written
 from fleet.store.store import CURRENT_COLUMNS, Store, frame_of_sheets, keep_to, keep_to_all
 
 if TYPE_CHECKING:
@@ -167,7 +168,7 @@ def pick_sheets(
     elif where or each:
         query += " order by measured_on, bench, sheet_no"
     named = _named(where)
-    with store.reader() as con:
+    with store.reader() as con, sides_as_written(con):
         if named is not None:
             keep_to(con, named, {name: params[name] for name in params if f"${name})" in named})
         elif newest_first is not None and {"marks", "newest"}.isdisjoint(where):

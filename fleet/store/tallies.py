@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.working import passing_place, working_folder
-from fleet.store.connection import PLAIN_CONFIG
+from fleet.store.connection import PLAIN_CONFIG, sides_as_written
 from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
@@ -22,6 +22,8 @@ DUCKDB = "duckdb"
 BATCH = 32_768
 TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
+REPEATED = "repeated_sheet"
+"""Current sheets of serials with several; there only where units are told once."""
 UNITS = "unit_once"
 
 
@@ -132,7 +134,7 @@ def gather(
     con: duckdb.DuckDBPyConnection,
     teaching: str,
     *,
-    repeats: str = CURRENT,
+    repeats: str = REPEATED,
     progress: Callable[[str], None] | None = None,
 ) -> SufficientStatistics:
     """Sum a store's sheets up, rows beyond their link's cut left out.
@@ -149,30 +151,36 @@ def gather(
     FleetError
         If there is no teaching sheet.
     """
-    with units_told_once(con):
-        several = f"(select * from {repeats} where unit in (select unit from {UNITS}))"
-        return gather_cells(DuckEngine(con), teaching, several, progress=progress)
+    with sides_as_written(con), units_told_once(con):
+        return gather_cells(DuckEngine(con), teaching, repeats, progress=progress)
 
 
 @contextmanager
 def units_told_once(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     """Inside the block the views of current and teaching sheets don't tell anew which sheet is whose.
 
-    They stand before the store's own under the same names, and read the view `sheet_unit` from a table.
+    They stand before the store's own under the same names, and read the view `sheet_unit` from a table;
+    beside them stands `REPEATED`.
     """
     con.execute("set preserve_insertion_order = false").fetchall()  # nothing below depends on it
     con.execute(f"create or replace temp table {UNITS} as select * from sheet_unit").fetchall()
-    for view in (CURRENT, TEACHING):
-        found = con.execute("select sql from duckdb_views() where view_name = ? and not temporary", [view])
-        text = found.fetchall()[0][0].replace("sheet_unit", UNITS)
-        con.execute(text.replace("CREATE VIEW", "create temp view", 1)).fetchall()
+    text = {view: _text_of(con, view).replace("sheet_unit", UNITS) for view in (CURRENT, TEACHING)}
+    several = text[CURRENT].replace(CURRENT, REPEATED, 1).replace(f"LEFT JOIN {UNITS}", f"JOIN {UNITS}", 1)
+    for made in (*text.values(), several):
+        con.execute(made.replace("CREATE VIEW", "create temp view", 1)).fetchall()
     try:
         yield
     finally:
-        for view in (TEACHING, CURRENT):
+        for view in (REPEATED, TEACHING, CURRENT):
             con.execute(f"drop view temp.{view}").fetchall()
         con.execute(f"drop table {UNITS}").fetchall()
         con.execute("reset preserve_insertion_order").fetchall()
+
+
+def _text_of(con: duckdb.DuckDBPyConnection, view: str) -> str:
+    """The statement that makes a view of the store."""
+    found = con.execute("select sql from duckdb_views() where view_name = ? and not temporary", [view])
+    return str(found.fetchall()[0][0])
 
 
 def teaching_relation(since: date | None, before: date | None) -> str:

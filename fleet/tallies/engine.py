@@ -123,9 +123,11 @@ def gather(
     if combos.empty:
         raise TooFewError("there is no bench sheet to learn from: take sheets in with `fleet intake FILE`")
     bounds = digest_bounds(combos, enough)
-    part = teaching if bounds is None else sql.subset_sql(teaching)
+    part = teaching
     if bounds is not None:
         engine.put(sql.SUBSET, bounds)
+        part = sql.PART
+        engine.keep(part, sql.part_sql(teaching))
     families = engine.frame(sql.families_sql(part))
     counts = combos.groupby("family")["n"].sum()
     families["n"] = counts.reindex(families["family"]).to_numpy()
@@ -136,6 +138,7 @@ def gather(
     facts = learn_facts(combos, families)
     cut = trim_tallies(held_rows(engine, part, combos, facts.fill()), sds)
     if bounds is not None:
+        engine.drop(part)
         cells, query = coded_rows(engine, teaching, combos, facts.fill())
         cut = cut_alike(cut, sds, cells, lambda fits: _scan(engine, query, cells, fits))
     return SufficientStatistics(cut, combos, families, noise).knowing(facts)

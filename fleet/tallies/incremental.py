@@ -33,6 +33,8 @@ CUT_SIGNIFICANCE: Final = 4.0
 kinds that it had not seen, or when in some link so many more of the new rows than of the old lie beyond the
 cut, and by so many standard errors."""
 _PRODUCT_KEYS: Final = ["source", "scale_class", "a", "b"]
+_Placed = tuple[Mapping[str, Sums], NDArray[np.int64], float]
+"""Sums per cell, where each of these cells stands (-1: nowhere), and whether they are added or taken off."""
 _MAIN: Final = ("source", "family", "profile", "cantilever", "generator")
 
 
@@ -84,9 +86,11 @@ def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str)
     old = _Part(held_rows(engine, then, combos_then, fill), base)
     cells = _added(base.cut.cells, new.cells, old.cells, list(CELL_KEYS), ["n"])
     cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
+    parts = [(base.cut.sums, base.cut.cells, 1.0), (new.sums, new.cells, 1.0), (old.sums, old.cells, -1.0)]
+    placed = [(sums, places(cells, of), sign) for sums, of, sign in parts if sums]
     cut = TrimmedTallies(
         cells,
-        {b.name: _sums(b, base, old, new, cells) for b in EVERY_BLOCK},
+        {b.name: _sums(b, placed, len(cells)) for b in EVERY_BLOCK},
         extended_fits(base.cut, base.noise_sd, cells),
         base.cut.spreads,
         _products(base.cut.products, new.products, old.products, cells),
@@ -155,19 +159,15 @@ def _fill(base: SufficientStatistics, combos: pd.DataFrame, families: pd.DataFra
     return pd.concat([kept, new[~new.index.isin(kept.index)]])
 
 
-def _sums(block: Block, base: SufficientStatistics, old: _Part, new: _Part, cells: pd.DataFrame) -> Sums:
+def _sums(block: Block, parts: Sequence[_Placed], cells: int) -> Sums:
     units = np.array(block.units)
     unit = units[:, None] * units
-    own = base.cut.sums[block.name]
-    codes = np.zeros((len(cells), len(units), len(units)))
-    parts = [(own, base.cut.cells, 1.0)]
-    parts += [(p.sums[block.name], p.cells, sign) for p, sign in ((new, 1.0), (old, -1.0)) if p.sums]
-    for sums, of, sign in parts:
-        place = places(cells, of)
+    codes = np.zeros((cells, len(units), len(units)))
+    for sums, place, sign in parts:
         there = place >= 0
-        codes[place[there]] += sign * np.rint(sums.moments[there] * unit)
+        codes[place[there]] += sign * np.rint(sums[block.name].moments[there] * unit)
     moments = codes / unit
-    return Sums(own.columns, moments, moments[:, 0, 0].copy())
+    return Sums(parts[0][0][block.name].columns, moments, moments[:, 0, 0].copy())
 
 
 def _products(

@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 from fleet.house_model.chain import (
     CONFLICT_BUILT_IN_DEG,
     COVARIATES,
+    FACTOR_COLUMNS,
     FACTORS,
     FORCE_LIMITS,
     KIND_SCALE_EXPRESSION,
     MAY_BE_UNTOLD,
+    NUMBERS,
     PRESSED_EXPRESSION,
     PRODUCTS,
     READINGS,
@@ -41,7 +43,7 @@ CELL_KEYS: Final = (*FACTORS, "scale_class")
 RESIDUAL_UNIT: Final = 1000.0
 FIGURE_UNIT: Final = 1_000_000.0
 """Families' figures are coded finely before their median is taken: the same number from any engine."""
-FILL, COMBOS, SUBSET = "fill_in", "combo_list", "subset_of"
+FILL, COMBOS, SUBSET, PART = "fill_in", "combo_list", "subset_of", "part_of_fleet"
 PAIRS: Final = "repeat_pairs"
 CLASSES: Final = len(SAG_EDGES) + 2
 CODES: Final = (*COVARIATES, *PRODUCTS, *(f"y_{name}" for name in RESPONSES))
@@ -110,6 +112,7 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     low, high = map(number, FORCE_LIMITS)
     angle = f"coalesce(vta_dynamic_deg, t_fill, {typical})"
     guess = f"{number(TYPICAL_DRAG)} * ({doubles(SCALE_EXPRESSION).replace('t_used', angle)})"
+    guess = f"case when sra_static_deg is null or sra_dynamic_deg is null then {guess} else null end"
     sheet, of_plain = ("sheet_no, ", "p.sheet_no, ") if with_sheet else ("", "")
     return f"""
 with plain as (
@@ -181,15 +184,18 @@ def cell_list(combos: pd.DataFrame) -> pd.DataFrame:
     return cells
 
 
-def subset_sql(source: str) -> str:
-    """A fixed part of a relation's sheets, as a relation: those whose number's digest lies below a bound.
+def part_sql(source: str) -> str:
+    """A fixed part of a relation's sheets: those whose number's digest lies below a bound.
 
     The table ``subset_of`` tells each family's bound. Which sheets these are depends on their numbers alone,
     neither on the order of the rows nor on the engine.
     """
+    columns = ", ".join(
+        f"s.{c}" for c in dict.fromkeys(("sheet_no", "measured_on", *FACTOR_COLUMNS.values(), *NUMBERS))
+    )
     return (
-        f"(select s.* from {source} s join {SUBSET} b on coalesce(s.body_family, '') = b.family "
-        f"where md5(s.sheet_no) < b.below)"
+        f"select {columns} from {source} s join {SUBSET} b on coalesce(s.body_family, '') = b.family "
+        f"where md5(s.sheet_no) < b.below"
     )
 
 

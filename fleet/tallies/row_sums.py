@@ -153,18 +153,14 @@ def coded_residuals(
     The twin of `fleet.tallies.sql_sums.residual_sql`: the same steps in the same order, for the same bits.
     """
     y = rows.codes[f"y_{link.name}"]
-    absent = np.isnan(y)
-    for c in link.columns:
-        absent |= np.isnan(rows.codes[c])
     if fits is None:
-        return y, ~absent
+        return y, ~np.logical_or.reduce([np.isnan(y), *(np.isnan(rows.codes[c]) for c in link.columns)])
     fit = fits[link.name]
     expected = fit.at_zero[rows.cell]
     for c in link.columns:
-        expected = expected + fit.slopes[c][rows.cell] * rows.codes[c] / covariate_unit(c)
+        expected += fit.slopes[c][rows.cell] * rows.codes[c] / covariate_unit(c)
     value = y / RESPONSES[link.name][1] - expected
     residual = np.floor(value * RESIDUAL_UNIT + 0.5)
-    residual[absent] = np.nan
     return residual, np.abs(residual) <= (fit.bound * RESIDUAL_UNIT)[rows.cell]
 
 
@@ -185,7 +181,8 @@ class _Summing:
         self.rank[np.argsort(self.group, kind="stable")] = np.arange(len(cells))
         size = len(links) + 1
         self.pairs = [(i, j) for i in range(1, size) for j in range(i, size)]
-        self.products, self.both = (Totals(len(self.groups), self.pairs) for _ in range(2))
+        self.products = Totals(len(self.groups), self.pairs)
+        self.patterns = np.zeros((len(self.groups), 2 ** len(links)))
         self.rows, self.bad = np.zeros((2, len(cells)))
         self.sizes: dict[str, list[Floats]] = {n: [] for n in self.names}
         self.read = np.zeros(len(links))
@@ -221,11 +218,12 @@ class _Summing:
                 faulty |= beyond
         self.bad += np.bincount(cell[faulty], minlength=len(self.bad))
         group = self.group[cell]
-        ones = np.ones(len(cell))
-        starts = beginnings(group)
         inside = [np.where(k, r, 0.0) for k, r in zip(kept, residual, strict=True)]
-        self.products.add(group, starts, [ones, *inside])
-        self.both.add(group, starts, [ones, *(k.astype(np.float64) for k in kept)])
+        self.products.add(group, beginnings(group), [np.ones(len(cell)), *inside])
+        pattern = group * self.patterns.shape[1]
+        for i, k in enumerate(kept):
+            pattern += k.astype(np.int64) << i
+        self.patterns += np.bincount(pattern, minlength=self.patterns.size).reshape(self.patterns.shape)
 
     def sums(self) -> dict[str, Sums]:
         """Moments of every block."""
@@ -242,9 +240,9 @@ class _Summing:
             },
             index=pd.Index(self.names, name="link"),
         )
-        products = products_frame(
-            self.groups, self.names, self.both.values().T, self.products.values().T / RESIDUAL_UNIT**2
-        )
+        kept = np.arange(self.patterns.shape[1])[:, None] >> np.arange(len(self.names)) & 1
+        both = np.array([self.patterns @ (kept[:, i - 1] * kept[:, j - 1]) for i, j in self.pairs])
+        products = products_frame(self.groups, self.names, both, self.products.values().T / RESIDUAL_UNIT**2)
         return Scan(self.rows, self.sums(), products, cut, faulty_by_source(self.cells, self.rows, self.bad))
 
 

@@ -71,7 +71,7 @@ def test_the_part_depends_on_the_sheets_alone(con: duckdb.DuckDBPyConnection) ->
     assert (expected[whole] <= expected.max()).all()
     engine.put(sql.SUBSET, few.assign(below="80000000"))
     first, turned = (
-        set(con.sql(f"select sheet_no from {sql.subset_sql(source)} x").df()["sheet_no"])
+        set(con.sql(f"select sheet_no from ({sql.part_sql(source)}) x").df()["sheet_no"])
         for source in ("teaching_sheet", "(select * from teaching_sheet order by sheet_no desc)")
     )
     assert first == turned
