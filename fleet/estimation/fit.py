@@ -225,7 +225,12 @@ class _Finisher(Fitter):
         gram = self.gram(sums, link, spread, belief)
         prior, sigma = _prior(gram, link, belief), self.known_sigma(gram)
         posterior = fit_bayes(
-            gram, prior=prior, sigma=sigma, draws=self.sampling.draws, seed=self.sampling.seed
+            gram,
+            prior=prior,
+            sigma=sigma,
+            draws=self.sampling.draws,
+            seed=self.sampling.seed,
+            reml=self.reml(gram, link),
         )
         rows = float(sums.counts.sum())
         n, beyond, size = (rows, 0.0, 0.0) if cut is None else cut[["n", "cut", "cut_size"]].iloc[0]

@@ -43,6 +43,7 @@ class Fitter:
         self.levels = {f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS}
         self.source, self.family = self.levels["source"], self.levels["family"]
         self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
+        self._near: dict[str, Floats] = {}
 
     def total(self, spread: VarianceFunction) -> Floats:
         """Variance of the residuals of each cell's rows."""
@@ -78,6 +79,12 @@ class Fitter:
         """Residual sd to take as known where rows are too few to learn it from."""
         return 1.0 if gram.n < KNOWN_SIGMA_ROWS else None
 
+    def reml(self, gram: Gram, link: Link) -> RemlFit:
+        """REML fit of one link, begun where the last one of that link ended."""
+        fit = fit_reml(gram, sigma=self.known_sigma(gram), start=self._near.get(link.name))
+        self._near[link.name] = fit.sds / fit.sigma
+        return fit
+
     def fit_all(
         self, sums: Mapping[str, Sums], spreads: Mapping[str, VarianceFunction], sigmas: float
     ) -> dict[str, Fitted]:
@@ -85,7 +92,7 @@ class Fitter:
         fits = {}
         for n, spread in spreads.items():
             gram = self.gram(sums[n], LINK[n], spread, BELIEFS[n])
-            at_zero, slopes = self.fitted(LINK[n], fit_reml(gram, sigma=self.known_sigma(gram)))
+            at_zero, slopes = self.fitted(LINK[n], self.reml(gram, LINK[n]))
             fits[n] = Fitted(at_zero, slopes, sigmas * np.sqrt(self.total(spread)))
         return fits
 
@@ -153,7 +160,7 @@ class Fitter:
         """Degrees of freedom that the fit takes from each cell."""
         cells = self.weighted(sums, spread)
         gram = self.gram(sums, link, spread, belief)
-        reml = fit_reml(gram, sigma=self.known_sigma(gram))
+        reml = self.reml(gram, link)
         _, cov = coefficient_posterior(gram, reml.sds[None, :], np.array([reml.sigma]))
         scaled = cov[0] / reml.sigma**2
         m = len(self.cells)

@@ -42,7 +42,7 @@ from fleet.faults.signatures import (
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, cholesky_factors
-from fleet.statistics.blas_threads import in_threads
+from fleet.statistics.solves import in_threads
 
 Floats = NDArray[np.float64]
 CHUNK: Final = 16_000

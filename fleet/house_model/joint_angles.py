@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fleet.statistics.blas_threads import one_blas_thread
 from fleet.statistics.gram import Cells, Design, Floats, Gram, Ints, add_anchors, build_gram
+from fleet.statistics.solves import one_blas_thread
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

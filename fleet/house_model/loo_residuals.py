@@ -30,8 +30,8 @@ from fleet.house_model.chain import (
 from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
 from fleet.house_model.variance_function import nearest_covariance
-from fleet.statistics.blas_threads import in_threads
 from fleet.statistics.gram import Design, Floats
+from fleet.statistics.solves import in_threads
 
 LARGEST_LEVERAGE: Final = 0.95
 CHUNK: Final = 8_000

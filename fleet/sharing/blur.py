@@ -17,7 +17,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy import special
+import scipy
 
 from fleet.house_model.chain import LINK, PAIRED, SHARED, responses
 from fleet.sharing.content import WITHHELD
@@ -58,7 +58,7 @@ def blur_readings(units: Units, key: str) -> Units:
     for columns, sd in BLUR:
         read = units.sheets[list(columns)].astype(float).to_numpy().tolist()
         texts = (f"{columns[0]}\0{len(columns)}\0{p}\0{r}" for p, r in zip(place, read, strict=True))
-        error = sd * special.ndtri(uniform(key, texts))
+        error = sd * scipy.special.ndtri(uniform(key, texts))
         for name in columns:
             value = sheets[name].astype(float)
             sheets[name] = value * np.exp(error) if name == LOGARITHMIC else value + error
@@ -122,4 +122,4 @@ def blur_counts(
 
 def blur_squares(squares: Floats, key: str, texts: Iterable[str]) -> Floats:
     """Squared differences of repeated readings, each times a factor of its own that is one on average."""
-    return np.asarray(squares * special.gammaincinv(REPEAT_SHAPE, uniform(key, texts)) / REPEAT_SHAPE)
+    return np.asarray(squares * scipy.special.gammaincinv(REPEAT_SHAPE, uniform(key, texts)) / REPEAT_SHAPE)

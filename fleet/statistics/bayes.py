@@ -20,20 +20,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
-from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Floats, Gram, Ints, theta_unit
+from fleet.statistics.gram import Floats, Gram, Ints
 from fleet.statistics.gram import response_sd as response_sd  # also looked for here
-from fleet.statistics.reml import (
-    LOG_2PI,
-    RemlFit,
-    criterion_parts,
-    fit_reml,
-    slopes,
-    solve,
-)
+from fleet.statistics.reml import LOG_2PI, TOO_FAR, Local, RemlFit, by_v, derivatives, descend, fit_reml
 from fleet.statistics.sampling import SplitT, chain_ess, slice_chain
+from fleet.statistics.solves import criterion_parts, one_blas_thread, solve, theta_unit
 
 LogPrior = Callable[[Floats, Floats], Floats]
 """Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
@@ -42,10 +34,12 @@ KEPT = 160
 STACK_NUMBERS = 250_000
 """So many numbers of matrices are inverted at a time: they stay in the processor's cache."""
 ESS_LIMIT = 100.0
-V_LIMIT = 16.0
-"""Largest v looked at: theta there is four million times 1 / sqrt(rows per level)."""
+V_LIMIT, FARTHEST = 16.0, 14.0
+"""Largest v looked at (theta there is four million times 1 / sqrt(rows per level)), and largest of a mode."""
 SIGMA_FLOOR = 0.05
 ROUNDS = 8
+CLOSE = 1e-9
+"""Share of the log density that a step toward the mode must promise."""
 BROAD = (1.5, 1.5)
 """Middle and scale of v in the broad proposal: sds from a fifth to ten times 1 / sqrt(rows per level)."""
 SWEEPS, WARM = 1500, 200
@@ -196,32 +190,47 @@ class _Target:
         """Log density of one point."""
         return float(self.evaluate(x[None])[0][0])
 
-    def negative(self, x: Floats) -> tuple[float, Floats]:
-        """Negative log density and its gradient (the prior's own part by differences)."""
+    def negative(self, x: Floats) -> Local:
+        """Negative log density, its gradient and curvature (the prior's own part by differences)."""
         v = x[: self.terms]
-        s = solve(self.gram, self.theta(x))
+        try:
+            s = solve(self.gram, self.theta(x))
+        except np.linalg.LinAlgError:
+            return TOO_FAR, np.zeros(self.dim), np.eye(self.dim)
         log_sigma = self.log_sigma(x, np.asarray(s.r2))
-        d_log_det, d_r2 = slopes(self.gram, s)
-        precision = np.exp(-2.0 * log_sigma)
-        outer = self._differences(v, log_sigma)
-        by_sigma = self.dof - s.r2 * precision - outer[-1]
-        by_theta = 0.5 * (d_log_det + precision * d_r2)
-        gradient = np.zeros(self.dim)
+        value = 0.5 * self._deviance(np.asarray(s.log_det), np.asarray(s.r2), log_sigma)
+        outer, d_outer, d2_outer = self._differences(v, log_sigma)
+        gradient, curvature = (0.5 * d for d in by_v(self.unit, v, *derivatives(s, self.sigma)))
+        turn = np.eye(self.terms + 1, self.dim)  # of (v, t) into (v, log sigma)
         if self.sigma is None:
-            by_theta += by_sigma * 0.5 * d_r2 / s.r2
-            gradient[-1] = by_sigma
-        gradient[: self.terms] = by_theta * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
-        gradient[: self.terms] -= outer[:-1]
-        deviance = self._deviance(np.asarray(s.log_det), np.asarray(s.r2), log_sigma)
-        return float(0.5 * deviance - self._outer(v, log_sigma)), gradient
+            # With t fixed the misfit is too: what is left is half the profiled criterion, and t's own part.
+            misfit = self.dof * float(np.exp(-2.0 * x[-1]))
+            gradient, curvature = np.append(gradient, self.dof - misfit), _bordered(curvature, 2.0 * misfit)
+            r2, r22 = s.slopes[1] / s.r2, s.curvature[1] / s.r2
+            moved, bent = by_v(self.unit, v, 0.5 * r2, 0.5 * (r22 - r2[:, None] * r2))
+            turn[-1, :-1] = moved
+            curvature[:-1, :-1] -= d_outer[-1] * bent
+        return float(value - outer), gradient - d_outer @ turn, curvature - turn.T @ d2_outer @ turn
 
-    def _differences(self, v: Floats, log_sigma: Floats) -> Floats:
-        """Derivatives of `_outer` in each v and, last, in log sigma."""
-        h = 1e-5
-        step = h * np.eye(self.terms + 1)
-        up = self._outer(v + step[:, :-1], log_sigma + step[:, -1])
-        down = self._outer(v - step[:, :-1], log_sigma - step[:, -1])
-        return np.asarray((up - down) / (2.0 * h))
+    def _differences(self, v: Floats, log_sigma: Floats) -> tuple[Floats, Floats, Floats]:
+        """`_outer`, its gradient and its curvature in each v and, last, in log sigma."""
+        h, size = 1e-4, self.terms + 1
+        i, j = np.triu_indices(size)
+        one = h * np.eye(size)
+        step = np.concatenate([[np.zeros(size)], one, -one, one[i] + one[j], -one[i] - one[j]])
+        f = self._outer(v + step[:, :-1], log_sigma + step[:, -1])
+        up, down = f[1 : 2 * size + 1].reshape(2, -1)
+        both = f[2 * size + 1 :].reshape(2, -1).sum(axis=0)
+        single = up + down
+        curvature = np.empty((size, size))
+        curvature[i, j] = curvature[j, i] = (both - single[i] - single[j] + 2.0 * f[0]) / (2.0 * h * h)
+        return f[0], (up - down) / (2.0 * h), curvature
+
+
+def _bordered(square: Floats, corner: float) -> Floats:
+    out = np.zeros((len(square) + 1, len(square) + 1))
+    out[:-1, :-1], out[-1, -1] = square, corner
+    return out
 
 
 def fit_bayes(
@@ -300,42 +309,30 @@ class _Sample:
 
 
 def _at_mode(target: _Target, reml: RemlFit) -> SplitT:
-    start = np.empty(target.dim)
+    """Split t's round the mode, their sides measured along the axes of its curvature."""
+    start = np.zeros(target.dim)
     start[: target.terms] = np.maximum(np.arcsinh(reml.sds / reml.sigma / target.unit), 0.3)
-    bounds: list[tuple[float, float]] = [(0.0, 14.0)] * target.terms
-    if target.sigma is None:
-        start[-1] = 0.0
-        bounds.append((-3.0, 3.0))
-    mode = scipy.optimize.minimize(target.negative, start, jac=True, method="L-BFGS-B", bounds=bounds).x
-    hessian = np.empty((target.dim, target.dim))
-    for i in range(target.dim):
-        h = 1e-3
-        up, down = mode.copy(), mode.copy()
-        up[i] += h
-        down[i] -= h
-        hessian[i] = (target.negative(up)[1] - target.negative(down)[1]) / (2.0 * h)
-    values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
+    mode = descend(target.negative, start, np.arange(target.dim), CLOSE)[0]
+    mode[: target.terms] = np.minimum(np.abs(mode[: target.terms]), FARTHEST)
+    mode[target.terms :] = np.clip(mode[target.terms :], -3.0, 3.0)
+    top, _, curvature = target.negative(mode)
+    values, vectors = np.linalg.eigh(curvature)
     guess = 1.0 / np.sqrt(np.clip(values, 0.05, None))
-    top = target.value(mode)
-    sides = np.array(
-        [
-            [_side(target, mode, sign * vectors[:, i], guess[i], top) for i in range(target.dim)]
-            for sign in (-1.0, 1.0)
-        ]
-    )
-    return SplitT(mode, vectors, sides[0], sides[1], target.terms)
+    scale = _sides(target, mode, np.append(-vectors.T, vectors.T, axis=0), np.tile(guess, 2), -top)
+    return SplitT(mode, vectors, scale[: target.dim], scale[target.dim :], target.terms)
 
 
-def _side(target: _Target, mode: Floats, direction: Floats, guess: float, top: float) -> float:
-    """Scale at which the log density falls like a normal's, measured near two of its own sds."""
-    scale = guess
+def _sides(target: _Target, mode: Floats, directions: Floats, guess: Floats, top: float) -> Floats:
+    """Scales at which the log density falls like a normal's, measured near two of its own sds."""
+    scale, left = guess.copy(), np.arange(len(guess))
     for _ in range(4):
-        drop = top - target.value(mode + 2.0 * scale * direction)
-        ratio = np.sqrt(2.0 / max(drop, 0.08))
-        scale *= float(np.clip(ratio, 0.4, 2.5))
-        if 0.8 < ratio < 1.25:
+        drop = top - target.evaluate(mode + 2.0 * scale[left, None] * directions[left])[0]
+        ratio = np.sqrt(2.0 / np.maximum(drop, 0.08))
+        scale[left] *= np.clip(ratio, 0.4, 2.5)
+        left = left[(ratio <= 0.8) | (ratio >= 1.25)]
+        if not left.size:
             break
-    return float(np.clip(scale, 0.2 * guess, 6.0 * guess))
+    return np.asarray(np.clip(scale, 0.2 * guess, 6.0 * guess))
 
 
 def _broad(mode: SplitT) -> SplitT:

@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from fleet.statistics.blas_threads import one_blas_thread
 from fleet.statistics.gram import Gram, Term
 from fleet.statistics.reml import criterion, fit_reml, gram_of_frame
+from fleet.statistics.solves import one_blas_thread
 
 Floats = NDArray[np.float64]
 Spread = Callable[[float, Floats], Floats]

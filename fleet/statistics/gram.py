@@ -223,7 +223,7 @@ class Parts:
     own, rest : its columns (none where no term has `MANY_LEVELS`), and the others
     diagonal : of its block
     cross : (rest + 1, own) between the others and it, with ``b`` as the last row
-    inner : (rest + 1, rest + 1) among the others, bordered by ``b`` and a corner that is large enough
+    inner : (rest + 1, rest + 1) among the others, bordered by ``b`` and the response's own square
     """
 
     term: int
@@ -239,12 +239,29 @@ class Parts:
         each = self.cross.T[:, :, None] * self.cross.T[:, None, :]
         return np.asarray(each.reshape(len(self.own), len(self.inner) ** 2))
 
-    def times(self, x: Floats) -> Floats:
-        """The whole matrix times a vector."""
-        out = np.empty(len(x))
-        out[self.own] = self.diagonal * x[self.own] + x[self.rest] @ self.cross[:-1]
-        out[self.rest] = self.cross[:-1] @ x[self.own] + self.inner[:-1, :-1] @ x[self.rest]
-        return out
+
+class Absorbed(NamedTuple):
+    """A bordered matrix with its fixed columns taken out, as least squares takes them out.
+
+    What is left among the random columns and the response (r + 1, r + 1); the slopes of these on the fixed
+    columns (p, r + 1); of the fixed columns' own block the inverse and the logarithm of the determinant.
+    """
+
+    bordered: Floats
+    slopes: Floats
+    inverse: Floats
+    log_det: float
+
+
+def absorb(bordered: Floats, p: int) -> Absorbed:
+    """Take out the ``p`` fixed columns that stand before the last."""
+    fixed = slice(len(bordered) - 1 - p, len(bordered) - 1)
+    factor = np.linalg.cholesky(bordered[fixed, fixed])
+    root = np.linalg.inv(factor)
+    half = root @ np.delete(bordered[fixed], fixed, 1)
+    left = np.delete(np.delete(bordered, fixed, 0), fixed, 1) - half.T @ half
+    log_det = 2.0 * float(np.log(factor.diagonal()).sum())
+    return Absorbed(left, root.T @ half, root.T @ root, log_det)
 
 
 @dataclass(frozen=True)
@@ -284,9 +301,19 @@ class Gram:
         own = np.arange(start, start + sizes[most] if sizes and sizes[most] >= MANY_LEVELS else start)
         rest = np.setdiff1d(np.arange(len(self.b)), own)
         inner = np.append(self.a[np.ix_(rest, rest)], self.b[rest][:, None], axis=1)
-        inner = np.append(inner, [np.append(self.b[rest], 2.0 * self.yy + 1.0)], axis=0)
+        inner = np.append(inner, [np.append(self.b[rest], self.yy)], axis=0)
         cross = np.append(self.a[np.ix_(rest, own)], [self.b[own]], axis=0)
         return Parts(most, own, rest, self.a[own, own], cross, inner)
+
+    @cached_property
+    def absorbed(self) -> Absorbed:
+        """`Parts.inner` without the fixed columns."""
+        return absorb(self.parts.inner, self.p)
+
+    @cached_property
+    def member(self) -> Floats:
+        """(q, terms) 1 where a random column belongs to a term."""
+        return np.asarray(self.design.owner[:, None] == np.arange(len(self.design.terms)), dtype=np.float64)
 
     @property
     def typical_weight(self) -> float:
@@ -296,9 +323,7 @@ class Gram:
     @property
     def rows_per_level(self) -> Floats:
         """(terms,) mean of the diagonal of Z'WZ over each term's columns: the scale that a sd is seen at."""
-        diagonal = np.diag(self.a)[: self.design.q]
-        sums = np.bincount(self.design.owner, diagonal, minlength=len(self.design.terms))
-        return np.asarray(sums / np.maximum(self.design.sizes, 1))
+        return np.asarray(np.diag(self.a)[: self.design.q] @ self.member / np.maximum(self.design.sizes, 1))
 
 
 def build_gram(
@@ -371,30 +396,3 @@ def response_sd(gram: Gram) -> float:
     if total <= 1e-13 * gram.yy:
         total = 1e-12 * gram.yy or 1e-12
     return float(np.sqrt(total / weight))
-
-
-def theta_unit(gram: Gram) -> Floats:
-    """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
-    rows = gram.rows_per_level
-    return np.asarray(np.where(rows > 0.0, 1.0 / np.sqrt(np.where(rows > 0.0, rows, 1.0)), 1.0))
-
-
-def gram_of_frame(
-    frame: pd.DataFrame,
-    response: str,
-    *,
-    random: Sequence[Term],
-    fixed: Sequence[str] = (),
-    weights: Floats | None = None,
-) -> tuple[Gram, Floats]:
-    """Gram matrix of a data frame and the shifts of its columns ``(1, covariates..., response)``.
-
-    Random slopes keep their own zero: a covariate that carries a random term is not shifted.
-    """
-    slopes = {t.covariate for t in random if t.covariate != "1"}
-    covariates = [*fixed, *sorted(slopes - set(fixed))]
-    factors = sorted({f for t in random for f in t.factors})
-    cells, shifts = Cells.from_frame(
-        frame, response, factors=factors, covariates=covariates, weights=weights, unshifted=sorted(slopes)
-    )
-    return build_gram(cells, random, ("1", *fixed)), shifts

@@ -18,139 +18,33 @@ Patterson & Thompson 1971, Biometrika 58: restricted maximum likelihood.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from fleet.errors import FleetError
-from fleet.statistics.blas_threads import one_blas_thread
-from fleet.statistics.gram import Floats, Gram, Ints, Parts, Term, response_sd, theta_unit
-from fleet.statistics.gram import gram_of_frame as gram_of_frame  # also looked for here
+from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram, response_sd
+from fleet.statistics.solves import Solved, criterion_parts, one_blas_thread, solve, theta_unit
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
 """A residual sd below this share of the response's is rounding, not scatter."""
+NOTHING = 1e-100
+"""A misfit below this share of the response's square is none at all."""
 HELD = 1e-5
 """Where such a residual is held: small enough to mean none, large enough for sound arithmetic."""
 TOO_FAR = 1e300
-STACK = 64  # matrices factorised at a time: they stay in the processor's cache
 INSIDE = 0.01
 """A v below this is looked at as a zero."""
 RELEASED = (0.3, 1.0, 2.0, 3.5)
 """Where a term at 0 is tried."""
-STEP, FLAT, LONGEST, SHORTEST, MOST_STEPS, TRIALS = 1e-4, 1e-4, 2.0, 1e-5, 60, 12
-"""Differences that give the curvature, the least curvature believed, steps at most; then trials of zeros."""
+FLAT, LONGEST, SHORTEST, MOST_STEPS, TRIALS = 1e-4, 2.0, 1e-5, 60, 12
+"""The least curvature believed, the longest and the shortest step, steps at most; then trials of zeros."""
 ENOUGH, NEARLY, SHORT = 1e-13, 1e-8, 1e-3
 """Share of the criterion that a step must promise, what a term at 0 may cost, what a search may lack."""
-
-
-@dataclass(frozen=True)
-class Solved:
-    """One factorisation: what the model says at given relative standard deviations.
-
-    Attributes
-    ----------
-    log_det : log determinant of C
-    r2 : penalised residual sum of squares
-    coef : (q + p,) solution, random part in units of S (spherical)
-    scale : (q + p,) theta per random column, 1 per fixed column
-    parts : how the Gram matrix was taken apart
-    factor : lower Cholesky factor of what is left of C without the term with most levels
-    spare : (q + p,) what that term adds to the diagonal of C⁻¹ by itself
-    """
-
-    log_det: float
-    r2: float
-    coef: Floats
-    scale: Floats
-    parts: Parts
-    factor: Floats
-    spare: Floats
-
-    @cached_property
-    def root(self) -> Floats:
-        """(rest, q + p) matrix U with C⁻¹ = U'U + diag(`spare`)."""
-        own, rest = self.parts.own, self.parts.rest
-        inverse, _ = scipy.linalg.lapack.dtrtri(self.factor, lower=1)  # above the diagonal both hold 0
-        if not len(own):
-            return np.asarray(inverse)
-        out = np.zeros((len(rest), len(self.scale)))
-        out[:, rest] = inverse
-        left = inverse * self.scale[rest] @ self.parts.cross[:-1]
-        out[:, own] = -left * self.scale[own] * self.spare[own]
-        return out
-
-    def inverse_diagonal(self) -> Floats:
-        """Diagonal of C⁻¹."""
-        return np.asarray(np.einsum("ij,ij->j", self.root, self.root) + self.spare)
-
-    def inverse(self) -> Floats:
-        """C⁻¹."""
-        if len(self.parts.own):
-            return np.asarray(self.root.T @ self.root + np.diag(self.spare))
-        inverse = scipy.linalg.lapack.dpotri(self.factor, lower=1)[0]
-        return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
-
-
-def solve(gram: Gram, theta: Floats) -> Solved:
-    """Factorise C at ``theta`` (one relative standard deviation per term), a term of many levels first."""
-    parts = gram.parts
-    q, size = gram.design.q, len(gram.b)
-    scale = np.ones(size)
-    scale[:q] = theta[gram.design.owner]
-    s, t = scale[parts.rest], scale[parts.own]
-    pivot = 1.0 + t * t * parts.diagonal
-    weight = t * t / pivot
-    left = parts.inner - parts.cross * weight @ parts.cross.T
-    c = left[:-1, :-1] * s * s[:, None]
-    c.flat[: (q - len(t)) * len(s) : len(s) + 1] += 1.0
-    factor, info = scipy.linalg.lapack.dpotrf(c, lower=1, overwrite_a=1)
-    if info != 0:
-        raise np.linalg.LinAlgError("theta is too large, or the fixed columns are not independent")
-    own, _ = scipy.linalg.lapack.dpotrs(factor, left[-1, :-1] * s, lower=1)
-    coef, spare = np.empty(size), np.zeros(size)
-    coef[parts.rest], spare[parts.own] = own, 1.0 / pivot
-    coef[parts.own] = t / pivot * (parts.cross[-1] - (s * own) @ parts.cross[:-1])
-    log_det = 2.0 * float(np.log(np.diag(factor)).sum()) + float(np.log(pivot).sum())
-    r2 = max(gram.yy - float(gram.b * scale @ coef), 1e-300)
-    return Solved(log_det, r2, coef, scale, parts, factor, spare)
-
-
-def criterion_parts(gram: Gram, theta: Floats) -> tuple[Floats, Floats]:
-    """``log|C|`` and ``r²`` at many (rows of) theta, inf and 1 where C can't be factorised.
-
-    C is bordered by its right-hand side (and a corner that is large enough): the last row of the factor is
-    then ``L⁻¹ S b``, whose square is what the coefficients explain.  One term is eliminated, as in `solve`.
-    """
-    if len(theta) > STACK:
-        return _joined(gram, np.array_split(theta, -(-len(theta) // STACK)))
-    parts, width, scale = gram.parts, len(gram.parts.rest), np.ones((len(theta), len(gram.parts.rest) + 1))
-    random = parts.rest[parts.rest < gram.design.q]
-    scale[:, : len(random)] = theta[:, gram.design.owner[random]]
-    square = (theta[:, parts.term] ** 2)[:, None] if len(parts.own) else np.zeros((len(theta), 0))
-    pivot = 1.0 + square * parts.diagonal
-    weight = square / pivot
-    c = parts.inner - (weight @ parts.products).reshape(-1, width + 1, width + 1)
-    c *= scale[:, :, None]
-    c *= scale[:, None, :]
-    c[:, range(len(random)), range(len(random))] += 1.0
-    try:
-        factor = np.linalg.cholesky(c)
-    except np.linalg.LinAlgError:
-        return (np.array([np.inf]), np.ones(1)) if len(theta) == 1 else _joined(gram, theta[:, None])
-    log_det = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)[:, :width]).sum(axis=1)
-    explained = weight @ parts.cross[-1] ** 2 + (factor[:, width, :width] ** 2).sum(axis=1)
-    return log_det + np.log(pivot).sum(axis=1), np.maximum(gram.yy - explained, 1e-300)
-
-
-def _joined(gram: Gram, parts: Iterable[Floats]) -> tuple[Floats, Floats]:
-    log_det, r2 = zip(*(criterion_parts(gram, part) for part in parts), strict=True)
-    return np.concatenate(log_det), np.concatenate(r2)
 
 
 def criterion(gram: Gram, theta: Floats, *, sigma: float | None = None) -> float:
@@ -166,28 +60,19 @@ def _criterion(gram: Gram, log_det: Any, r2: Any, sigma: float | None) -> Any:
     return log_det + dof * (LOG_2PI + 2.0 * np.log(sigma)) + r2 / sigma**2 - gram.log_w
 
 
-def criterion_and_gradient(
-    gram: Gram, theta: Floats, *, sigma: float | None = None
-) -> tuple[float, Floats, Solved]:
-    """REML criterion, its gradient with respect to ``theta``, and the factorisation."""
-    s = solve(gram, theta)
-    d_log_det, d_r2 = slopes(gram, s)
-    precision = (gram.n - gram.p) / s.r2 if sigma is None else 1.0 / sigma**2
-    return float(_criterion(gram, s.log_det, s.r2, sigma)), d_log_det + precision * d_r2, s
+def derivatives(s: Solved, sigma: float | None) -> tuple[Floats, Floats]:
+    """Gradient (terms,) and curvature (terms, terms) of the criterion by theta²."""
+    (log_det, r2), (log_det2, r22) = s.slopes, s.curvature
+    if sigma is not None:
+        return log_det + r2 / sigma**2, log_det2 + r22 / sigma**2
+    precision = (s.gram.n - s.gram.p) / s.r2
+    return log_det + precision * r2, log_det2 + precision * (r22 - r2[:, None] * r2 / s.r2)
 
 
-def slopes(gram: Gram, s: Solved) -> tuple[Floats, Floats]:
-    """Derivatives of ``log|C|`` and of ``r²`` with respect to theta, (terms,) each.
-
-    A random column's share of the first is ``2 (1 - [C⁻¹]_ii) / theta``: only C⁻¹'s diagonal is needed.
-    """
-    q, owner, terms = gram.design.q, gram.design.owner, len(gram.design.terms)
-    theta, x = s.scale[:q], s.scale * s.coef
-    share = np.divide(1.0 - s.inverse_diagonal()[:q], theta, out=np.zeros(q), where=theta > 0.0)
-    resid = gram.b[:q] - (s.parts.times(x)[:q] if len(s.parts.own) else gram.a[:q] @ x)
-    d_log_det = np.bincount(owner, 2.0 * share, minlength=terms)
-    d_r2 = np.bincount(owner, -2.0 * s.coef[:q] * resid, minlength=terms)
-    return d_log_det.astype(np.float64), d_r2.astype(np.float64)
+def by_v(unit: Floats, v: Floats, gradient: Floats, curvature: Floats) -> tuple[Floats, Floats]:
+    """Derivatives by theta² turned into those by ``v = asinh(theta / unit)``."""
+    first, second = unit**2 * np.sinh(2.0 * v), 2.0 * unit**2 * np.cosh(2.0 * v)
+    return gradient * first, curvature * first[:, None] * first + np.diag(gradient * second)
 
 
 @dataclass(frozen=True)
@@ -232,7 +117,7 @@ def fit_reml(gram: Gram, *, sigma: float | None = None, start: Floats | None = N
     ----------
     gram : Gram
     sigma : a known residual standard deviation; None profiles it out
-    start : (terms,) first guess of theta
+    start : (terms,) first guess of theta; a term that it puts at 0 is tried away from there last
 
     Raises
     ------
@@ -260,26 +145,25 @@ def _check_fixed(gram: Gram) -> None:
     """Refuse fixed columns of which one follows from the others."""
     x = gram.a[gram.design.q :, gram.design.q :]
     length = np.sqrt(np.where(np.diag(x) > 0.0, np.diag(x), 1.0))
-    factor, info = scipy.linalg.lapack.dpotrf(x / length / length[:, None], lower=1)
-    independent = np.diag(factor) > 1e-6 if info == 0 else np.arange(gram.p) < info - 1
-    if not independent.all():
-        name = gram.design.fixed[int(np.argmin(independent))]
-        raise FleetError(f"fixed column {name!r} says no more than the ones before it: leave it out")
+    left = x / length / length[:, None]
+    for j, name in enumerate(gram.design.fixed):
+        if not left[j, j] > 1e-12:  # what is left of its square once those before it are taken out
+            raise FleetError(f"fixed column {name!r} says no more than the ones before it: leave it out")
+        left = left - np.outer(left[:, j], left[j]) / left[j, j]
 
 
 def _fit_reml(gram: Gram, sigma: float | None, start: Floats | None) -> RemlFit:
     search = _Search(gram, sigma)
-    first = np.maximum(0.5, search.unit) if start is None else np.maximum(start, 0.3 * search.unit)
-    v = search.settle(np.where(gram.rows_per_level > 0.0, np.arcsinh(first / search.unit), 0.0))
-    theta = search.unit * np.sinh(v)
-    value, _, s = criterion_and_gradient(gram, theta, sigma=sigma)
+    first = np.maximum(0.5, search.unit) if start is None else start
+    v = search.settle(np.where(search.informed, np.arcsinh(first / search.unit), 0.0))
+    s = solve(gram, search.unit * np.sinh(v))
     scale = float(np.sqrt(s.r2 / (gram.n - gram.p))) if sigma is None else sigma
-    q = gram.design.q
-    coef, se = s.coef * s.scale, np.sqrt(s.inverse_diagonal()[q:]) * scale
-    beside = np.reshape([search.at(v + INSIDE * e)[1] for e in np.eye(len(v))], (len(v), len(v)))
-    slope = np.where(v == 0.0, np.diag(beside) / (2.0 * INSIDE * search.unit**2), 0.0)
+    se, coef = np.sqrt(s.fixed_covariance.diagonal()) * scale, s.coef
+    with np.errstate(over="ignore"):  # where no residual is left
+        slope = np.where(v == 0.0, s.slopes[0] + s.slopes[1] / scale**2, 0.0)
+    value, q = float(_criterion(gram, s.log_det, s.r2, sigma)), gram.design.q
     return RemlFit(
-        gram, theta * scale, scale, value, coef[q:], se, coef[:q], slope, search.short_by, sigma is not None
+        gram, s.theta * scale, scale, value, coef[q:], se, coef[:q], slope, search.short_by, sigma is not None
     )
 
 
@@ -288,19 +172,19 @@ class _Search:
 
     def __init__(self, gram: Gram, sigma: float | None) -> None:
         self.gram, self.sigma = gram, sigma
-        self.unit = theta_unit(gram)
+        self.unit, self.informed = theta_unit(gram), gram.rows_per_level > 0.0
         self.short_by = 0.0
 
-    def at(self, v: Floats) -> tuple[float, Floats]:
-        """Criterion and gradient; none where no residual is left, as a profiled sigma has no maximum."""
+    def at(self, v: Floats) -> Local:
+        """Criterion, gradient and curvature; none where no residual is left, as sigma has no maximum."""
         try:
-            value, gradient, _ = criterion_and_gradient(
-                self.gram, self.unit * np.sinh(abs(v)), sigma=self.sigma
-            )
+            s = solve(self.gram, self.unit * np.sinh(v))
         except np.linalg.LinAlgError:
-            return TOO_FAR, np.zeros_like(v)
-        gradient = gradient * self.unit * np.cosh(v) * np.where(v < 0.0, -1.0, 1.0)
-        return value, np.where(np.abs(gradient) < 1e200, gradient, 0.0)
+            return TOO_FAR, np.zeros_like(v), np.eye(len(v))
+        value = float(_criterion(self.gram, s.log_det, s.r2, self.sigma))
+        if self.sigma is None and s.r2 <= NOTHING * self.gram.yy:
+            return value, np.zeros_like(v), np.eye(len(v))
+        return value, *by_v(self.unit, v, *derivatives(s, self.sigma))
 
     def together(self, vs: Floats) -> Floats:
         """Criterion of each row."""
@@ -308,8 +192,8 @@ class _Search:
         return np.asarray(_criterion(self.gram, *parts, self.sigma))
 
     def settle(self, v: Floats) -> Floats:
-        """The minimum from a first guess; a term at 0 there is held, as it has no data."""
-        informed = np.flatnonzero(v)
+        """The minimum from a first guess; a term at 0 is tried away from it if there are data about it."""
+        informed = np.flatnonzero(self.informed)
         v, value = self.descend(v)
         for _ in range(TRIALS if informed.size else 0):
             places = [(i, at) for i in informed for at in ((0.0,) if v[i] > 0.0 else RELEASED)]
@@ -323,24 +207,7 @@ class _Search:
 
     def descend(self, v: Floats) -> tuple[Floats, float]:
         """The bottom below v, and its criterion; terms at 0 stay there, one that ends near 0 is put there."""
-        value, gradient = self.at(v)
-        free, self.short_by = np.flatnonzero(v), 0.0
-        for _ in range(MOST_STEPS if free.size else 0):
-            beside = [self.at(v + STEP * e)[1] for e in np.eye(len(v))[free]]
-            hessian = np.array([(b - gradient)[free] / STEP for b in beside])
-            values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
-            step = _newton(values, vectors, gradient, free)
-            self.short_by = 0.5 * float(-gradient @ step)
-            if self.short_by < ENOUGH * (1.0 + abs(value)):
-                v = v + step
-                v = v + _newton(values, vectors, self.at(v)[1], free)
-                break
-            step *= min(1.0, LONGEST / float(np.abs(step).max()))
-            while (new := self.at(v + step))[0] > value + 1e-4 * float(gradient @ step):
-                step *= 0.3
-                if np.abs(step).max() < SHORTEST:
-                    return np.abs(v), value
-            v, (value, gradient) = v + step, new
+        v, value, self.short_by = descend(self.at, v, np.flatnonzero(v), ENOUGH)
         v = np.abs(v)
         snapped = np.where(v < INSIDE, 0.0, v)
         if (snapped != v).any() and (at := float(self.together(snapped[None])[0])) <= value + NEARLY:
@@ -348,11 +215,64 @@ class _Search:
         return v, value
 
 
+Local = tuple[float, Floats, Floats]
+"""What a function is at a place, its gradient and its curvature."""
+
+
+def descend(
+    at: Callable[[Floats], Local], x: Floats, free: Ints, enough: float
+) -> tuple[Floats, float, float]:
+    """The bottom below x by damped Newton steps, its value, and what the last step promised.
+
+    Parameters
+    ----------
+    at : the function
+    x : where to begin
+    free : which coordinates may move
+    enough : share of the value that a step must promise
+    """
+    (value, gradient, curvature), short_by = at(x), 0.0
+    for _ in range(MOST_STEPS if free.size else 0):
+        values, vectors = np.linalg.eigh(curvature[np.ix_(free, free)])
+        step = _newton(values, vectors, gradient, free)
+        short_by = 0.5 * float(-gradient @ step)
+        if short_by < enough * (1.0 + abs(value)):
+            return x + step, value, short_by
+        step *= min(1.0, LONGEST / float(np.abs(step).max()))
+        while (new := at(x + step))[0] > value + 1e-4 * float(gradient @ step):
+            step *= 0.3
+            if np.abs(step).max() < SHORTEST:
+                return x, value, short_by
+        x, (value, gradient, curvature) = x + step, new
+    return x, value, short_by
+
+
 def _newton(values: Floats, vectors: Floats, gradient: Floats, free: Ints) -> Floats:
     pull = vectors.T @ gradient[free]
     step = np.zeros_like(gradient)
     step[free] = -vectors @ (pull / np.maximum(np.abs(values), FLAT))
     return step
+
+
+def gram_of_frame(
+    frame: pd.DataFrame,
+    response: str,
+    *,
+    random: Sequence[Term],
+    fixed: Sequence[str] = (),
+    weights: Floats | None = None,
+) -> tuple[Gram, Floats]:
+    """Gram matrix of a data frame and the shifts of its columns ``(1, covariates..., response)``.
+
+    Random slopes keep their own zero: a covariate that carries a random term is not shifted.
+    """
+    slopes = {t.covariate for t in random if t.covariate != "1"}
+    covariates = [*fixed, *sorted(slopes - set(fixed))]
+    factors = sorted({f for t in random for f in t.factors})
+    cells, shifts = Cells.from_frame(
+        frame, response, factors=factors, covariates=covariates, weights=weights, unshifted=sorted(slopes)
+    )
+    return build_gram(cells, random, ("1", *fixed)), shifts
 
 
 def fit_frame(
@@ -393,7 +313,7 @@ def fit_frame(
     slopes = fit.fixed[1:]
     centre = shifts[1 : 1 + len(fixed)]
     intercept = fit.fixed[0] + shifts[-1] - float(slopes @ centre)
-    cov = solve(gram, fit.sds / fit.sigma).inverse()[gram.design.q :, gram.design.q :] * fit.sigma**2
+    cov = solve(gram, fit.sds / fit.sigma).fixed_covariance * fit.sigma**2
     at_zero = np.eye(len(cov))
     at_zero[0, 1:] = -centre
     se = np.sqrt(np.diag(at_zero @ cov @ at_zero.T))

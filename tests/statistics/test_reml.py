@@ -7,18 +7,17 @@ from engine_cases import CROSSED, columns, fleet, restricted
 
 from fleet.errors import FleetError
 from fleet.statistics import reml
-from fleet.statistics.gram import Cells, Term, build_gram, theta_unit
+from fleet.statistics.gram import Cells, Term, build_gram
 from fleet.statistics.reml import (
     _Search,
     criterion,
-    criterion_and_gradient,
-    criterion_parts,
+    derivatives,
     fit_frame,
     fit_reml,
     gram_of_frame,
     response_sd,
-    solve,
 )
+from fleet.statistics.solves import criterion_parts, solve, theta_unit
 
 SLOPE = Term(("source",), "s")
 TERMS = [*CROSSED, SLOPE]
@@ -57,7 +56,7 @@ def test_many_thetas_at_once_are_as_each_alone() -> None:
 
 
 def test_eliminating_a_term_first_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same solution, criterion, slopes and inverse as by factorising the whole matrix, to 1e-9."""
+    """The same solution, criterion, covariance, slopes and curvature as with the whole matrix, to 1e-8."""
     _, whole, _ = weighted_gram(200)
     assert len(whole.parts.own) == 0
     theta = np.array([0.7, 0.0, 1.3, 0.4])
@@ -68,9 +67,9 @@ def test_eliminating_a_term_first_changes_nothing(monkeypatch: pytest.MonkeyPatc
         one, other = solve(whole, t), solve(taken, t)
         assert (other.log_det, other.r2) == pytest.approx((one.log_det, one.r2), rel=1e-10)
         np.testing.assert_allclose(other.coef, one.coef, atol=1e-9)
-        np.testing.assert_allclose(other.inverse(), one.inverse(), atol=1e-9)
-        np.testing.assert_allclose(other.inverse_diagonal(), np.diag(one.inverse()), atol=1e-9)
-        np.testing.assert_allclose(reml.slopes(taken, other), reml.slopes(whole, one), rtol=1e-8, atol=1e-8)
+        np.testing.assert_allclose(other.fixed_covariance, one.fixed_covariance, atol=1e-9)
+        np.testing.assert_allclose(other.slopes, one.slopes, rtol=1e-8, atol=1e-8)
+        np.testing.assert_allclose(other.curvature, one.curvature, rtol=1e-7, atol=1e-6)
         parts = criterion_parts(taken, t[None])
         assert [float(x[0]) for x in parts] == pytest.approx([one.log_det, one.r2], rel=1e-10)
     a, b = fit_reml(whole), fit_reml(taken)
@@ -90,16 +89,27 @@ def test_profiled_criterion_is_the_least_over_sigma() -> None:
 
 @pytest.mark.parametrize("sigma", [None, 0.9])
 def test_gradient_is_the_slope_of_the_criterion(sigma: float | None) -> None:
-    """Analytic gradient against central differences at random theta, to 1e-6 of its size."""
+    """By theta², and the curvature the slope of the gradient, against central differences at random theta."""
     _, gram, _ = weighted_gram()
     for theta in np.random.default_rng(5).uniform(0.05, 3.0, (6, 4)):
-        gradient = criterion_and_gradient(gram, theta, sigma=sigma)[1]
+        gradient, curvature = derivatives(solve(gram, theta), sigma)
         for i in range(4):
-            up, down = theta.copy(), theta.copy()
-            up[i] += 1e-5
-            down[i] -= 1e-5
-            rise = (criterion(gram, up, sigma=sigma) - criterion(gram, down, sigma=sigma)) / 2e-5
-            assert gradient[i] == pytest.approx(rise, rel=1e-6, abs=1e-6)
+            step = np.zeros(4)
+            step[i] = 1e-4 * theta[i] ** 2
+            up, down = np.sqrt(theta**2 + step), np.sqrt(theta**2 - step)
+            size = 2.0 * step[i]
+            rise = (criterion(gram, up, sigma=sigma) - criterion(gram, down, sigma=sigma)) / size
+            assert gradient[i] == pytest.approx(rise, rel=1e-5, abs=1e-5)
+            turn = derivatives(solve(gram, up), sigma)[0] - derivatives(solve(gram, down), sigma)[0]
+            np.testing.assert_allclose(curvature[i], turn / size, rtol=1e-5, atol=1e-5)
+
+
+def test_zero_is_no_special_place_for_the_derivatives() -> None:
+    """At theta 0 and next to it they are the same: nothing is divided by theta."""
+    _, gram, _ = weighted_gram()
+    there, near = (derivatives(solve(gram, np.array([0.8, x, 0.5, x])), None) for x in (0.0, 1e-7))
+    np.testing.assert_allclose(near[0], there[0], rtol=1e-9)
+    np.testing.assert_allclose(near[1], there[1], rtol=1e-9)
 
 
 def test_coefficients_are_generalised_least_squares() -> None:
@@ -190,6 +200,20 @@ def test_no_other_place_is_lower(seed: int) -> None:
     beside = near[0] + dof * (1.0 + np.log(2.0 * np.pi * near[1] / dof)) - gram.log_w
     assert beside.min() > fit.criterion - 1e-9
     assert fit.short_by < 1e-6
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_where_a_search_begins_is_all_the_same(seed: int) -> None:
+    """From guesses of any size, some terms at 0, the criterion ends within 1e-8 of the cold one."""
+    rng = np.random.default_rng(seed)
+    frame = fleet(60 + 100 * seed, seed=60 + seed)
+    gram, _ = gram_of_frame(frame, "y", random=TERMS, fixed=["s", "warm"])
+    cold = fit_reml(gram)
+    for _ in range(6):
+        start = np.where(rng.random(4) < 0.4, 0.0, np.exp(rng.normal(0.0, 1.5, 4)))
+        warm = fit_reml(gram, start=start)
+        assert warm.criterion == pytest.approx(cold.criterion, abs=1e-8)
+        np.testing.assert_allclose(warm.sds, cold.sds, atol=1e-4)
 
 
 def test_a_search_that_is_cut_short_says_so(monkeypatch: pytest.MonkeyPatch) -> None:

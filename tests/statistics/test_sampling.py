@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
-from fleet.statistics.sampling import chain_ess, slice_chain
+from fleet.statistics.sampling import T_DF, chain_ess, slice_chain, t_quantile
 
 
 def test_a_correlated_normal() -> None:
@@ -72,3 +73,11 @@ def test_the_worst_coordinate_counts() -> None:
     both = chain_ess(np.column_stack([sticky, free, np.zeros(2000)]))
     assert both == chain_ess(sticky[:, None])
     assert both < 250
+
+
+def test_quantiles_of_the_split_t_are_scipys() -> None:
+    """From a chance of 1e-9 to its complement, to 1e-13 in the lower half; the middle is 0."""
+    p = np.append(np.logspace(-9, -2, 200), np.linspace(0.01, 0.499, 200))
+    np.testing.assert_allclose(t_quantile(p), stdtrit(T_DF, p), rtol=1e-13, atol=1e-14)
+    np.testing.assert_allclose(t_quantile(1.0 - p), -t_quantile(p), rtol=1e-6)
+    assert t_quantile(np.array([0.5]))[0] == 0.0
