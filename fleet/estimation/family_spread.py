@@ -48,29 +48,31 @@ def lean_on(spread: VarianceFunction, name: str, spreads: Mapping[str, VarianceF
     return _leaning(spread, name, spreads, _told(spreads))
 
 
-Told = tuple[list[str], list[str], Floats, Floats]
+Grid = list[tuple[float, float, float]]
+"""(τ², ρ, posterior weight)."""
+Told = tuple[list[str], list[str], Floats, Floats, Grid]
 
 
 def _told(spreads: Mapping[str, VarianceFunction]) -> Told:
-    """Links, families, and what each tells of the other: y and v (families, links)."""
+    """Links, families, what each tells of the other, y and v (families, links), and the grid."""
     names = [n for n in INDEPENDENT if n in spreads]
     families = sorted({f for n in names for f in spreads[n].told})
     pairs = [[spreads[n].told.get(f, (0.0, UNKNOWN)) for n in names] for f in families]
     both = np.array(pairs, dtype=float).reshape(len(families), len(names), 2)
-    return names, families, both[..., 0], both[..., 1]
+    return names, families, both[..., 0], both[..., 1], _grid(both[..., 0], both[..., 1])
 
 
 def _leaning(
     spread: VarianceFunction, name: str, spreads: Mapping[str, VarianceFunction], pool: Told
 ) -> VarianceFunction:
-    names, families, y, v = pool
+    names, families, y, v, grid = pool
     if len(families) < 2 or not spread.told:
         return spread
     mine = (name,) if name in names else PAIRED if name in (RAKE, *PAIR) else ()
     others = np.array([n not in mine for n in names])
     own = np.array([spread.told.get(f, (0.0, UNKNOWN)) for f in families], dtype=float)
     weight, mean, var, between = 0.0, np.zeros(len(families)), np.zeros(len(families)), 0.0
-    for tau2, rho, part in _grid(y, v):
+    for tau2, rho, part in grid:
         common, link = rho * tau2, (1.0 - rho) * tau2
         info = others / (link + v)
         precision = 1.0 / max(common, 1e-9) + info.sum(axis=1)
@@ -86,8 +88,8 @@ def _leaning(
     return replace(spread, families=pairs, between_families=float(np.sqrt(between / weight)))
 
 
-def _grid(y: Floats, v: Floats) -> list[tuple[float, float, float]]:
-    """(τ², ρ, posterior weight) over the grid."""
+def _grid(y: Floats, v: Floats) -> Grid:
+    """What is left of the grid once what weighs next to nothing is gone."""
     found = []
     for tau in TAU:
         log_prior = -0.5 * (np.log(tau / PRIOR_BETWEEN_FAMILIES) / PRIOR_LOG_SD) ** 2

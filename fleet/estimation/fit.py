@@ -273,26 +273,26 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction]
     That of a rake by itself follows from its two parts where it is needed; here it stands alone.
     """
     keys = ["source", "scale_class"]
-    sd = {n: np.sqrt(fitter.total(spreads[n])) for n in JUDGED if n in spreads}
+    names = [n for n in JUDGED if n in spreads and n != RAKE]
+    sd = [np.sqrt(fitter.total(spreads[n])) for n in names]
     groups = pd.MultiIndex.from_frame(fitter.cells[keys])
     labels = groups.unique()
     code = labels.get_indexer(groups)
     rows = fitter.cells["n"].to_numpy(dtype=float) if len(fitter.cells) else np.empty(0)
     size = np.bincount(code, rows, minlength=len(labels))
     place = labels.get_indexer(pd.MultiIndex.from_frame(products[keys]))
-    told = products.assign(place=place).groupby(["a", "b"])
-    pairs = {pair: part[["place", "n", "total"]].to_numpy(dtype=float).T for pair, part in told}
+    one, other = (pd.Index(names).get_indexer(pd.Index(products[key])) for key in ("a", "b"))
+    n, total = (products[key].to_numpy(dtype=float) for key in ("n", "total"))
     out = np.eye(len(JUDGED))
-    for i, a in enumerate(JUDGED):
-        for j, b in enumerate(JUDGED):
-            if j <= i or RAKE in (a, b) or a not in sd or b not in sd:
-                continue
-            where, n, total = pairs.get((a, b), pairs.get((b, a), np.empty((3, 0))))
-            scale = np.bincount(code, rows * sd[a] * sd[b], minlength=len(labels)) / size
-            expected = float(np.append(scale, 0.0)[where.astype(int)] @ n)
+    for i, a in enumerate(names):
+        for j, b in enumerate(names[:i]):
+            own = ((one == i) & (other == j)) | ((one == j) & (other == i))
+            scale = np.bincount(code, rows * sd[i] * sd[j], minlength=len(labels)) / size
+            expected = float(np.append(scale, 0.0)[place[own]] @ n[own])
             if expected > 0.0:
-                weight = float(n.sum())
-                out[i, j] = out[j, i] = float(total.sum()) / expected * weight / (weight + 10.0)
+                weight = float(n[own].sum())
+                found = float(total[own].sum()) / expected * weight / (weight + 10.0)
+                out[JUDGED.index(a), JUDGED.index(b)] = out[JUDGED.index(b), JUDGED.index(a)] = found
     out = nearest_covariance(out, floor=1e-3)
     d = np.sqrt(np.diag(out))
     return np.asarray(out / d / d[:, None])

@@ -14,7 +14,7 @@ from fleet.house_model.chain import FACTORS, LINK, READINGS, Link, reading_covar
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Prior
 from fleet.house_model.variance_function import VarianceFunction, fit_variances
 from fleet.statistics.bayes import coefficient_posterior
-from fleet.statistics.gram import Cells, Floats, Gram, Ints, add_anchors, build_gram
+from fleet.statistics.gram import Cells, Floats, Gram, Ints, Levels, add_anchors, build_gram
 from fleet.statistics.reml import RemlFit, fit_reml
 
 MAD_TO_SD: Final = 1.482602218505602
@@ -40,7 +40,7 @@ class Fitter:
 
     def __init__(self, cells: pd.DataFrame, scale_s2: Floats, noise: Mapping[str, float]) -> None:
         self.cells, self.s2, self.noise = cells, scale_s2, noise
-        self.levels = {f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS}
+        self.levels = Levels({f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS})
         self.source, self.family = self.levels["source"], self.levels["family"]
         self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
         self._near: dict[str, Floats] = {}

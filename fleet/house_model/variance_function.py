@@ -120,17 +120,19 @@ def fit_variances(
     scaled : whether units scatter in proportion to the sag scale
     prior : believed unit variance (at a sag scale of 1), and the number of rows it counts for
     """
-    d = squares[squares["n"] > 0.0]
+    d = {name: squares[name].to_numpy() for name in ("source", "family", "scale_class", "n", "m2")}
+    kept = d["n"] > 0.0
+    d = {name: column[kept] for name, column in d.items()}
     believed, rows = prior
-    if d.empty:
+    if not kept.any():
         none = VarianceFunction.of(noise, believed, scaled=scaled)
         return replace(none, between=PRIOR_BETWEEN, between_families=PRIOR_BETWEEN_FAMILIES)
-    n = d["n"].to_numpy(dtype=float)
-    excess = d["m2"].to_numpy(dtype=float) - noise
-    shape = s2_of_class[d["scale_class"].to_numpy(dtype=int)] if scaled else np.ones(len(d))
+    n = d["n"].astype(float)
+    excess = d["m2"].astype(float) - noise
+    shape = s2_of_class[d["scale_class"].astype(int)] if scaled else np.ones(len(n))
     groups = [
-        _Pool(d["source"].astype(str).to_numpy(), PRIOR_BETWEEN),
-        _Pool(d["family"].astype(str).to_numpy(), PRIOR_BETWEEN_FAMILIES),
+        _Pool(d["source"].astype(str), PRIOR_BETWEEN),
+        _Pool(d["family"].astype(str), PRIOR_BETWEEN_FAMILIES),
     ]
     variance = float(np.average(excess, weights=n) / np.average(shape, weights=n))
     all_n, all_excess, all_shape = (
@@ -161,12 +163,18 @@ class _Pool:
         self.names, self.code = np.unique(labels, return_inverse=True)
         self.guess = self.between = guess
         self.log, self.sd = np.zeros(len(self.names)), np.zeros(len(self.names))
-        self.told: dict[str, tuple[float, float]] = {}
+        self.raw = self.variance = self.log
 
     @property
     def each(self) -> Floats:
         """Log factor of every row."""
         return self.log[self.code]
+
+    @property
+    def told(self) -> dict[str, tuple[float, float]]:
+        """Per level its log factor as its own rows have it, and the sampling variance of that."""
+        both = zip(self.names, np.log(self.raw), self.variance, strict=True)
+        return {str(x): (float(a), float(b)) for x, a, b in both}
 
     @property
     def pairs(self) -> dict[str, tuple[float, float]]:
@@ -182,9 +190,7 @@ class _Pool:
         raw = np.clip(top / np.maximum(low, 1e-300), 0.05, 20.0)
         part = plain * raw[code] / (noise + raw[code] * plain)
         variance = 2.0 * EXCESS / np.maximum(np.bincount(code, n * part**2, minlength=k), 1e-9)
-        self.told = {
-            str(x): (float(np.log(a)), float(b)) for x, a, b in zip(self.names, raw, variance, strict=True)
-        }
+        self.raw, self.variance = raw, variance
         if k == 1:
             self.sd = np.sqrt(np.minimum(variance, self.guess**2))
         else:

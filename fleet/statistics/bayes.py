@@ -22,10 +22,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.statistics.gram import Floats, Gram, Ints
-from fleet.statistics.gram import response_sd as response_sd  # also looked for here
 from fleet.statistics.reml import LOG_2PI, TOO_FAR, Local, RemlFit, by_v, derivatives, descend, fit_reml
 from fleet.statistics.sampling import SplitT, chain_ess, slice_chain
 from fleet.statistics.solves import criterion_parts, one_blas_thread, solve, theta_unit
+from fleet.statistics.solves import response_sd as response_sd  # also looked for here
 
 LogPrior = Callable[[Floats, Floats], Floats]
 """Log density of (..., terms) standard deviations and (...) sigmas, one a point."""
@@ -38,7 +38,7 @@ V_LIMIT, FARTHEST = 16.0, 14.0
 """Largest v looked at (theta there is four million times 1 / sqrt(rows per level)), and largest of a mode."""
 SIGMA_FLOOR = 0.05
 ROUNDS = 8
-CLOSE = 1e-9
+CLOSE = 1e-6
 """Share of the log density that a step toward the mode must promise."""
 BROAD = (1.5, 1.5)
 """Middle and scale of v in the broad proposal: sds from a fifth to ten times 1 / sqrt(rows per level)."""

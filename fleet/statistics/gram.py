@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from fleet.errors import FleetError
 
 Floats = NDArray[np.float64]
-MANY_LEVELS = 64
+MANY_LEVELS = 16
 Ints = NDArray[np.int64]
 
 
@@ -138,11 +138,10 @@ def _usable(
 
 
 def _finite(frame: pd.DataFrame, name: str) -> Floats:
-    raw = frame[name].to_numpy(dtype=np.float64)
-    if not np.isfinite(raw).all():
-        bad = int((~np.isfinite(raw)).sum())
+    raw = np.asarray(frame[name].to_numpy(dtype=np.float64))
+    if bad := int((~np.isfinite(raw)).sum()):
         raise FleetError(f"got {bad} missing or infinite values in {name!r}: drop those rows first")
-    return np.asarray(raw)
+    return raw
 
 
 @dataclass(frozen=True)
@@ -181,27 +180,43 @@ class Design:
         offset = 0
         for t, (term, keys) in enumerate(zip(self.terms, self.levels, strict=True)):
             lookup = {key: offset + i for i, key in enumerate(keys)}
-            asked, code = _combinations([levels[f] for f in term.factors])
+            asked, code = combinations_of(levels, term.factors)
             found[t] = np.array([lookup.get(key, -1) for key in asked], dtype=np.int64)[code]
             offset += len(keys)
         return found
 
 
-def _combinations(columns: Sequence[NDArray[np.object_]]) -> tuple[list[tuple[str, ...]], Ints]:
-    """Distinct combinations of several columns of labels, as text, and which one each row has."""
+Combinations = tuple[list[tuple[str, ...]], Ints]
+"""Distinct combinations of labels, as text, and which one each row has."""
+
+
+class Levels(dict[str, NDArray[np.object_]]):
+    """Columns of level labels by factor whose combinations are looked up once."""
+
+    @cached_property
+    def known(self) -> dict[tuple[str, ...], Combinations]:
+        """Those that were."""
+        return {}
+
+
+def combinations_of(levels: Mapping[str, NDArray[np.object_]], factors: tuple[str, ...]) -> Combinations:
+    """Combinations of some factors' labels."""
+    known = levels.known if isinstance(levels, Levels) else {}
+    if factors not in known:
+        known[factors] = _combinations([levels[f] for f in factors])
+    return known[factors]
+
+
+def _combinations(columns: Sequence[NDArray[np.object_]]) -> Combinations:
     labels, code = [], np.zeros(len(columns[0]), dtype=np.int64)
     for column in columns:
         own, distinct = pd.factorize(np.asarray(column, dtype=object), use_na_sentinel=False)
         labels.append([str(x) for x in distinct])
         code = code * max(len(distinct), 1) + own
     code, present = pd.factorize(code)
-    keys = []
-    for combined in present.tolist():
-        key: tuple[str, ...] = ()
-        for names in reversed(labels):
-            combined, i = divmod(combined, len(names))
-            key = (names[i], *key)
-        keys.append(key)
+    digits = np.unravel_index(present, [max(len(names), 1) for names in labels])
+    told = (np.array(names, dtype=object)[place] for names, place in zip(labels, digits, strict=True))
+    keys: list[tuple[str, ...]] = list(zip(*told, strict=True))
     return keys, code.astype(np.int64)
 
 
@@ -299,10 +314,10 @@ class Gram:
         most = int(np.argmax(sizes)) if sizes else 0
         start = sum(sizes[:most])
         own = np.arange(start, start + sizes[most] if sizes and sizes[most] >= MANY_LEVELS else start)
-        rest = np.setdiff1d(np.arange(len(self.b)), own)
-        inner = np.append(self.a[np.ix_(rest, rest)], self.b[rest][:, None], axis=1)
+        rest = np.delete(np.arange(len(self.b)), own)
+        inner = np.append(self.a[rest[:, None], rest], self.b[rest][:, None], axis=1)
         inner = np.append(inner, [np.append(self.b[rest], self.yy)], axis=0)
-        cross = np.append(self.a[np.ix_(rest, own)], [self.b[own]], axis=0)
+        cross = np.append(self.a[rest[:, None], own], [self.b[own]], axis=0)
         return Parts(most, own, rest, self.a[own, own], cross, inner)
 
     @cached_property
@@ -346,25 +361,23 @@ def build_gram(
     keep = cells.counts > 0 if among is None else among
     m = int(keep.sum())
     moments = cells.moments[keep] * cells.weights[keep][:, None, None]
-    levels = {f: v[keep] for f, v in cells.levels.items()}
-    keys = [tuple(sorted(set(_combinations([levels[f] for f in t.factors])[0]))) for t in terms]
+    told = [combinations_of(cells.levels, t.factors) for t in terms]
+    keys = [tuple(sorted(names[i] for i in np.unique(code[keep]))) for names, code in told]
     design = Design(tuple(terms), tuple(keys), tuple(fixed))
-    q, p = design.q, len(fixed)
-    size = q + p
-    where = [*design.columns_of(levels, m)] + [np.full(m, q + j) for j in range(p)]
+    q, p, size = design.q, len(fixed), design.q + len(fixed)
+    where = [*design.columns_of(cells.levels, len(keep))[:, keep]] + [np.full(m, q + j) for j in range(p)]
     kind = [index[t.covariate] for t in terms] + [index[c] for c in fixed]
     y = len(cells.columns) - 1
     flat, values = [], []
-    b: Floats = np.zeros(size)
+    b = np.zeros(size)
     for i, (rows_i, ki) in enumerate(zip(where, kind, strict=True)):
         b = b + np.bincount(rows_i, moments[:, ki, y], minlength=size)
         for rows_j, kj in zip(where[i:], kind[i:], strict=True):
             flat.append(rows_i * size + rows_j)
             values.append(moments[:, ki, kj])
     total = np.bincount(np.concatenate(flat), np.concatenate(values), minlength=size * size)
-    upper: Floats = total.reshape(size, size).astype(np.float64)
-    a = upper + upper.T
-    np.fill_diagonal(a, np.diag(upper))
+    upper = total.reshape(size, size).astype(np.float64)
+    a = upper + np.triu(upper, 1).T + np.tril(upper, -1).T
     log_w = float(cells.log_weights[keep].sum() + (cells.counts[keep] * np.log(cells.weights[keep])).sum())
     return Gram(design, a, b, float(moments[:, y, y].sum()), float(cells.counts[keep].sum()), log_w)
 
@@ -384,15 +397,3 @@ def add_anchors(gram: Gram, anchors: Sequence[Anchor]) -> Gram:
         yy += weight * mean**2
         log_w += float(np.log(weight))
     return replace(gram, a=a, b=b, yy=yy, n=gram.n + len(used), log_w=log_w, anchors=(*gram.anchors, *used))
-
-
-def response_sd(gram: Gram) -> float:
-    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
-    weight, total = gram.n * gram.typical_weight, gram.yy
-    if "1" in gram.design.fixed:
-        j = gram.design.q + gram.design.fixed.index("1")
-        weight = gram.a[j, j]
-        total -= gram.b[j] ** 2 / weight
-    if total <= 1e-13 * gram.yy:
-        total = 1e-12 * gram.yy or 1e-12
-    return float(np.sqrt(total / weight))

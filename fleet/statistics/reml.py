@@ -26,8 +26,15 @@ import numpy as np
 import pandas as pd
 
 from fleet.errors import FleetError
-from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram, response_sd
-from fleet.statistics.solves import Solved, criterion_parts, one_blas_thread, solve, theta_unit
+from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram
+from fleet.statistics.solves import (
+    Solved,
+    criterion_parts,
+    one_blas_thread,
+    response_sd,
+    solve,
+    theta_unit,
+)
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
@@ -39,7 +46,7 @@ HELD = 1e-5
 TOO_FAR = 1e300
 INSIDE = 0.01
 """A v below this is looked at as a zero."""
-RELEASED = (0.3, 1.0, 2.0, 3.5)
+RELEASED = (0.05, 0.15, 0.4, 1.0, 2.0, 3.5)
 """Where a term at 0 is tried."""
 FLAT, LONGEST, SHORTEST, MOST_STEPS, TRIALS = 1e-4, 2.0, 1e-5, 60, 12
 """The least curvature believed, the longest and the shortest step, steps at most; then trials of zeros."""
@@ -233,7 +240,7 @@ def descend(
     """
     (value, gradient, curvature), short_by = at(x), 0.0
     for _ in range(MOST_STEPS if free.size else 0):
-        values, vectors = np.linalg.eigh(curvature[np.ix_(free, free)])
+        values, vectors = np.linalg.eigh(curvature[free[:, None], free])
         step = _newton(values, vectors, gradient, free)
         short_by = 0.5 * float(-gradient @ step)
         if short_by < enough * (1.0 + abs(value)):

@@ -22,6 +22,18 @@ from fleet.statistics.gram import Absorbed, Floats, Gram, absorb
 STACK: Final = 64  # matrices factorised at a time: they stay in the processor's cache
 
 
+def response_sd(gram: Gram) -> float:
+    """Weighted standard deviation of the response about its mean (about zero without an intercept)."""
+    weight, total = gram.n * gram.typical_weight, gram.yy
+    if "1" in gram.design.fixed:
+        j = gram.design.q + gram.design.fixed.index("1")
+        weight = gram.a[j, j]
+        total -= gram.b[j] ** 2 / weight
+    if total <= 1e-13 * gram.yy:
+        total = 1e-12 * gram.yy or 1e-12
+    return float(np.sqrt(total / weight))
+
+
 def theta_unit(gram: Gram) -> Floats:
     """(terms,) scale of theta: 1 / sqrt(rows per level), and 1 for a term about which there are no data."""
     rows = gram.rows_per_level
