@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,24 @@ def nobodys_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.M
     monkeypatch.setenv("FLEET_KEY_FILE", str(home / "token.key"))
     for name in ("FLEET_SECRET", "FLEET_POLICY", "FLEET_DEBUG"):
         monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def empty_store_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty store, made once (0.1 s)."""
+    from fleet.store import store
+
+    path = tmp_path_factory.mktemp("empty") / "empty.duckdb"
+    store.make_empty(path, path)
+    return path
+
+
+@pytest.fixture(autouse=True)
+def new_stores(empty_store_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new store is a copy of that one, put into place as ever; the store's own tests make theirs."""
+    from fleet.store import store
+
+    monkeypatch.setattr(store, "make_empty", lambda file, _: shutil.copyfile(empty_store_file, file))
 
 
 @pytest.fixture(scope="session")

@@ -41,6 +41,12 @@ _HELD: ContextVar[tuple[Path | None, Connection | None]] = ContextVar("_HELD", d
 """The store that is held open, and its connection."""
 
 
+def make_empty(file: Path, told: Path) -> None:
+    """Make an empty store of the newest schema; ``told`` is the name that an error gives it."""
+    with connection(file, read_only=False, wait_s=0) as con:
+        migrate(con, told)
+
+
 class Store:
     """One store file. Holds no connection: each call opens, works and closes.
 
@@ -79,8 +85,8 @@ class Store:
                 # made aside and linked into place, so that a half-made store is never found under its name
                 with working_folder(self.file) as aside:
                     new = aside / "new.duckdb"
-                    with owner_only_files(), connection(new, read_only=False, wait_s=0) as con:
-                        migrate(con, self.path)
+                    with owner_only_files():
+                        make_empty(new, self.path)
                     hold_whole(new, self.path)
                     with contextlib.suppress(FileExistsError):
                         put_where_nothing_is(new, self.file)

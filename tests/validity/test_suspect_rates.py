@@ -31,6 +31,7 @@ from synthetic_data.world import Spread as WorldSpread
 
 pytestmark = pytest.mark.validity
 LARGE_SEEDS = range(1, 7) if LONG else range(1, 3)
+FIRST_SEEDS = LARGE_SEEDS if LONG else range(1, 2)
 SMALL_SEEDS = range(1, 11) if LONG else range(1, 5)
 SOUND_SEEDS = range(1, 7) if LONG else range(1, 2)
 HARDER = {
@@ -47,7 +48,7 @@ def large(seed: int) -> Fleet:
 
 def test_large_fleets_are_judged_nearly_as_well_as_can_be() -> None:
     """Recall at least 0.90 of the near-oracle's at 5 %, at most 8 % false alarms, 92 % of causes right."""
-    mine, oracle = pooled((large(s) for s in LARGE_SEEDS), ours, near_oracle)
+    mine, oracle = pooled((large(s) for s in FIRST_SEEDS), ours, near_oracle)
     assert mine.recall >= 0.90 * oracle.recall, f"{mine}; near-oracle {oracle}"
     assert mine.false_share <= 0.08, str(mine)
     assert mine.cause >= 0.92, str(mine)
@@ -186,6 +187,6 @@ def test_directions_find_more_than_distances() -> None:
 
 def test_units_inside_their_own_reference_look_more_ordinary() -> None:
     """In small fleets a unit judged with itself among the teachers stands nearer to its expectation."""
-    for seed in SMALL_SEEDS[:2]:
+    for seed in SMALL_SEEDS if LONG else SMALL_SEEDS[:1]:
         left_out, kept_in = (own_residuals(reference(seed), leave_out=out).value for out in (True, False))
         assert np.nanmean(np.abs(kept_in)) < 0.97 * np.nanmean(np.abs(left_out)), seed
