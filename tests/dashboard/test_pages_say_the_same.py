@@ -148,9 +148,11 @@ def test_tables_show_the_commands_figures(
 ) -> None:
     """Each figure of each row stands in the command's row, as often as it is shown: 300 and more in all."""
     compared: Counter[str] = Counter()
+    opened: dict[tuple[str, str], AppTest] = {}
     for name, pair in PAIRS.items():
         text = printed(pair.command, bench, capsys)
-        app = open_page(bench, pair.page, **pair.filters)
+        link = pair.page, str(pair.filters)
+        app = opened[link] = opened.get(link) or open_page(bench, pair.page, **pair.filters)
         assert not app.exception
         for row in as_shown(app, (*pair.label, *pair.figures)):
             told = Counter(FIGURE.findall(" ".join(row_of(text, pair, [row[c] for c in pair.label]))))
@@ -168,7 +170,8 @@ def test_a_page_drops_no_caution(
     page: str, bench: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Every caution that the command prints stands on the page as well."""
-    cautions = [c for c in CAUTIONS if c in printed(COMMANDS[page], bench, capsys)]
+    said = printed(COMMANDS[page], bench, capsys)
+    cautions = [c for c in CAUTIONS if c in said]
     assert cautions
     app = open_page(bench, page, **LINKS.get(page, {}))
     assert not app.exception
