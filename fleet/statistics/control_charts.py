@@ -8,11 +8,14 @@ Biometrika 59 (1972) 539 (run length as the solution of a linear system).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal, stats
+from scipy import signal
+
+from fleet.statistics.even_draws import normal_cdf
 
 Floats = NDArray[np.float64]
 NODES: Final = 201
@@ -86,6 +89,17 @@ def ewma(values: ArrayLike, weight: float) -> Floats:
     return np.asarray(signal.lfilter([weight], [1.0, weight - 1.0], x, axis=-1))
 
 
+@lru_cache
+def _quadrature(nodes: int) -> tuple[Floats, Floats]:
+    """Gauss–Legendre nodes and weights on (-1, 1)."""
+    return np.polynomial.legendre.leggauss(nodes)
+
+
+def _density(x: Floats) -> Floats:
+    """Of a standard normal."""
+    return np.asarray(np.exp(-(x**2) / 2.0) / np.sqrt(2.0 * np.pi))
+
+
 def ewma_run_length(*, shift: float, weight: float, width: float, nodes: int = NODES) -> float:
     """Average number of values to a signal of an EWMA chart with standing limits, started at its target.
 
@@ -99,12 +113,12 @@ def ewma_run_length(*, shift: float, weight: float, width: float, nodes: int = N
     """
     _check(1.0, weight, width)
     limit = width * np.sqrt(weight / (2.0 - weight))
-    node, share = np.polynomial.legendre.leggauss(nodes)
+    node, share = _quadrature(nodes)
     z = limit * node
-    density = stats.norm.pdf((z[None, :] - (1.0 - weight) * z[:, None]) / weight - shift)
+    density = _density((z[None, :] - (1.0 - weight) * z[:, None]) / weight - shift)
     kernel = density * (limit * share / weight)[None, :]
     length = np.linalg.solve(np.eye(nodes) - kernel, np.ones(nodes))
-    start = stats.norm.pdf(z / weight - shift) * limit * share / weight
+    start = _density(z / weight - shift) * limit * share / weight
     return float(1.0 + start @ length)
 
 
@@ -163,11 +177,11 @@ def cusum_run_length(
 
 
 def _one_sided(shift: float, allowance: float, limit: float, nodes: int) -> float:
-    node, share = np.polynomial.legendre.leggauss(nodes)
+    node, share = _quadrature(nodes)
     place = np.concatenate([[0.0], 0.5 * limit * (node + 1.0)])
     step = place[None, :] - place[:, None] + allowance - shift
-    kernel = stats.norm.pdf(step) * np.concatenate([[0.0], 0.5 * limit * share])
-    kernel[:, 0] = stats.norm.cdf(step[:, 0])
+    kernel = _density(step) * np.concatenate([[0.0], 0.5 * limit * share])
+    kernel[:, 0] = normal_cdf(step[:, 0])
     return float(np.linalg.solve(np.eye(nodes + 1) - kernel, np.ones(nodes + 1))[0])
 
 

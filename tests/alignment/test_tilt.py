@@ -25,7 +25,7 @@ from fleet.alignment.tilt import (
 from fleet.house_model.chain import READING_NOISE
 from fleet.policy.policy import Policy
 
-CASES = 100_000 if os.environ.get("FLEET_LONG") else 2_000
+CASES = 100_000 if os.environ.get("FLEET_LONG") else 1_000
 DEFAULT = Policy()
 POLICIES = {
     "default": DEFAULT,
@@ -88,7 +88,7 @@ def search(sra, vta, room, policy):
 def test_closed_form_equals_brute_force(name):
     """On random cases the chosen tilt, its outcome and the reach equal a search over 0.001 deg exactly."""
     policy = POLICIES[name]
-    n = CASES if name == "default" else max(CASES // 20, 1_000)
+    n = CASES if name == "default" else max(CASES // 20, 500)
     sra, vta, room = random_cases(n, seed=len(name))
     for part in np.array_split(np.arange(n), max(n // 1_000, 1)):
         want, rake, tracking, both = search(sra[part], vta[part], room[part], policy)
@@ -276,9 +276,9 @@ def test_inputs_are_left_alone():
 
 
 def test_many_tilts_are_left_where_one_is():
-    """Of 400 random pickups nearly all are left, or not, as each one's whole alignment says."""
+    """Of 200 random pickups nearly all are left, or not, as each one's whole alignment says."""
     rng = np.random.default_rng(4)
-    sra, vta, room = rng.normal(91.0, 1.5, 400), rng.normal(21.5, 2.0, 400), rng.uniform(0.2, 4.0, 400)
+    sra, vta, room = rng.normal(91.0, 1.5, 200), rng.normal(21.5, 2.0, 200), rng.uniform(0.2, 4.0, 200)
     sra[::7] = np.nan
     noise = (READING_NOISE["sra_dynamic_deg"], READING_NOISE["vta_dynamic_deg"])
     tilt = choose_tilt(sra, vta, room, DEFAULT).tilt_deg
@@ -289,5 +289,5 @@ def test_many_tilts_are_left_where_one_is():
         unit |= {"stylus_profile": "spherical"} if np.isnan(s) else {"sra_dynamic_deg": s}
         one.append(align(take_readings({"stylus_profile": "line_contact"} | unit), DEFAULT).tilt.decision)
     alone = np.array(one) == LEAVE
-    assert 40 <= alone.sum() <= 360
+    assert 20 <= alone.sum() <= 180
     assert np.mean(left == alone) >= 0.97

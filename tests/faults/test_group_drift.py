@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
-from worlds import Fleet, fleet_of, house_of, ideal, passing_store
+from worlds import Fleet, bench, fleet_of, house_of, ideal, passing_store
 
 from fleet.faults.group_drift import (
     CHECKS,
@@ -79,6 +79,7 @@ def test_a_source_that_drifts_is_found_and_dated() -> None:
     assert "one such alarm in 20 fleets is expected by chance" in first["why"]
 
 
+@pytest.mark.long
 def test_what_the_same_units_make_elsewhere_goes_with_it() -> None:
     """Alarms of groups whose units are mostly the source's name it as the cause, and no others do."""
     source, found = drifted()
@@ -157,8 +158,7 @@ def test_the_table_and_the_sentence() -> None:
 
 def test_too_few_units_are_said_to_be_too_few() -> None:
     """A handful of sheets has no chart."""
-    fleet, _ = steady()
-    found = groups(fleet.house, fleet.current.head(5))
+    found = groups(bench().house, bench().current.head(5))
     assert found.table.empty
     assert "No group has the 12 units" in found.sentence
 

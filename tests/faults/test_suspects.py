@@ -204,12 +204,18 @@ def gappy(fleet: Fleet) -> pd.DataFrame:
     return out
 
 
+@pytest.fixture(scope="module")
+def whole(fleet: Fleet, gappy: pd.DataFrame) -> Suspects:
+    """The list of these sheets, all held at once."""
+    return suspects(fleet.house, gappy, block=len(gappy))
+
+
 @pytest.mark.parametrize("block", [61, pytest.param(1000, marks=pytest.mark.long)])
 def test_how_many_sheets_are_held_at_once_changes_nothing(
-    fleet: Fleet, gappy: pd.DataFrame, block: int
+    fleet: Fleet, gappy: pd.DataFrame, whole: Suspects, block: int
 ) -> None:
     """Judged in blocks, the list is the same: flags, causes and sentences alike, figures to rounding."""
-    whole, parts = (suspects(fleet.house, gappy, block=b) for b in (len(gappy), block))
+    parts = suspects(fleet.house, gappy, block=block)
     key = ["sheet_no", "unit"]
     assert parts.sentence == whole.sentence
     assert whole.table["flagged"].any()
@@ -237,7 +243,7 @@ def test_the_flagged_alone_read_as_they_do_among_all(fleet: Fleet, gappy: pd.Dat
     assert (two.loc[~foremost, "why"] == "").all()
 
 
-def test_words_as_categories_make_the_same_list(fleet: Fleet, gappy: pd.DataFrame) -> None:
+def test_words_as_categories_make_the_same_list(fleet: Fleet, gappy: pd.DataFrame, whole: Suspects) -> None:
     """A column of words is judged alike as text and as categories, whatever their order."""
     coded = gappy.assign(purpose="unit", marks=np.nan)
     for name in (
@@ -250,8 +256,7 @@ def test_words_as_categories_make_the_same_list(fleet: Fleet, gappy: pd.DataFram
         "marks",
     ):
         coded[name] = pd.Categorical(coded[name], categories=coded[name].dropna().unique()[::-1])
-    lists = [suspects(fleet.house, sheets, block=500).table for sheets in (gappy, coded)]
-    pd.testing.assert_frame_equal(*lists)
+    pd.testing.assert_frame_equal(suspects(fleet.house, coded, block=len(coded)).table, whole.table)
 
 
 @pytest.mark.long

@@ -53,12 +53,11 @@ def with_faults(link: str, size: float) -> House:
     return replace(house, links={**house.links, link: fit})
 
 
-def with_sigma(link: str, sigma: float) -> House:
-    """A house in which units scatter by so many times the usual in one link."""
+def with_unit_spread(link: str, base: float) -> House:
+    """A house in which units' variance about their kind is this in one link."""
     house = prior_house()
     fit = house.links[link]
-    own = replace(fit.posterior, sigma=np.full_like(fit.posterior.sigma, sigma))
-    return replace(house, links={**house.links, link: replace(fit, posterior=own)})
+    return replace(house, links={**house.links, link: replace(fit, spread=replace(fit.spread, base=base))})
 
 
 def test_minutes_scatter_by_their_mean_and_by_the_unit() -> None:
@@ -76,10 +75,7 @@ def test_minutes_scatter_by_their_mean_and_by_the_unit() -> None:
 
 def test_room_scatters_by_its_mean_and_by_the_unit() -> None:
     """From the median to one in ten above, room spreads as such normals drawn afresh do; never below 0."""
-    house = prior_house()
-    fit = house.links["tilt_room"]
-    wider = replace(fit, spread=replace(fit.spread, base=2.0))
-    house = replace(house, links={**house.links, "tilt_room": wider})
+    house = with_unit_spread("tilt_room", 2.0)
     _, d = drawn(house)
     mean, doubt, unit = parts(house, d, "tilt_room")
     assert min(doubt.mean(), unit.mean()) > 0.4 * (doubt + unit).mean(), "each part must matter here"
@@ -122,7 +118,7 @@ def test_true_units_go_together_as_readings_do_less_their_noise() -> None:
 
 def test_a_tracking_angle_told_leaves_of_the_built_in_what_goes_with_it() -> None:
     """Variance of the built-in angle given the reading: that of a normal pair (closed form)."""
-    house = with_sigma("pair_2", 3.0)
+    house = with_unit_spread("pair_2", 20.0)
     _, d = drawn(house)
     built_in, tracking = (d.sra_true - d.vta_true)[0], d.vta_true[0]
     sd = Policy().told_sd_deg("vta_dynamic_deg", "photo")

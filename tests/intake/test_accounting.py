@@ -178,7 +178,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
 
 
 @settings(
-    max_examples=200 if LONG else 8,
+    max_examples=200 if LONG else 5,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],

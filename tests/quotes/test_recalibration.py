@@ -232,7 +232,7 @@ def test_the_corrected_interval_holds_as_promised() -> None:
 
 def test_intervals_told_are_those_kept() -> None:
     """The kept 90 % interval is the one in the quote's table."""
-    quotes, first = told(Forecaster, FIRST)
-    low, high = central_interval(first.quantiles["sra_dynamic_deg"], 0.9)
+    quotes, later = told(Forecaster, LATER)
+    low, high = central_interval(later.quantiles["sra_dynamic_deg"], 0.9)
     np.testing.assert_allclose(low, quotes.table["sra_dynamic_deg_q05"], rtol=1e-9)
     np.testing.assert_allclose(high, quotes.table["sra_dynamic_deg_q95"], rtol=1e-9)

@@ -147,7 +147,7 @@ def test_a_place_that_cannot_be_written_is_said_plainly(tmp_path: Path) -> None:
 def test_a_read_only_folder_is_said_plainly(tmp_path: Path) -> None:
     """A folder that may not be written gets no store."""
     tmp_path.chmod(0o500)
-    with pytest.raises(FleetError, match="may not be opened here; check the rights of the file and its folder"):
+    with pytest.raises(FleetError, match="may not be opened here; check the rights of the file"):
         Store(tmp_path / "fleet.duckdb").create()
 
 
