@@ -96,8 +96,10 @@ def learn_periods(noise: Mapping[str, float], resid: Residuals) -> NoisePeriods:
 def _quarters(resid: Residuals) -> pd.MultiIndex:
     """Bench and quarter of each sheet; one without a day counts as of now, as the drift takes it."""
     back = np.ceil(resid.observed[YEARS].to_numpy(dtype=float) * 4.0 - 1e-6)
-    code, benches = pd.factorize(resid.observed["bench"], sort=True)
-    return pd.MultiIndex.from_arrays([np.asarray(benches)[code], back])
+    code, found = pd.factorize(resid.observed["bench"])
+    names, place = np.unique(np.asarray(found, dtype=str), return_inverse=True)
+    bench = pd.Categorical.from_codes(place[code], pd.Index(names))
+    return pd.MultiIndex.from_arrays([bench, back])
 
 
 def _log_likelihood(value: Floats, variance: Floats, noise: Floats, code: NDArray[np.int64]) -> Floats:

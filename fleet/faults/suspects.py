@@ -214,8 +214,12 @@ def _order(frame: pd.DataFrame) -> NDArray[np.int64]:
     number = frame["sheet_no"]
     if number.iloc[1:].reset_index(drop=True).gt(number.iloc[:-1]).all():
         return np.arange(len(frame))
-    by = ["sheet_no"] if number.is_unique else ["sheet_no", "unit"]
-    return np.asarray(frame[by].sort_values(by, kind="stable").index, dtype=np.int64)
+    order = np.asarray(number.argsort(kind="stable"), dtype=np.int64)
+    inside = number.iloc[order]
+    if inside.iloc[1:].reset_index(drop=True).eq(inside.iloc[:-1].reset_index(drop=True)).any():
+        by = ["sheet_no", "unit"]
+        return np.asarray(frame[by].sort_values(by, kind="stable").index, dtype=np.int64)
+    return order
 
 
 def _readings(resid: Residuals, p: Floats) -> tuple[Floats, pd.DataFrame]:

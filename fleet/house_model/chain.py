@@ -270,21 +270,22 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False)
     Returns
     -------
     DataFrame
-        Index of ``sheets``; the `FACTORS`, ``scale_class``, a column per covariate and product, a ``y_…``
-        per link, all in natural units rounded to their integer codes, NaN where missing.
+        Index of ``sheets``; the `FACTORS` (categories if ``judged``), ``scale_class``, a column per covariate
+        and product, a ``y_…`` per link, in natural units rounded to their integer codes, NaN where missing.
     """
     index, blank = sheets.index, np.full(len(sheets), np.nan)
     d: Columns = {}
     out: dict[str, Any] = {}
     for factor, column in FACTOR_COLUMNS.items():
-        out[factor] = factor_labels(sheets[column] if column in sheets else pd.Series(blank)).to_numpy()
+        labels = factor_labels(sheets[column] if column in sheets else pd.Series(blank))
+        out[factor] = labels if judged else np.asarray(labels, dtype=object)
     for name in NUMBERS:
         d[name] = pd.to_numeric(sheets[name]).to_numpy(float, na_value=np.nan) if name in sheets else blank
     edged = out["profile"] != SPHERICAL
     for name in ("sra_static_deg", "sra_dynamic_deg", "zenith_deg"):
         d[name] = np.where(edged, d[name], np.nan)
     whose, families = pd.factorize(out["family"])
-    told = fill.reindex(families)
+    told = fill.reindex(np.asarray(families, dtype=object))
     filled = {str(n): column.to_numpy(float, na_value=np.nan)[whose] for n, column in told.items()}
     d["c_used"] = _first(d["compliance_um_per_mn"], filled["c_fill"])
     d["l_used"] = _first(d["cantilever_length_mm"], filled["l_fill"])
@@ -356,12 +357,12 @@ def _month(sheets: pd.DataFrame) -> Floats:
     return np.asarray(12 * day.year + day.month, dtype=float)
 
 
-def factor_labels(values: pd.Series) -> pd.Series:
-    """Level labels as text; a missing or blank one is the level *not told*."""
+def factor_labels(values: pd.Series) -> pd.Categorical:
+    """Level labels as categories; a missing or blank one is the level *not told*."""
     code, found = pd.factorize(values)
     told = (f"{x:g}" if isinstance(x, float | np.floating) else str(x) for x in found)
-    labels = np.array([*told, NOT_TOLD], dtype=object)
-    return pd.Series(labels[code], index=values.index, dtype=object)
+    same, levels = pd.factorize(np.array([*told, NOT_TOLD], dtype=object))
+    return pd.Categorical.from_codes(same[code], pd.Index(levels))
 
 
 def noise_matrix(names: tuple[str, ...], noise: Mapping[str, float]) -> Floats:

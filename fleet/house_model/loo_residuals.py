@@ -134,9 +134,8 @@ def residuals(
         value[:, j] = observed[f"y_{JUDGED[j]}"].to_numpy() - mean
     total, own, doubt = unit_variance(house, observed, cells)
     covariance = _covariance(house, np.sqrt(total), variance, known)
-    share = own / np.einsum("mii->mi", covariance)
-    levels = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
-    seen = {f: np.array([x in levels[f] for x in cells.levels[f]], dtype=bool)[cells.code] for f in FACTORS}
+    share, combos = own / np.einsum("mii->mi", covariance), house.facts.combos
+    seen = {f: pd.Index(cells.levels[f]).isin(combos[f].astype(str))[cells.code] for f in FACTORS}
     return Residuals(value, expected, covariance, share, doubt, observed, seen)
 
 
@@ -219,7 +218,7 @@ def stand_ins(house: House, sheets: pd.DataFrame) -> pd.DataFrame:
     """What stands in for figures not told; of a family that the fleet doesn't know by its first sheet."""
     first = sheets.drop_duplicates(FACTOR_COLUMNS["family"])
     columns = {f: factor_labels(first[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
-    return house.facts.fill(pd.DataFrame(columns).set_index("family"))
+    return house.facts.fill(pd.DataFrame(columns).astype("str").set_index("family"))
 
 
 def unit_variance(
@@ -247,8 +246,9 @@ class _Cells:
     """Unique combinations of levels among the sheets, so that designs are looked up once each."""
 
     def __init__(self, observed: pd.DataFrame) -> None:
-        grouped = observed.groupby(list(FACTORS), sort=False)
-        self.code = grouped.ngroup().to_numpy()
+        self.code = np.zeros(len(observed), dtype=np.int64)
+        for level, levels in (pd.factorize(observed[f]) for f in FACTORS):
+            self.code = pd.factorize(self.code * len(levels) + level)[0]
         first = pd.Series(self.code).drop_duplicates().index
         self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
         self.size = len(first)

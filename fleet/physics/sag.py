@@ -90,10 +90,13 @@ def _quick_deflection(t0: Floats, q: Floats, mu: Floats, h: Floats) -> tuple[Flo
 
 def _halley_step(d: Floats | float, lift: Floats, drop: Floats, q: Floats, mu: Floats, h: Floats) -> Floats:
     """What Halley's method adds to ``d``; lift and drop are cosine and sine of the angle there."""
-    pull, hardening = q * (lift + mu * drop), h * d * d
-    excess = d - pull + hardening * d
-    slope = 1.0 - q * (drop - mu * lift) + 3.0 * hardening
-    return np.asarray(-excess * slope / (slope**2 - 0.5 * excess * (pull + 6.0 * h * d)))
+    dragged = bool(np.any(mu))
+    pull = q * (lift + mu * drop if dragged else lift)
+    excess, slope, bend = d - pull, 1.0 - q * (drop - mu * lift if dragged else drop), pull
+    if np.any(h):
+        hardening = h * d * d
+        excess, slope, bend = excess + hardening * d, slope + 3.0 * hardening, pull + 6.0 * h * d
+    return np.asarray(-excess * slope / (slope**2 - 0.5 * excess * bend))
 
 
 def stiffness_un_m(

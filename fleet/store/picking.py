@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from fleet.store.connection import sides_as_written
-from fleet.store.store import CURRENT_COLUMNS, Store, frame_of_sheets, keep_to, keep_to_all
+from fleet.store.store import BATCH, CURRENT_COLUMNS, Store, frame_of_sheets, keep_to, keep_to_all
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -176,8 +176,7 @@ def pick_sheets(
         for name in few:
             words = f"select distinct {name} from sheet where {name} is not null order by {name}"
             con.execute(f"create temp type {name}_words as enum ({words})").fetchall()
-        table = con.sql(query, params=params).to_arrow_table()
-    return frame_of_sheets(table)  # the store is shut: its own memory is free again
+        return frame_of_sheets(con.sql(query, params=params).to_arrow_reader(BATCH))
 
 
 NEWEST_FIRST: Final = "measured_on desc, bench, sheet_no"

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 from fleet.columns import STORED_COLUMNS
 from fleet.errors import FleetError, StoreBusyError
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "marks")
 """Columns of `Store.current()`, in order."""
+BATCH: Final = 131_072
+"""Rows fetched at a time where there may be many."""
 _KEPT = "-before-restore-"
 _VIEWS = ("latest_sheet", "sheet_unit", "current_sheet")
 _HELD: ContextVar[tuple[Path | None, Connection | None]] = ContextVar("_HELD", default=(None, None))
@@ -271,7 +273,7 @@ class Store:
             raise ValueError(f"got columns {sorted(unknown)}; expected some of CURRENT_COLUMNS")
         query = f"select {', '.join(wanted)} from {view} order by measured_on, bench, sheet_no"
         with self.reader() as con:
-            return frame_of_sheets(con.sql(query).to_arrow_table())
+            return frame_of_sheets(con.sql(query).to_arrow_reader(BATCH))
 
     def history(self, sheet_no: str, *, bench: str | None = None) -> pd.DataFrame:
         """Every version of one sheet, oldest first, with when it came in and whether that was undone."""
@@ -331,15 +333,41 @@ def as_frame(con: Connection, query: str, params: dict[str, object] | None = Non
     return frame.astype({name: "str" for name in frame if frame[name].dtype == object})
 
 
-def frame_of_sheets(table: pa.Table) -> pd.DataFrame:
+def frame_of_sheets(batches: pa.RecordBatchReader) -> pd.DataFrame:
     """Rows of a query; texts stay in the engine's own layout, a tenth of what Python strings cost.
 
-    The table is used up.
+    They are copied some at a time, so that the engine can use its memory again.
     """
-    texts = [f.name for f in table.schema if str(f.type) in {"string", "large_string", "null"}]
-    days = [f.name for f in table.schema if str(f.type).startswith("date")]
-    frame: pd.DataFrame = table.to_pandas(date_as_object=False, self_destruct=True)
-    return frame.astype(dict.fromkeys(texts, "str") | dict.fromkeys(days, "datetime64[us]"))
+    import pandas as pd
+    import pyarrow as pa
+
+    parts: list[list[Any]] = [[] for _ in batches.schema]
+    for batch in batches:
+        for part, column in zip(parts, batch.columns, strict=True):
+            part.append(_copied(column))
+    columns: dict[str, Any] = {}
+    for field, part in zip(batches.schema, parts, strict=True):
+        if _is_text(field.type):
+            columns[field.name] = pa.chunked_array(part, field.type).to_pandas().astype("str")
+        else:
+            column = pd.concat(part or [_copied(pa.array([], field.type))], ignore_index=True)
+            days = str(field.type).startswith("date")
+            columns[field.name] = (column.astype("datetime64[us]") if days else column).array
+        part.clear()
+    return pd.DataFrame(columns, copy=False)
+
+
+def _copied(column: pa.Array) -> Any:
+    """A column in memory of its own: texts as they lie, anything else as pandas has it."""
+    if _is_text(column.type):
+        import pyarrow as pa
+
+        return pa.concat_arrays([column, column.slice(0, 0)])
+    return column.to_pandas(date_as_object=False).copy()
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return str(kind) in {"string", "large_string", "null"}
 
 
 def _revision_of(con: Connection) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from effort import measured
 from sound_units import changed, faulty_sheets, sound_sheet
 from worlds import Fleet, bench, lines
 
@@ -225,6 +226,31 @@ def test_how_many_sheets_are_held_at_once_changes_nothing(
         rtol=1e-9,
         atol=1e-12,
     )
+
+
+@pytest.mark.long
+def test_memory_is_the_blocks_not_the_sheets(fleet: Fleet) -> None:
+    """Twenty thousand sheets in blocks of a thousand need half of what they need at once, null and all."""
+    many = -(-20_000 // len(fleet.current))
+    copies = [
+        fleet.current.assign(
+            sheet_no=fleet.current["sheet_no"] + f"/{i}", unit=fleet.current["unit"] + f"/{i}"
+        )
+        for i in range(many)
+    ]
+    sheets = pd.concat(copies, ignore_index=True)
+
+    def more_mb(block: int) -> float:
+        with measured() as effort:
+            suspects(fleet.house, sheets, most=5, block=block)
+        if not effort.peak_kb:
+            pytest.skip("this system doesn't tell a process's peak memory")
+        return effort.more_kb / 1024.0
+
+    more_mb(1000)  # the first list loads what all share
+    parts, whole = more_mb(1000), more_mb(len(sheets))
+    print(f"\n{len(sheets)} sheets: {parts:.0f} MB in blocks, {whole:.0f} MB at once")  # noqa: T201
+    assert parts < 0.6 * whole
 
 
 @pytest.mark.long
