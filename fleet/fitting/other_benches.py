@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 from fleet.errors import FleetError
 from fleet.files.door import read_whole
-from fleet.sharing.files import CODE, read_exported
 from fleet.store.sharing import KeptTallies, identity, keep_tallies, kept_tallies
 from fleet.tallies.files import LARGEST_FILE
 from fleet.tallies.pooling import CODED, SharedTallies
@@ -41,6 +40,8 @@ def take_in(
     FleetError
         If the file can't be read, or the bench has no code.
     """
+    from fleet.sharing.files import CODE, read_exported
+
     raw = read_whole(path, told=f"{path} can't be read", most=LARGEST_FILE)
     exported = read_exported(raw, path.name)
     name = code or exported.bench
@@ -81,8 +82,13 @@ def take_in(
 
 def merged_tallies(store: Store) -> list[tuple[KeptTallies, SharedTallies]]:
     """Other benches' tallies, coded as here; those withdrawn are left out."""
+    told_by = [k for k in kept_tallies(store) if k.file]
+    if not told_by:
+        return []
+    from fleet.sharing.files import read_exported
+
     out = []
-    for kept in (k for k in kept_tallies(store) if k.file):
+    for kept in told_by:
         told = read_exported(kept.file, f"what {kept.code} sent").tallies
         out.append((kept, told.coded_as(kept.code, SAME[kept.same_codes])))
     return out

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -33,9 +32,9 @@ from fleet.house_model.predict import Forecaster
 from fleet.numerals import percent
 from fleet.statistics.quantile_forecasts import Floats, Paired, compare_scores, crps, quantiles_of
 from fleet.store import Store
-from fleet.store.incremental import keep_base
+from fleet.store.incremental import KeptBase, keep_base
 from fleet.store.models import KeptModel, newest_model
-from fleet.store.quotes import sheets_by_intake
+from fleet.store.quotes import sheets_by_intake, units_since
 from fleet.store.tallies import gather, teaching_relation
 
 TRIAL_UNITS: Final = 30
@@ -70,8 +69,11 @@ def refit_by_rule(
     FleetError
         If the store holds no teaching sheet.
     """
-    old = newest_model(store)
-    house = fit_store(store, progress=progress, since=since, hold=partial(keep_base, store))
+    base: list[KeptBase] = []
+    with store.held():
+        old = newest_model(store)
+        house = fit_store(store, progress=progress, since=since, hold=base.append)
+    keep_base(store, base[0])
     if old is None:
         number = keep_house(store, house, use=True)
         return Refitted(house, number, number, f"Model {number} is in use, the first one.")
@@ -106,16 +108,20 @@ def _trial(
     progress: Callable[[str], None] | None,
 ) -> tuple[Floats, Floats, np.ndarray] | None:
     """Scores of the new and the old model on units that neither has seen, and the units' families."""
+    last_intake = before.last_intake or np.inf
+    no_other_trial = same or old.version != __version__
+    if no_other_trial and units_since(store, last_intake) < TRIAL_UNITS:
+        return None
     sheets = sheets_by_intake(store, _NEEDED)
     units = sheets[sheets["newest"].to_numpy(dtype=bool)]
     units = units[~units["unit"].duplicated()]
     came = sheets.groupby("unit")["came_by"].min()
-    unseen = units[units["unit"].map(came).to_numpy() > (before.last_intake or np.inf)]
+    unseen = units[units["unit"].map(came).to_numpy() > last_intake]
     if len(unseen) >= TRIAL_UNITS:
         tried = unseen.sample(min(len(unseen), LARGEST_TRIAL), random_state=0).sort_index()
         parts = 1 if len(tried) < SMALL_SHARE * len(units) else PARTS
         return _on_new_units(store, before, tried, parts, since, progress)
-    if same or old.version != __version__:
+    if no_other_trial:
         return None
     held = units.sort_values("measured_on", kind="stable").tail(int(NEWEST_SHARE * len(units)))
     if len(held) < TRIAL_UNITS:

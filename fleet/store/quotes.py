@@ -201,17 +201,26 @@ select count(*) from (
 """
 
 
+_CAME: Final = (
+    "current_sheet c join (select bench, sheet_no, min(intake_id) as came_by from sheet "
+    "group by bench, sheet_no) came on came.bench = c.bench and came.sheet_no = c.sheet_no "
+    "where c.purpose = 'unit'"
+)
+
+
 def sheets_by_intake(store: Store, columns: tuple[str, ...]) -> pd.DataFrame:
     """Every current sheet of a unit with `came_by`, the intake that first brought it, by that intake."""
     wanted = ", ".join(f"c.{name}" for name in columns)
-    query = (
-        f"select {wanted}, came.came_by from current_sheet c join (select bench, sheet_no, min(intake_id) "
-        "as came_by from sheet group by bench, sheet_no) came on came.bench = c.bench "
-        "and came.sheet_no = c.sheet_no where c.purpose = 'unit' "
-        "order by came.came_by, c.measured_on, c.bench, c.sheet_no"
-    )
+    order = "came.came_by, c.measured_on, c.bench, c.sheet_no"
     with store.reader() as con:
-        return as_frame(con, query)
+        return as_frame(con, f"select {wanted}, came.came_by from {_CAME} order by {order}")
+
+
+def units_since(store: Store, intake: float) -> int:
+    """How many units no sheet of an intake up to this one is of."""
+    query = f"select 1 from {_CAME} group by c.unit having min(came.came_by) > ?"
+    with store.reader() as con:
+        return int(con.execute(f"select count(*) from ({query})", [intake]).fetchall()[0][0])
 
 
 def told_facts(store: Store) -> pd.DataFrame:
