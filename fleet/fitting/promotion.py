@@ -73,7 +73,8 @@ def refit_by_rule(
     with store.held():
         old = newest_model(store)
         house = fit_store(store, progress=progress, since=since, hold=base.append)
-    keep_base(store, base[0])
+    for kept in base:
+        keep_base(store, kept)
     if old is None:
         number = keep_house(store, house, use=True)
         return Refitted(house, number, number, f"Model {number} is in use, the first one.")
