@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest, local_script_runner
 
 from fleet.fitting.refit import refit
 from fleet.store import Store
+from synthetic_data.demo import demo_fleet
 
 
 @pytest.fixture(scope="session")
@@ -24,6 +25,16 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store = Store(path).create()
     store.append(bench_sheets(), file_name="demo.csv")
     refit(store)
+    return path
+
+
+@pytest.fixture(scope="session")
+def with_checks(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with the demo bench's check pickups, taken in after the model was fitted."""
+    path = Path(shutil.copy(filled, tmp_path_factory.mktemp("checks") / "checks.duckdb"))
+    sheets = demo_fleet().sheets
+    checks = sheets[sheets["purpose"] == "reference"]
+    Store(path).append(checks.rename(columns={"serial": "serial_token"}), file_name="checks.csv")
     return path
 
 

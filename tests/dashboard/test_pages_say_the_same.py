@@ -7,7 +7,6 @@ from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
 
-import pandas as pd
 import pyarrow as pa
 import pytest
 from page_helpers import OpenPage
@@ -15,10 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from fleet import words
 from fleet.cli import run
-from fleet.fitting.refit import refit
-from fleet.store import Store
 from fleet.words import QUANTITIES
-from synthetic_data.demo import demo_fleet
 
 CAUTIONS = (
     words.BENCH_DECIDES, words.NO_REPAIR, words.CLEARANCE, words.NO_ROOM, words.STEEL, words.GLUE,
@@ -94,19 +90,6 @@ LINKS = {"enquiry": KIND, "on_the_bench": READ, "unit": {"sheet": "DEMO-W0000000
 """What a page is asked where its command is told something."""
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store with units, check pickups and a house model."""
-    path = tmp_path_factory.mktemp("same") / "bench.duckdb"
-    sheets = demo_fleet().sheets
-    units = sheets[sheets["purpose"] == "unit"].head(260)
-    some = pd.concat([units, sheets[sheets["purpose"] == "reference"]])
-    store = Store(path).create()
-    store.append(some.rename(columns={"serial": "serial_token"}), file_name="demo.csv")
-    refit(store)
-    return path
-
-
 def printed(command: str, store: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """What a command prints."""
     capsys.readouterr()
@@ -144,15 +127,15 @@ def said(word: str) -> str:
 
 
 def test_tables_show_the_commands_figures(
-    bench: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
+    with_checks: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Each figure of each row stands in the command's row, as often as it is shown: 300 and more in all."""
     compared: Counter[str] = Counter()
     opened: dict[tuple[str, str], AppTest] = {}
     for name, pair in PAIRS.items():
-        text = printed(pair.command, bench, capsys)
+        text = printed(pair.command, with_checks, capsys)
         link = pair.page, str(pair.filters)
-        app = opened[link] = opened.get(link) or open_page(bench, pair.page, **pair.filters)
+        app = opened[link] = opened.get(link) or open_page(with_checks, pair.page, **pair.filters)
         assert not app.exception
         for row in as_shown(app, (*pair.label, *pair.figures)):
             told = Counter(FIGURE.findall(" ".join(row_of(text, pair, [row[c] for c in pair.label]))))
@@ -167,13 +150,13 @@ def test_tables_show_the_commands_figures(
     "page", [pytest.param(p, marks=pytest.mark.long) if p in ("suspects", "unit") else p for p in COMMANDS]
 )
 def test_a_page_drops_no_caution(
-    page: str, bench: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
+    page: str, with_checks: Path, open_page: OpenPage, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Every caution that the command prints stands on the page as well."""
-    said = printed(COMMANDS[page], bench, capsys)
+    said = printed(COMMANDS[page], with_checks, capsys)
     cautions = [c for c in CAUTIONS if c in said]
     assert cautions
-    app = open_page(bench, page, **LINKS.get(page, {}))
+    app = open_page(with_checks, page, **LINKS.get(page, {}))
     assert not app.exception
     text = " ".join(str(m.value) for m in app.markdown).replace("\\", "")
     assert [c for c in cautions if c not in text] == []

@@ -18,7 +18,6 @@ from fleet.policy.policy import Policy
 from fleet.quotes.hindcasts import all_facts, make_hindcasts
 from fleet.store import Store
 from fleet.store.quotes import keep_backtest
-from synthetic_data.demo import demo_fleet
 
 KINDS = (
     "selectbox",
@@ -87,16 +86,14 @@ FILLED: dict[str, dict[str, Any]] = {
 
 
 @pytest.fixture(scope="module")
-def store(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def store(with_checks: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The filled store with check pickups and a back-test, so that every page has something to choose."""
-    path = Path(shutil.copy(filled, tmp_path_factory.mktemp("kept") / "kept.duckdb"))
+    path = Path(shutil.copy(with_checks, tmp_path_factory.mktemp("kept") / "kept.duckdb"))
     own = Store(path)
-    old = own.current().tail(60).reset_index(drop=True)
-    kept = make_hindcasts(load_house(own), own.current(), old, all_facts(len(old)), Policy(), boosting=False)
+    current = own.current()
+    old = current[current["purpose"] == "unit"].tail(60).reset_index(drop=True)
+    kept = make_hindcasts(load_house(own), current, old, all_facts(len(old)), Policy(), boosting=False)
     keep_backtest(own, kept.assign(origin=pd.Timestamp("2022-01-01").date()))
-    sheets = demo_fleet().sheets
-    checks = sheets[sheets["purpose"] == "reference"]
-    own.append(checks.rename(columns={"serial": "serial_token"}), file_name="checks.csv")
     return path
 
 
