@@ -149,8 +149,8 @@ def test_no_figure_stands_on_a_reading_that_is_not_there(filled: Path, profile: 
 
     Every subset if `FLEET_LONG=1`, else those of six (with an edge of one, too) and sixteen in which any
     three readings are there and missing in all eight ways. Those of none and seven, with an edge also of one
-    and six (in the long run all), through judge itself and the paper too. A profile that isn't told, a spherical stylus and
-    one with an edge: nothing unfounded, one alignment.
+    and six (in the long run all), through judge itself and the paper too. A profile that isn't told, a
+    spherical stylus and one with an edge: nothing unfounded, one alignment.
     """
     house = load_house(Store(filled))
     revision = data.revision(str(filled))
