@@ -8,6 +8,7 @@ rival's over ours, and the shares inside ours' intervals of 50, 80 and 90 %.  Wa
 
 - nlme (Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS): Oxide, Machines, RatPupWeight,
   Orthodont, BodyWeight, ergoStool, Oats, Milk, Rail, Assay, Pixel;
+  Milk falls for three weeks and then stands (Diggle, Liang & Zeger 1994, Analysis of Longitudinal Data);
 - MASS (Venables & Ripley 2002, Modern Applied Statistics with S): genotype, nlschools;
 - lattice: barley (Immer et al. 1934); datasets: ChickWeight (Crowder & Hand 1990), Loblolly (Kung 1986),
   CO2 (Potvin et al. 1990);
@@ -79,8 +80,8 @@ R = {
         "data.frame(nlme::Oats, y = nlme::Oats$yield)", ("Block", "Block:Variety", "Variety"), ("nitro",)
     ),
     "Milk": (
-        "with(nlme::Milk, data.frame(Cow, Diet, time = Time / 19, y = protein))",
-        ("Cow", "Diet"), ("time",),
+        "with(nlme::Milk, data.frame(Cow, Diet, time = Time / 19, early = pmin(Time, 3), y = protein))",
+        ("Cow", "Diet"), ("time", "early"),
     ),
     "Rail": ("data.frame(nlme::Rail, y = nlme::Rail$travel)", ("Rail",), ()),
     "Assay": (
@@ -103,7 +104,10 @@ R = {
         "with(ChickWeight, data.frame(Chick, Diet, time = Time / 21, y = log(weight)))",
         ("Chick", "time|Chick", "Diet"), ("time",),
     ),
-    "Loblolly": ("with(Loblolly, data.frame(Seed, age = log(age), y = height))", ("Seed",), ("age",)),
+    "Loblolly": (
+        "with(Loblolly, data.frame(Seed, age, log_age = log(age), square = age^2, y = height))",
+        ("Seed",), ("age", "log_age", "square"),
+    ),
     "CO2": (
         "with(CO2, data.frame(Plant, dose = log(conc / 400), second = log(conc / 400)^2, chilled = "
         "Treatment == 'chilled', south = Type == 'Mississippi', y = uptake))",
