@@ -110,8 +110,9 @@ R = {
     ),
     "CO2": (
         "with(CO2, data.frame(Plant, dose = log(conc / 400), second = log(conc / 400)^2, chilled = "
-        "Treatment == 'chilled', south = Type == 'Mississippi', y = uptake))",
-        ("Plant",), ("dose", "second", "chilled", "south"),
+        "Treatment == 'chilled', south = Type == 'Mississippi', both = Treatment == 'chilled' & "
+        "Type == 'Mississippi', y = uptake))",
+        ("Plant", "dose|Plant"), ("dose", "second", "chilled", "south", "both"),
     ),
 }  # fmt: skip
 CASES = HELD | {
