@@ -15,14 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.estimation.family_spread import RHO, TAU
-from fleet.house_model.chain import JUDGED, YEARS, noise_matrix
+from fleet.house_model.chain import JUDGED, SAG_READ, YEARS, noise_matrix
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.loo_residuals import Residuals
 from fleet.house_model.variance_function import EXCESS, PRIOR_LOG_SD
@@ -39,6 +39,19 @@ SLAB: Final = 0.05
 SLAB_SD: Final = 1.2
 PASSES: Final = 2
 """Rounds of leaving out what lies beyond the cut."""
+RECENT: Final = -1.0
+"""The quarter before the newest sheet's."""
+SHOWS: Final = {
+    "sra_static_deg": "sag",
+    "sra_dynamic_deg": "sag",
+    SAG_READ: "sag",
+    "vta_dynamic_deg": "tracking",
+    "zenith_deg": "zenith",
+    "azimuth_optical_deg": "azimuth_seen",
+    "azimuth_electrical_deg": "azimuth_electrical",
+    "channel_balance_db": "balance",
+}
+"""The link that shows most of each reading's noise."""
 APART: Final = LOG_TIMES[:, None] - LOG_TIMES
 
 
@@ -51,11 +64,13 @@ class NoisePeriods:
     quarters : (p,) benches and quarters, counted back from the fleet's newest sheet
     times : (p, 8) factor of each of the `JUDGED` links
     noise : (8, 8) covariance of the reading noise on the whole
+    sheets : (p,) sheets of each
     """
 
     quarters: pd.Index
     times: Floats
     noise: Floats
+    sheets: Floats
 
     def apply(self, resid: Residuals) -> Residuals:
         """The same residuals with covariances of their own quarters; of one never seen, of the whole."""
@@ -73,6 +88,16 @@ class NoisePeriods:
         share = np.minimum(resid.share * before / after, 1.0)
         return replace(resid, covariance=np.moveaxis(whole, -1, 0), share=share)
 
+    def now(self) -> dict[str, float]:
+        """Each reading's standard deviation in the last half year, over that on the whole."""
+        recent = self.quarters.get_level_values(1).to_numpy() >= RECENT
+        if not recent.any():
+            return {}
+        log_times = np.log(self.times)
+        log_times -= np.average(log_times, axis=0, weights=self.sheets)
+        root = np.exp(0.5 * np.average(log_times[recent], axis=0, weights=self.sheets[recent]))
+        return {reading: float(root[JUDGED.index(link)]) for reading, link in SHOWS.items()}
+
 
 def learn_periods(noise: Mapping[str, float], resid: Residuals) -> NoisePeriods:
     """How noisy each quarter's readings are; where all sheets are of one, there is nothing to tell apart.
@@ -82,24 +107,36 @@ def learn_periods(noise: Mapping[str, float], resid: Residuals) -> NoisePeriods:
     noise : standard deviation per reading, on the whole
     resid : residuals of sheets, one a unit
     """
+    variance = np.einsum("mii->mi", resid.covariance)
+    return learn_quarters(noise, resid.value, variance, _quarters(resid))
+
+
+def learn_quarters(
+    noise: Mapping[str, float], value: Floats, variance: Floats, quarter: pd.MultiIndex
+) -> NoisePeriods:
+    """The same from residuals (m, 8), their variances under one noise for all time, and their quarters."""
     whole = noise_matrix(JUDGED, noise)
-    code, quarters = pd.factorize(_quarters(resid), sort=True)
-    own, variance = np.diag(whole), np.einsum("mii->mi", resid.covariance)
+    code, quarters = pd.factorize(quarter, sort=True)
+    own = np.diag(whole)
     times = np.ones((len(quarters), len(JUDGED)))
     for _ in range(PASSES if len(quarters) > 1 else 0):
         total = np.maximum(variance + (times[code] - 1.0) * own, SMALLEST * variance)
-        inside = np.abs(resid.value) <= CUT_SIGMAS * np.sqrt(total)
-        times = _pooled(_log_likelihood(np.where(inside, resid.value, np.nan), variance, own, code))
-    return NoisePeriods(quarters, times, whole)
+        inside = np.abs(value) <= CUT_SIGMAS * np.sqrt(total)
+        times = _pooled(_log_likelihood(np.where(inside, value, np.nan), variance, own, code))
+    sheets = np.bincount(code, minlength=len(quarters)).astype(np.float64)
+    return NoisePeriods(quarters, times, whole, sheets)
 
 
 def _quarters(resid: Residuals) -> pd.MultiIndex:
+    return quarters_of(resid.observed["bench"], resid.observed[YEARS].to_numpy(dtype=float))
+
+
+def quarters_of(bench: Any, years: Floats) -> pd.MultiIndex:
     """Bench and quarter of each sheet; one without a day counts as of now, as the drift takes it."""
-    back = np.ceil(resid.observed[YEARS].to_numpy(dtype=float) * 4.0 - 1e-6)
-    code, found = pd.factorize(resid.observed["bench"])
+    code, found = pd.factorize(bench)
     names, place = np.unique(np.asarray(found, dtype=str), return_inverse=True)
-    bench = pd.Categorical.from_codes(place[code], pd.Index(names))
-    return pd.MultiIndex.from_arrays([bench, back])
+    label = pd.Categorical.from_codes(place[code], pd.Index(names))
+    return pd.MultiIndex.from_arrays([label, np.ceil(years * 4.0 - 1e-6)])
 
 
 def _log_likelihood(value: Floats, variance: Floats, noise: Floats, code: NDArray[np.int64]) -> Floats:
@@ -118,7 +155,7 @@ def _pooled(log_lik: Floats) -> Floats:
     """Each quarter's and link's k (p, 8), its log averaged over all that c, e, τ and ρ may be."""
     lik = np.exp(log_lik - log_lik.max(axis=-1, keepdims=True))
     weights, means = [], []
-    for tau in TAU:
+    for tau in TAU[::2]:
         log_prior = -0.5 * (np.log(tau / PRIOR_BETWEEN) / PRIOR_LOG_SD) ** 2
         for rho in RHO:
             own = (1.0 - SLAB) * _normal(APART, tau * np.sqrt(1.0 - rho)) + SLAB * _normal(APART, SLAB_SD)

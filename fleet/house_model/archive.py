@@ -42,6 +42,7 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
         "last_intake": house.last_intake,
         "span": list(house.span),
         "noise": dict(house.noise),
+        "now": dict(house.now),
         "faulty": {k: list(v) for k, v in house.faulty.items()},
         "notes": list(house.notes),
         "links": {},
@@ -158,6 +159,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
         (head["span"][0], head["span"][1]),
         tuple(head["notes"]),
         _take_alone(arrays, head, links[PAIR[0]].cells),
+        head.get("now", {}),
     )
 
 

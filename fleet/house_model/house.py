@@ -83,6 +83,7 @@ class House:
     span : first day, and first day no longer, of the sheets that taught (ISO; empty sets no limit)
     notes : one sentence per link that could not be fitted
     alone : sums of sheets that read the tracking angle or the rake alone
+    now : per reading its standard deviation of late over that on the whole; 1 where it isn't told
     """
 
     links: Mapping[str, LinkFit]
@@ -97,6 +98,12 @@ class House:
     span: tuple[str, str] = ("", "")
     notes: tuple[str, ...] = ()
     alone: tuple[Alone, ...] = ()
+    now: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def noise_now(self) -> dict[str, float]:
+        """Standard deviation of a reading taken now, per reading."""
+        return {reading: sd * self.now.get(reading, 1.0) for reading, sd in self.noise.items()}
 
     @cached_property
     def angles(self) -> JointAngles:

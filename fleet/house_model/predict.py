@@ -146,7 +146,7 @@ class Forecaster:
         rows, row = self._rows(chosen, np.nan_to_num(warm), np.nan_to_num(aged))
         parameters = self._parameters(m)
         figures = self._figures(enquiries, rows, row)
-        visit = told_readings(enquiries, self.house.noise, policies)
+        visit = told_readings(enquiries, self.house.noise_now, policies)
         t, b, sag, pick = self._sag(figures, rows, row, parameters, visit)
         row, parameters = np.take_along_axis(row, pick, axis=1), np.take_along_axis(parameters, pick, axis=1)
         room = self._room(enquiries, rows, row, parameters)
@@ -349,7 +349,7 @@ class Forecaster:
         rows: pd.DataFrame,
         chosen: tuple[Scenarios, ...],
     ) -> Draws:
-        noise = self.house.noise
+        noise = self.house.noise_now
         e_static = noise["sra_static_deg"] * self._z["read_static"]
         same = shared_by_rakes(noise)
         own = same * self._z["read_static"] + np.sqrt(1.0 - same**2) * self._z["read_dynamic"]

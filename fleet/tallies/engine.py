@@ -10,9 +10,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.errors import TooFewError
+from fleet.estimation.fit_steps import Fitter
+from fleet.estimation.noise_periods import learn_quarters, quarters_of
+from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.estimation.trimming import cut_alike, trim_tallies
 from fleet.house_model.cell_sums import Fitted, Scan
-from fleet.house_model.chain import FACTORS
+from fleet.house_model.chain import FACTORS, JUDGED
 from fleet.house_model.family_facts import learn_facts
 from fleet.tallies import queries as sql
 from fleet.tallies.reading_noise import REPEATED, noise_from_counts
@@ -21,6 +24,8 @@ from fleet.tallies.sql_sums import Tables, scan_there
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 ALL: Final = "~"
+NOISE_ROWS: Final = 3_000
+"""Units that tell how noisy readings are of late."""
 
 
 class Enough(NamedTuple):
@@ -136,12 +141,30 @@ def gather(
     sds = {reading: sd for reading, (sd, _) in noise.items()}
     say("summing up readings")
     facts = learn_facts(combos, families)
-    cut = trim_tallies(held_rows(engine, part, combos, facts.fill()), sds)
+    held = held_rows(engine, part, combos, facts.fill())
+    cut = trim_tallies(held, sds)
+    now = noise_now(held, cut, sds)
     if bounds is not None:
         engine.drop(part)
         cells, query = coded_rows(engine, teaching, combos, facts.fill())
         cut = cut_alike(cut, sds, cells, lambda fits: _scan(engine, query, cells, fits))
-    return SufficientStatistics(cut, combos, families, noise).knowing(facts)
+    return SufficientStatistics(cut, combos, families, noise, now).knowing(facts)
+
+
+def noise_now(held: RowTallies, cut: TrimmedTallies, noise: Mapping[str, float]) -> dict[str, float]:
+    """Each reading's standard deviation of late, over that on the whole.
+
+    Parameters
+    ----------
+    held : coded rows
+    cut : what they came to
+    noise : standard deviation per reading
+    """
+    cell, years, value = held.residuals(cut.fits, JUDGED, NOISE_ROWS)
+    fitter = Fitter(held.cells, cut.scale_s2, noise)
+    variance = np.stack([fitter.total(cut.spreads[n])[cell] for n in JUDGED], axis=1)
+    quarter = quarters_of(held.cells["bench"].to_numpy(dtype=object)[cell], years)
+    return learn_quarters(noise, value, variance, quarter).now()
 
 
 def _scan(engine: Engine, query: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:

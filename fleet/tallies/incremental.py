@@ -101,7 +101,7 @@ def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str)
     )
     unseen = _unseen(base.cut.cells, cells)
     grown = UpdatedSums(
-        SufficientStatistics(cut, combos, families, base.noise),
+        SufficientStatistics(cut, combos, families, base.noise, base.now),
         int(new.cells["n"].sum()),
         int(old.cells["n"].sum()),
         int(cells["n"].to_numpy()[unseen].sum()),

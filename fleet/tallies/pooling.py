@@ -133,7 +133,7 @@ def merge(own: SufficientStatistics, others: Sequence[SharedTallies]) -> Suffici
         scale_s2,
         own.cut.robust,
     )
-    return SufficientStatistics(cut, _combos(own, others), _families(own, others), noise)
+    return SufficientStatistics(cut, _combos(own, others), _families(own, others), noise, own.now)
 
 
 def _without_blur(told: SharedTallies) -> SharedTallies:

@@ -25,6 +25,7 @@ from fleet.house_model.chain import (
     PAIR_COVARIATES,
     PAIRED,
     RESPONSES,
+    YEARS,
     Link,
     covariate_unit,
 )
@@ -325,6 +326,23 @@ class RowTallies:
         out["n"], out["mad"] = n.to_numpy()[place, link], median.to_numpy()[place, link]
         out["link"] = np.array(list(fits))[link]
         return out
+
+    def residuals(
+        self, fits: Mapping[str, Fitted], names: Sequence[str], most: int
+    ) -> tuple[Ints, Floats, Floats]:
+        """Cells, years and residuals (rows, names) of about so many rows, the same however they come in."""
+        held = list(self._rows())
+        step = -(-sum(len(r.cell) for r in held) // most) or 1
+        parts: list[tuple[Ints, Floats, Floats]] = []
+        for rows in held:
+            chance = np.nan_to_num([rows.codes[f"y_{n}"] for n in names]).sum(axis=0) % step
+            some = np.flatnonzero(chance == 0.0)
+            own = Rows(rows.cell[some], {name: code[some] for name, code in rows.codes.items()})
+            each = [coded_residuals(own, LINK[n], fits)[0] / RESIDUAL_UNIT for n in names]
+            parts.append((own.cell, own.codes[YEARS] / covariate_unit(YEARS), np.stack(each, axis=1)))
+        cell, years, value = (np.concatenate(x) for x in zip(*parts, strict=True))
+        order = np.lexsort((*value.T, years, cell))
+        return cell[order], years[order], value[order]
 
     def _pass(self, summing: _Summing) -> _Summing:
         for rows in self._rows():

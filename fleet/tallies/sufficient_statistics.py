@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import pandas as pd
@@ -33,12 +33,14 @@ class SufficientStatistics:
     combos, families : combinations of factors and families' figures (see
         `fleet.house_model.family_facts.learn_facts`)
     noise : per reading its standard deviation and the pairs of sheets behind it
+    now : per reading its standard deviation of late over that on the whole, where it is known
     """
 
     cut: TrimmedTallies
     combos: pd.DataFrame
     families: pd.DataFrame
     noise: Mapping[str, tuple[float, int]]
+    now: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def noise_sd(self) -> dict[str, float]:
@@ -60,7 +62,8 @@ class SufficientStatistics:
 
     def fit(self, *, revision: int = 0, sampling: Sampling | None = None) -> House:
         """The house model of these sums."""
-        return fit_trimmed(self.cut, self.facts(), self.noise_sd, revision=revision, sampling=sampling)
+        house = fit_trimmed(self.cut, self.facts(), self.noise_sd, revision=revision, sampling=sampling)
+        return replace(house, now=self.now)
 
 
 def statistics_to_parts(gathered: SufficientStatistics) -> tuple[dict[str, Floats], dict[str, str]]:
@@ -68,6 +71,7 @@ def statistics_to_parts(gathered: SufficientStatistics) -> tuple[dict[str, Float
     arrays, texts = trimmed_to_parts(gathered.cut)
     texts["combos"], texts["families"] = exact_text(gathered.combos), exact_text(gathered.families)
     texts["noise"] = json.dumps({k: list(v) for k, v in gathered.noise.items()})
+    texts["now"] = json.dumps(dict(gathered.now))
     return arrays, texts
 
 
@@ -83,7 +87,7 @@ def statistics_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]
     combos, families = (_rows(texts[name]) for name in ("combos", "families"))
     families = families.astype(dict.fromkeys((*FAMILY_FIGURES, "newest"), float))
     noise = {k: (float(sd), int(pairs)) for k, (sd, pairs) in json.loads(texts["noise"]).items()}
-    return SufficientStatistics(cut, combos, families, noise)
+    return SufficientStatistics(cut, combos, families, noise, json.loads(texts.get("now", "{}")))
 
 
 def _rows(text: str) -> pd.DataFrame:

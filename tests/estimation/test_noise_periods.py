@@ -72,6 +72,17 @@ def test_one_reading_may_become_noisy_by_itself() -> None:
     assert noisy[SAG] < 1.5, noisy
 
 
+def test_now_is_the_last_half_year_beside_the_whole() -> None:
+    """After a noisy year readings are better than on the whole; steady ones stay within a fortieth."""
+    after = learn_periods(READING_NOISE, bench(dict.fromkeys(READING_NOISE, 2.0))).now()
+    assert all(0.7 < times < 0.95 for times in after.values()), after
+    steady = learn_periods(READING_NOISE, bench({})).now()
+    assert all(abs(times - 1.0) < 0.025 for times in steady.values()), steady
+    old = bench({})
+    old.observed["years"] -= 1.0
+    assert learn_periods(READING_NOISE, old).now() == {}
+
+
 def test_what_units_differ_by_stays_theirs() -> None:
     """The part of a variance that is units' own scatter is smaller by as much as the whole is larger."""
     resid = bench(dict.fromkeys(READING_NOISE, 2.0))

@@ -48,6 +48,14 @@ def noiseless(fleet: Fleet) -> Forecaster:
     return Forecaster(replace(fleet.house, noise=dict.fromkeys(fleet.house.noise, 1e-9)))
 
 
+def test_readings_are_as_noisy_as_those_of_late(fleet: Fleet, forecaster: Forecaster) -> None:
+    """Three times the noise now: the same units, whose sags are read more widely."""
+    noisy = replace(fleet.house, now=dict.fromkeys(fleet.house.noise, 3.0))
+    first, then = (f.draw(ENQUIRIES.iloc[:1]) for f in (forecaster, Forecaster(noisy, n_draws=1024)))
+    assert np.array_equal(first.sra_true, then.sra_true)
+    assert then.sag.std() > 1.5 * first.sag.std()
+
+
 def test_moments_are_those_of_the_written_out_design(fleet: Fleet) -> None:
     """Mean x'b and variance x'Cx per draw of the parameters; a level never seen adds its own spread."""
     fit = fleet.house.links["sag"]

@@ -12,9 +12,12 @@ import pytest
 from worlds import ideal, in_memory, tallied, tokened
 
 from fleet.estimation.trimmed_statistics import trimmed_to_parts
+from fleet.estimation.trimming import trim_tallies
+from fleet.house_model.chain import JUDGED, READING_NOISE
+from fleet.house_model.family_facts import learn_facts
 from fleet.store.tallies import DuckEngine
 from fleet.tallies import queries as sql
-from fleet.tallies.engine import Enough, coded_rows, count_combos, digest_bounds, gather
+from fleet.tallies.engine import Enough, coded_rows, count_combos, digest_bounds, gather, held_rows
 from fleet.tallies.row_sums import Totals, beginnings
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
@@ -76,6 +79,21 @@ def test_the_part_depends_on_the_sheets_alone(con: duckdb.DuckDBPyConnection) ->
     )
     assert first == turned
     assert 0.4 < len(first) / counts.sum() < 0.6
+
+
+def test_noise_of_late_does_not_depend_on_the_order_of_the_sheets(con: duckdb.DuckDBPyConnection) -> None:
+    """To the last bit, with all rows and with about a third of them."""
+    for most in (10_000, 150):
+        found = []
+        for source in ("teaching_sheet", "(select * from teaching_sheet order by md5(sheet_no))"):
+            engine = DuckEngine(con)
+            combos = count_combos(engine, "teaching_sheet")
+            facts = learn_facts(combos, engine.frame(sql.families_sql("teaching_sheet")))
+            held = held_rows(engine, source, combos, facts.fill())
+            found.append(held.residuals(trim_tallies(held, READING_NOISE).fits, JUDGED, most))
+        for one, other in zip(*found, strict=True):
+            assert np.array_equal(one, other, equal_nan=True)
+            assert len(one) > 50
 
 
 def test_a_cut_found_on_a_part_is_nearly_that_of_all(con: duckdb.DuckDBPyConnection) -> None:
