@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache, cached_property
-from typing import Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from fleet.statistics.gram import Absorbed, Floats, Gram, absorb
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 STACK: Final = 64  # matrices factorised at a time: they stay in the processor's cache
 
@@ -205,6 +206,8 @@ def _joined(gram: Gram, parts: Iterable[Floats]) -> tuple[Floats, Floats]:
 
 @cache
 def _controller() -> ThreadpoolController:
+    from threadpoolctl import ThreadpoolController
+
     return ThreadpoolController()
 
 
@@ -233,5 +236,7 @@ def in_threads(work: Callable[[Part], Result], parts: Iterable[Part]) -> list[Re
     threads = min(MOST_THREADS, os.cpu_count() or 1, len(todo))
     if threads < 2:
         return [work(part) for part in todo]
+    from concurrent.futures import ThreadPoolExecutor
+
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, todo))

@@ -64,13 +64,15 @@ def save_model(
     use : whether it answers from now on; otherwise the model in use stays so
     """
     import numpy as np
-    import pandas as pd
+    import pyarrow as pa
 
-    parts = pd.DataFrame(
+    flat = [np.asarray(a, dtype=np.float64).ravel() for a in arrays.values()]
+    ends = pa.array(np.cumsum([0, *map(len, flat)]), pa.int32())
+    parts = pa.table(
         {
             "name": list(arrays),
             "shape": [list(map(int, a.shape)) for a in arrays.values()],
-            "numbers": [np.asarray(a, dtype=np.float64).ravel().tolist() for a in arrays.values()],
+            "numbers": pa.ListArray.from_arrays(ends, pa.array(np.concatenate([*flat, np.empty(0)]))),
         }
     )
     with store.writer() as con:
@@ -164,11 +166,15 @@ def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:
         if not rows:
             return None
         number, revision, units, made_at, version = rows[0]
+        parts = "select name, shape, numbers from model_array where model_id = $number"
+        found = con.sql(parts, params={"number": number}).to_arrow_table().combine_chunks()
+        numbers = found["numbers"].combine_chunks()
+        flat, ends = (x.to_numpy(zero_copy_only=False) for x in (numbers.values, numbers.offsets))
         arrays = {
-            name: np.array(numbers, dtype=np.float64).reshape(shape)
-            for name, shape, numbers in con.execute(
-                "select name, shape, numbers from model_array where model_id = ?", [number]
-            ).fetchall()
+            name: np.array(flat[start:end], dtype=np.float64).reshape(shape)
+            for name, shape, start, end in zip(
+                found["name"].to_pylist(), found["shape"].to_pylist(), ends[:-1], ends[1:], strict=True
+            )
         }
         texts = dict(con.execute("select name, text from model_text where model_id = ?", [number]).fetchall())
     return KeptModel(number, revision, units, made_at, version, arrays, texts)

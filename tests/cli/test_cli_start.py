@@ -1,4 +1,4 @@
-"""What is asked of a kept model starts quickly: each command loads what it needs and nothing dear besides."""
+"""What is asked of a kept model, and a refit, start quickly: each command loads no dear thing of others."""
 
 from __future__ import annotations
 
@@ -16,17 +16,19 @@ ASKED = {
     "judge --kind line_contact/boron --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
     "tilt --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
     "align --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
+    "refit": {*TABLES, "fleet.estimation.fit"},
 }
 DEAR = (
     *TABLES, "pydantic", "scipy.special", "scipy.linalg", "scipy.stats", "scipy.optimize", "sklearn",
     "statsmodels", "altair", "openpyxl", "fleet.estimation.fit", "fleet.intake.reader", "fleet.store.backup",
+    "fleet.sharing.files",
 )  # fmt: skip
 """What takes more than a hundredth of a second to load, or stands for a room that an answer doesn't need."""
 
 
 @pytest.mark.parametrize("words", ASKED)
-def test_an_answer_from_a_kept_model_loads_what_it_needs(words: str, demo_store: Path) -> None:
-    """Neither what fits a model, nor SciPy's functions, nor a checker of types; a status no table."""
+def test_a_command_loads_what_it_needs(words: str, demo_store: Path) -> None:
+    """None of SciPy's functions nor a checker of types; no answer what fits a model; a status no table."""
     code = (
         f"import sys; from fleet.cli import run; done = run({words.split()!r}); "
         f"print(done, sorted(name for name in {DEAR!r} if name in sys.modules))"
