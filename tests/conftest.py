@@ -13,14 +13,16 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """`FLEET_LONG=1` leaves nothing out."""
+    """`FLEET_LONG=1` leaves nothing out; what is imported and collected first is no garbage."""
     if os.environ.get("FLEET_LONG") == "1" and config.option.markexpr == "not long":
         config.option.markexpr = ""
+    gc.disable()
 
 
 def pytest_collection_finish() -> None:
-    """What all these imports have made stays: it isn't searched for garbage again and again."""
+    """What all these imports have made stays: it isn't searched for garbage, neither now nor later."""
     gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture(autouse=True)

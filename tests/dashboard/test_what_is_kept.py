@@ -147,7 +147,7 @@ Untouched = Callable[[OpenPage, str], dict[str, Any]]
 
 @pytest.mark.parametrize(
     "pages",
-    [["on_the_bench", "attainment"], pytest.param(list(FILLED), marks=pytest.mark.long)],
+    [["on_the_bench", "record"], pytest.param(list(FILLED), marks=pytest.mark.long)],
     ids=len,
 )
 def test_nothing_reaches_another_page_and_all_is_found_again(

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from fleet.columns import COLUMNS, STORED_COLUMNS, number_columns
 from fleet.errors import FleetError
 from fleet.store import CURRENT_COLUMNS, Store
-from fleet.store.append import staging_tables
+from fleet.store.append import rename_tokens, staging_tables
 from fleet.store.migrate import migrations
 
 Sheets = Callable[..., pd.DataFrame]
@@ -184,3 +184,13 @@ def test_rows_taken_some_at_a_time_keep_their_places() -> None:
     )
     lots = [table["position"].to_pylist() for table in staging_tables(good, rows=2)]
     assert lots == [[0, 1], [2, 3], [4]]
+
+
+def test_versions_that_go_by_another_token_are_counted(store: Store, sheets: Sheets) -> None:
+    """Every version of a sheet that bears the token, and none of another's."""
+    rows = sheets({"serial_token": "a"}, {"serial_token": "a"}, {"serial_token": "b"})
+    store.append(rows, file_name="f.csv")
+    store.append(rows.head(1).assign(vtf_mn=19.0), file_name="g.csv", supersede=True)
+    with store.writer() as con:
+        assert rename_tokens(con, {"a": "c", "x": "y"}) == 3
+    assert sorted(store.current()["serial_token"]) == ["b", "c", "c"]

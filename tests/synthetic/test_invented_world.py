@@ -296,7 +296,7 @@ def test_new_families_come_in_enquiries_only(world: World) -> None:
     assert set(world.families) == set(sheets["body_family"])
 
 
-def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 400) -> dict[str, np.ndarray]:
+def _ranks(world: World, drawer: World, *, visit_share: float = 0.0, n: int = 250) -> dict[str, np.ndarray]:
     """Where the outcomes stand in draws of the predictive distribution, with chance for ties, in (0, 1)."""
     enquiries, outcomes, _ = world.enquiries(n, new_family_share=0.1, visit_share=visit_share, stream=2)
     rng = np.random.default_rng(0)
