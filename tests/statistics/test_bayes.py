@@ -286,3 +286,23 @@ def test_the_default_prior_follows_the_responses_units() -> None:
         fits.append(means(fit_bayes(gram)) / unit)
         assert response_sd(gram) == pytest.approx(unit * frame["y"].std(ddof=0), rel=1e-12)
     assert fits[1] == pytest.approx(fits[0], rel=1e-4)
+
+
+def test_coefficients_beside_a_term_of_many_levels_are_the_dense_ones() -> None:
+    """Eighty levels are eliminated first; mean and covariance are those of the whole matrix inverted."""
+    rng = np.random.default_rng(12)
+    frame = pd.DataFrame(
+        {"g": rng.permutation(np.repeat(np.arange(80), 3)).astype(str), "h": list("abc") * 80}
+    )
+    frame["y"] = rng.normal(size=240)
+    cells = Cells.from_frame(frame, "y", factors=["g", "h"], unshifted=["y"])[0]
+    gram = build_gram(cells, [Term(("g",)), Term(("h",))])
+    assert len(gram.parts.own) == 80
+    sds, sigma = np.array([[0.7, 1.2], [2.0, 0.3]]), np.array([0.9, 1.4])
+    mean, cov = coefficient_posterior(gram, sds, sigma)
+    for draw in range(2):
+        precision = gram.a / sigma[draw] ** 2
+        precision[range(83), range(83)] += sds[draw, gram.design.owner] ** -2.0
+        dense = np.linalg.inv(precision)
+        assert cov[draw] == pytest.approx(dense, abs=1e-9)
+        assert mean[draw] == pytest.approx(dense @ gram.b / sigma[draw] ** 2, abs=1e-9)
