@@ -153,18 +153,18 @@ def _log_likelihood(value: Floats, variance: Floats, noise: Floats, code: NDArra
 
 def _pooled(log_lik: Floats) -> Floats:
     """Each quarter's and link's k (p, 8), its log averaged over all that c, e, τ and ρ may be."""
-    lik = np.exp(log_lik - log_lik.max(axis=-1, keepdims=True))
+    likelihood = np.exp(log_lik - log_lik.max(axis=-1, keepdims=True))
     weights, means = [], []
     for tau in TAU[::2]:
         log_prior = -0.5 * (np.log(tau / PRIOR_BETWEEN) / PRIOR_LOG_SD) ** 2
         for rho in RHO:
             own = (1.0 - SLAB) * _normal(APART, tau * np.sqrt(1.0 - rho)) + SLAB * _normal(APART, SLAB_SD)
-            given = lik @ own.T  # of each link, given the quarter's c
+            given = likelihood @ own.T  # of each link, given the quarter's c
             whole = np.log(given).sum(axis=1) + np.log(_normal(LOG_TIMES, tau * np.sqrt(rho)) + 1e-300)
             top = whole.max(axis=-1, keepdims=True)
             weights.append(log_prior + float((top[:, 0] + np.log(np.exp(whole - top).sum(axis=-1))).sum()))
             others = np.exp(whole - top)[:, None] / given
-            log_times = (lik * LOG_TIMES) @ own.T
+            log_times = (likelihood * LOG_TIMES) @ own.T
             means.append((others * log_times).sum(axis=-1) / (others * given).sum(axis=-1))
     weight = np.exp(np.array(weights) - max(weights))
     return np.exp(np.tensordot(weight / weight.sum(), np.array(means), 1))
