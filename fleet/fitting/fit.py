@@ -46,15 +46,16 @@ def fit_store(
     TooFewError
         If the store holds no teaching sheet.
     """
-    revision = store.revision()
-    with store.reader() as con:
-        repeats = sheets_in_span(REPEATED, None, before)
-        gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
-        last_intake, undone = newest_intake(con), undone_intakes(con)
-    if hold is not None:
-        hold(KeptBase(revision, last_intake, undone, since, tallies_bytes(gathered, {})))
     first, end = ("" if day is None else day.isoformat() for day in (since, before))
-    house = fit_sums(store, gathered, revision=revision, others=before is None, progress=progress)
+    with store.held():
+        revision = store.revision()
+        with store.reader() as con:
+            repeats = sheets_in_span(REPEATED, None, before)
+            gathered = gather(con, teaching_relation(since, before), repeats=repeats, progress=progress)
+            last_intake, undone = newest_intake(con), undone_intakes(con)
+        if hold is not None:
+            hold(KeptBase(revision, last_intake, undone, since, tallies_bytes(gathered, {})))
+        house = fit_sums(store, gathered, revision=revision, others=before is None, progress=progress)
     return replace(house, last_intake=last_intake, span=(first, end))
 
 

