@@ -205,6 +205,7 @@ _PLAINER: Final = (
     ("a valid number", "a number"),
     ("greater than or equal to", "at least"),
     ("less than or equal to", "at most"),
+    ("does not match the formats '%Y-%m-%d'", "is no day: write YYYY-MM-DD"),
 )
 
 

@@ -47,6 +47,7 @@ WRONG = [
     (("suspects", "--fdr", "7"), "--fdr': it must be at most 0.5"),
     (("dashboard", "--port", "80"), "--port"),
     (("dashboard", "--port", "x"), "it must be a whole number"),
+    (("refit", "--since", "5.1.24"), "'5.1.24' is no day: write YYYY-MM-DD"),
 ]
 
 
