@@ -24,6 +24,7 @@ from fleet.store.quotes import (
     save_recalibration,
     sheets_by_intake,
     told_facts,
+    units_since,
 )
 
 Sheets = Callable[..., pd.DataFrame]
@@ -190,6 +191,14 @@ def test_what_taught_can_be_told_by_intake(store: Store, sheets: Sheets) -> None
     found = sheets_by_intake(store, ("sheet_no", "vtf_mn"))
     assert found["came_by"].tolist() == [1, 2]
     assert found["vtf_mn"].tolist()[0] == 20.0
+
+
+def test_a_unit_read_again_has_not_come_since(store: Store, sheets: Sheets) -> None:
+    """Of two sheets of the second intake one is of a unit that the first had brought."""
+    told = sheets({"serial_token": TOKEN}, {"serial_token": TOKEN}, {"serial_token": OTHER})
+    store.append(told.iloc[:1], file_name="a.csv")
+    store.append(told.iloc[1:], file_name="b.csv")
+    assert [units_since(store, intake) for intake in (0, 1, 2)] == [2, 1, 0]
 
 
 def test_an_enquirys_last_facts_are_told(store: Store) -> None:
