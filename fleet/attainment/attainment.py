@@ -155,35 +155,38 @@ def figures(
 
 def group_codes(units: pd.DataFrame, by: list[str], per: str | None) -> tuple[pd.DataFrame, NDArray[np.intp]]:
     """Labels of the groups, sorted, and each unit's group number."""
-    keys = {name: _kind(units) if name == "kind" else _text(units[name]) for name in by}
+    keys = {name: _kind(units) if name == "kind" else _levels(units[name]) for name in by}
     if per is not None:
-        keys["period"] = period_labels(units["measured_on"], per)
+        keys["period"] = _levels(period_labels(units["measured_on"], per))
     code = np.zeros(len(units), dtype=np.intp)
-    levels: list[pd.Index] = []
-    for key in keys.values():
-        own, level = pd.factorize(key, sort=True)
-        code = code * max(len(level), 1) + own
-        levels.append(pd.Index(level))
-    if not len(units):
-        return pd.DataFrame({name: pd.Series(dtype="str") for name in keys}), code
-    seen, code = np.unique(code, return_inverse=True)
-    labels: dict[str, pd.Index] = {}
-    rest = seen
-    for name, level in reversed(list(zip(keys, levels, strict=True))):
+    for own, level in keys.values():
+        code = code * len(level) + own
+    code, rest = pd.factorize(code, sort=True)
+    groups = range(len(rest))
+    labels = {}
+    for name, (_, level) in reversed(keys.items()):
         rest, position = np.divmod(rest, len(level))
-        labels[name] = level.take(position)
-    return pd.DataFrame({name: labels[name] for name in keys}, index=range(len(seen))), code
+        labels[name] = pd.Series(level[position], dtype="str")
+    return pd.DataFrame({name: labels[name] for name in keys}, index=groups), code
 
 
-def _text(values: pd.Series) -> pd.Series:
-    text = (
-        values if pd.api.types.is_string_dtype(values.dtype) else values.astype("str").where(values.notna())
+def _levels(values: pd.Series) -> tuple[NDArray[np.intp], NDArray[np.object_]]:
+    """Each row's place among the words in order, and these; one more than there are for what wasn't told."""
+    code, level = pd.factorize(values)
+    return _in_order(code, [*(str(word) for word in level), NOT_TOLD])
+
+
+def _kind(units: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.object_]]:
+    profile, profiles = _levels(units["stylus_profile"])
+    cantilever, cantilevers = _levels(units["cantilever_material"])
+    return _in_order(
+        profile * len(cantilevers) + cantilever, [f"{p}/{c}" for p in profiles for c in cantilevers]
     )
-    return text.fillna(NOT_TOLD) if text.isna().any() else text
 
 
-def _kind(units: pd.DataFrame) -> pd.Series:
-    return _text(units["stylus_profile"]) + "/" + _text(units["cantilever_material"])
+def _in_order(code: NDArray[np.intp], words: list[str]) -> tuple[NDArray[np.intp], NDArray[np.object_]]:
+    level, place = np.unique(np.array(words, dtype=object), return_inverse=True)
+    return place[code], level
 
 
 def period_labels(dates: pd.Series, per: str) -> pd.Series:

@@ -65,7 +65,7 @@ def overview(store: Store) -> Overview:
     return Overview(int(total), int(units), tuple(int(y) for (y,) in years), levels)
 
 
-FEW_WORDS: Final = (*COUNTED, "purpose", "marks")
+FEW_WORDS: Final = (*COUNTED, "purpose", "marks", "remedy")
 """Columns in which many sheets say the same."""
 
 

@@ -223,8 +223,9 @@ def attainment(folder: Path) -> Callable[[], object]:
     from fleet.store import Store, pick_sheets
 
     groups = ["stylus_profile", "cantilever_material"]
-    store, wanted = Store(folder / "fleet.duckdb"), needed_columns(groups)
-    return lambda: judge(pick_sheets(store, wanted, counting=True), groups, Policy())
+    store = Store(folder / "fleet.duckdb")
+    wanted = [c for c in needed_columns(groups) if c not in ("newest", "purpose")]
+    return lambda: judge(pick_sheets(store, wanted, counting=True, coded=True), groups, Policy())
 
 
 METHODS = {

@@ -219,7 +219,8 @@ def _sheets(store: Store, groups: list[str], per: Period | None, *, repeats: boo
     wanted = needed_columns(groups, per.value if per else None)
     if repeats:
         wanted = list(dict.fromkeys([*wanted, "unit", "measured_on"]))
-    return pick_sheets(store, [name for name in wanted if name in CURRENT_COLUMNS], counting=not repeats)
+    told = CURRENT_COLUMNS if repeats else set(CURRENT_COLUMNS) - {"newest", "purpose"}
+    return pick_sheets(store, [name for name in wanted if name in told], counting=not repeats, coded=True)
 
 
 def _noise(source: NoiseSource, store: Store, sheets: pd.DataFrame, measure: Measure) -> Noise:
