@@ -65,28 +65,20 @@ class NoisePeriods:
     times : (p, 8) factor of each of the `JUDGED` links
     noise : (8, 8) covariance of the reading noise on the whole
     sheets : (p,) sheets of each
+    late : (8,) factor of a sheet of the last half year whose quarter is not among them
     """
 
     quarters: pd.Index
     times: Floats
     noise: Floats
     sheets: Floats
+    late: Floats
 
     def apply(self, resid: Residuals) -> Residuals:
-        """The same residuals with covariances of their own quarters; of one never seen, of the whole."""
-        if len(self.quarters) < 2:
-            return resid
+        """The same residuals by the noise of their own quarters; by the whole of old ones never seen."""
         place = self.quarters.get_indexer(_quarters(resid))
-        root = np.sqrt(np.vstack([self.times, np.ones(len(JUDGED))])).T
-        whole = np.moveaxis(resid.covariance, 0, -1).copy()
-        for i, j in zip(*np.nonzero(self.noise), strict=True):
-            whole[i, j] += (self.noise[i, j] * (root[i] * root[j] - 1.0)).take(place)
-        before = np.einsum("mii->mi", resid.covariance)
-        for j in range(len(JUDGED)):
-            np.maximum(whole[j, j], SMALLEST * before[:, j], out=whole[j, j])
-        after = np.einsum("iim->mi", whole)
-        share = np.minimum(resid.share * before / after, 1.0)
-        return replace(resid, covariance=np.moveaxis(whole, -1, 0), share=share)
+        place[(place < 0) & _recent(resid)] = len(self.times)
+        return _renoised(resid, self.noise, np.vstack([self.times, self.late]), place)
 
     def now(self) -> dict[str, float]:
         """Each reading's standard deviation in the last half year, over that on the whole."""
@@ -99,16 +91,66 @@ class NoisePeriods:
         return {reading: float(root[JUDGED.index(link)]) for reading, link in SHOWS.items()}
 
 
-def learn_periods(noise: Mapping[str, float], resid: Residuals) -> NoisePeriods:
+def learn_periods(
+    noise: Mapping[str, float], resid: Residuals, late: Mapping[str, float] | None = None
+) -> NoisePeriods:
     """How noisy each quarter's readings are; where all sheets are of one, there is nothing to tell apart.
 
     Parameters
     ----------
     noise : standard deviation per reading, on the whole
     resid : residuals of sheets, one a unit
+    late : standard deviation per reading of late, for quarters not among these; as on the whole without it
     """
     variance = np.einsum("mii->mi", resid.covariance)
-    return learn_quarters(noise, resid.value, variance, _quarters(resid))
+    found = learn_quarters(noise, resid.value, variance, _quarters(resid))
+    seen = slice(0 if len(found.quarters) < 2 else None)
+    return replace(
+        found,
+        quarters=found.quarters[seen],
+        times=found.times[seen],
+        sheets=found.sheets[seen],
+        late=_times(noise, late or noise),
+    )
+
+
+def of_late(resid: Residuals, noise: Mapping[str, float], late: Mapping[str, float]) -> Residuals:
+    """The same residuals, of sheets of the last half year with the noise of late.
+
+    Parameters
+    ----------
+    resid : residuals under the noise on the whole
+    noise, late : standard deviation per reading, on the whole and of late
+    """
+    place = np.where(_recent(resid), 0, -1)
+    return _renoised(resid, noise_matrix(JUDGED, noise), _times(noise, late)[None], place)
+
+
+def _recent(resid: Residuals) -> NDArray[np.bool_]:
+    """Which sheets are of the last half year, or of no day."""
+    return _quarter(resid.observed[YEARS].to_numpy(dtype=float)) >= RECENT
+
+
+def _times(noise: Mapping[str, float], late: Mapping[str, float]) -> Floats:
+    """How many times the variance of a `JUDGED` link's noise of late is that on the whole (8,)."""
+    whole, now = (np.diag(noise_matrix(JUDGED, dict(sds))) for sds in (noise, late))
+    return np.divide(now, whole, out=np.ones(len(JUDGED)), where=whole > 0.0)
+
+
+def _renoised(resid: Residuals, noise: Floats, times: Floats, place: NDArray[np.intp]) -> Residuals:
+    """Residuals whose covariances hold the noise of their own period; those of period -1 as they are."""
+    if (times == 1.0).all() or (place < 0).all():
+        return resid
+    root = np.sqrt(np.vstack([times, np.ones(len(JUDGED))])).T
+    whole = np.moveaxis(resid.covariance, 0, -1).copy()
+    for i, j in zip(*np.nonzero(noise), strict=True):
+        whole[i, j] += (noise[i, j] * (root[i] * root[j] - 1.0)).take(place)
+    before = np.einsum("mii->mi", resid.covariance)
+    for j in range(len(JUDGED)):
+        np.maximum(whole[j, j], SMALLEST * before[:, j], out=whole[j, j])
+    after = np.einsum("iim->mi", whole)
+    share = np.minimum(resid.share * before / after, 1.0)
+    return replace(resid, covariance=np.moveaxis(whole, -1, 0), share=share)
 
 
 def learn_quarters(
@@ -124,7 +166,7 @@ def learn_quarters(
         inside = np.abs(value) <= CUT_SIGMAS * np.sqrt(total)
         times = _pooled(_log_likelihood(np.where(inside, value, np.nan), variance, own, code))
     sheets = np.bincount(code, minlength=len(quarters)).astype(np.float64)
-    return NoisePeriods(quarters, times, whole, sheets)
+    return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))
 
 
 def _quarters(resid: Residuals) -> pd.MultiIndex:
@@ -136,7 +178,11 @@ def quarters_of(bench: Any, years: Floats) -> pd.MultiIndex:
     code, found = pd.factorize(bench)
     names, place = np.unique(np.asarray(found, dtype=str), return_inverse=True)
     label = pd.Categorical.from_codes(place[code], pd.Index(names))
-    return pd.MultiIndex.from_arrays([label, np.ceil(years * 4.0 - 1e-6)])
+    return pd.MultiIndex.from_arrays([label, _quarter(years)])
+
+
+def _quarter(years: Floats) -> Floats:
+    return np.asarray(np.ceil(years * 4.0 - 1e-6))
 
 
 def _log_likelihood(value: Floats, variance: Floats, noise: Floats, code: NDArray[np.int64]) -> Floats:

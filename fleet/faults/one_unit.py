@@ -13,6 +13,7 @@ from fleet.alignment.align import align
 from fleet.alignment.alignment import Alignment
 from fleet.alignment.readings import known_beside
 from fleet.columns import COLUMNS as SHEET_COLUMNS
+from fleet.estimation.noise_periods import of_late
 from fleet.faults.change import Change, compare
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
@@ -110,6 +111,7 @@ def judge(
         if name not in frame:
             frame[name] = None
     resid = residuals(house, frame, taught=np.array([taught]))
+    resid = of_late(resid, house.noise, house.noise_now)
     scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, tail=0.0)
     flagged = bool(scores.healthy[0] < 0.5)
     sheet = frame.iloc[0]

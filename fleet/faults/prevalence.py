@@ -73,7 +73,7 @@ def estimate_prevalence(
         keep = keep & (sheets["purpose"].fillna("unit") == "unit").to_numpy()
     frame = sheets[keep].reset_index(drop=True)
     resid = residuals(house, frame, taught=np.ones(len(frame), dtype=bool))
-    resid = learn_periods(house.noise, resid).apply(resid)
+    resid = learn_periods(house.noise, resid, house.noise_now).apply(resid)
     scores = score_sheets(
         house, resid, prior=base, bulk=np.ones(len(frame), dtype=bool), seed=seed, null_draws=1
     )

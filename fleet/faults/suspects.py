@@ -184,7 +184,7 @@ class _Sheets:
         self.fill = stand_ins(house, frame)
         self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
         self.periods: NoisePeriods | None = None
-        self.periods = learn_periods(house.noise, self(spread_out(bulk, MOST_ROWS)))
+        self.periods = learn_periods(house.noise, self(spread_out(bulk, MOST_ROWS)), house.noise_now)
         self.whole = self.whole and self.periods.apply(self.whole)
 
     def __call__(self, rows: NDArray[np.int64]) -> Residuals:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.estimation.noise_periods import NoisePeriods, learn_periods
+from fleet.estimation.noise_periods import NoisePeriods, learn_periods, of_late
 from fleet.house_model.chain import JUDGED, RAKE, READING_NOISE, noise_matrix
 from fleet.house_model.loo_residuals import Residuals
 
@@ -108,3 +108,14 @@ def test_hardly_a_sheet_is_enough(part: slice) -> None:
     """None, one or five sheets: factors stay near 1."""
     resid = bench({}).take(np.arange(SHEETS)[part])
     assert np.abs(np.log(learn_periods(READING_NOISE, resid).times)).max(initial=0.0) < 0.25
+
+
+def test_sheets_of_late_have_the_noise_of_late() -> None:
+    """Noise doubled: three times its variance is added to the last half year's sheets, to no other's."""
+    resid, late = bench({}), {reading: 2.0 * sd for reading, sd in READING_NOISE.items()}
+    added = of_late(resid, READING_NOISE, late).covariance - resid.covariance
+    recent = resid.observed["years"].to_numpy() > -0.5
+    assert 0.05 < recent.mean() < 0.2
+    np.testing.assert_allclose(added[recent], np.tile(3.0 * NOISE, (recent.sum(), 1, 1)), atol=1e-12)
+    assert not added[~recent].any()
+    assert of_late(resid, READING_NOISE, READING_NOISE) is resid

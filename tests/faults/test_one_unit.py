@@ -44,11 +44,18 @@ def test_the_row_is_a_suspects_row(fleet: Fleet, sheet: pd.DataFrame) -> None:
     assert row["p_healthy"] + sum(row[f"p_{f}"] for f in FAULTS) == pytest.approx(1.0)
 
 
-def test_judge_and_list_agree_on_one_sheet(fleet: Fleet, sheet: pd.DataFrame) -> None:
-    """The list with that sheet alone gives the same score and probabilities."""
-    off = faulty_sheets(sheet)["stylus_canted"]
-    row = judge(fleet.house, off, POLICY).row
-    listed = suspects(fleet.house, off.assign(unit="u", newest=False)).table.iloc[0]
+@pytest.mark.parametrize("times", [1.0, 2.0])
+@pytest.mark.parametrize("day", [None, "2000-01-01"])
+def test_judge_and_list_agree_on_one_sheet(
+    fleet: Fleet, sheet: pd.DataFrame, times: float, day: str | None
+) -> None:
+    """The list with that sheet alone gives the same score and probabilities, also in a noisy half year."""
+    off = faulty_sheets(sheet)["stylus_canted"].assign(measured_on=pd.Timestamp(day) if day else None)
+    house = replace(fleet.house, now=dict.fromkeys(fleet.house.noise, times))
+    row = judge(house, off, POLICY).row
+    steady = judge(replace(house, now={}), off, POLICY).row
+    assert (row["score"] < steady["score"]) == (times > 1.0 and day is None)
+    listed = suspects(house, off.assign(unit="u", newest=False)).table.iloc[0]
     for name in ("score", "p_healthy", *(f"p_{f}" for f in FAULTS)):
         assert row[name] == pytest.approx(listed[name]), name
     assert row["leading_fault"] == listed["leading_fault"] == "stylus_canted"
