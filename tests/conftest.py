@@ -8,7 +8,10 @@ import shutil
 from pathlib import Path
 
 import pytest
+from one_engine import Engine
 
+OWN_ENGINE = {"store", "tallies", "sharing", "fitting"}
+"""Folders of the tests of all SQL there is."""
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
@@ -51,6 +54,24 @@ def new_stores(empty_store_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from fleet.store import store
 
     monkeypatch.setattr(store, "make_empty", lambda file, _: shutil.copyfile(empty_store_file, file))
+
+
+@pytest.fixture(scope="session")
+def engine() -> Engine:
+    """What opens files where no test is about how they are opened."""
+    from fleet.store import connection
+
+    return Engine(connection.PLAIN_CONFIG)
+
+
+@pytest.fixture(autouse=True)
+def one_engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stores are opened by one engine; by one of their own where SQL is tested, and beside the folders."""
+    folder = request.path.relative_to(Path(__file__).parent).parts[0]
+    if folder not in OWN_ENGINE and not folder.endswith(".py"):
+        from fleet.store import connection
+
+        monkeypatch.setattr(connection, "open_file", request.getfixturevalue("engine").open_file)
 
 
 @pytest.fixture(scope="session")

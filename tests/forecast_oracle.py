@@ -10,12 +10,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from forecast_yardsticks import POLICY, TRUE_DRAWS, Forecast, Truth
+from worlds import LONG
 
 from fleet.alignment.tilt import reach
 from synthetic_data.spec import Spread
 from synthetic_data.world import World
 
-MEAN_DRAWS = 64
+MEAN_DRAWS = 64 if LONG else 32
 
 
 def between_sources(spread: Spread, scale: float) -> np.ndarray:

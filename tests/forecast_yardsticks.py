@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from worlds import FACTS, lines
+from worlds import FACTS, LONG, lines
 
 from fleet.alignment.tilt import reach
 from fleet.house_model.house import House
@@ -21,7 +21,7 @@ from fleet.policy.policy import Policy
 from synthetic_data.world import World
 
 QUANTITIES = {"sag": "sag_deg", "sra_dynamic": "sra_dynamic_deg", "vta_dynamic": "vta_dynamic_deg"}
-TRUE_DRAWS = 4000
+TRUE_DRAWS = 4000 if LONG else 2000
 LOW, HIGH = 0.05, 0.95
 POLICY = Policy()
 

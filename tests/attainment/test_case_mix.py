@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from statsmodels.stats.contingency_tables import StratifiedTable
 
 from fleet.attainment.case_mix import case_mix, over_time, sentence
 from fleet.charts.funnels import case_mix_figures
@@ -38,6 +37,8 @@ def test_sources_that_differ_by_their_kinds_alone_stand_where_their_kinds_do() -
 
 def test_z_is_the_cochran_mantel_haenszel_test() -> None:
     """Its square is the statistic of statsmodels' own test without correction, on tables drawn at random."""
+    from statsmodels.stats.contingency_tables import StratifiedTable
+
     rng = np.random.default_rng(3)
     for _ in range(20):
         n = rng.integers(5, 60, size=(2, 4))

@@ -1,8 +1,8 @@
 """The whole chain against invented worlds of known truth: issue bars, and naive ways that miss them.
 
 Bars are those of this project's own design (expected scores over 4 000 draws of the true distribution).  In
-short form two reference worlds; FLEET_LONG=1 takes six, and adds what only six together can settle: families
-never met or not told, and worlds away from the reference one.
+short form half as many draws of two reference worlds; FLEET_LONG=1 takes six worlds, and adds what only six
+together can settle: families never met or not told, and worlds away from the reference one.
 """
 
 from __future__ import annotations
