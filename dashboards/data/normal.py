@@ -121,6 +121,4 @@ def _first(since: int | None) -> date | None:
 @st.cache_data(max_entries=2, show_spinner=False)
 def cant_followed(path: str, revision: str) -> float:
     """Part of a cant that the electrical azimuth follows, learnt from sound units."""
-    from fleet.faults.likelihood_ratio import cant_share
-
-    return float(cant_share(house(path, revision)))
+    return house(path, revision).cant_share

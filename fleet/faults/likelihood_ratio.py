@@ -19,36 +19,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.estimation.tails import (
-    MOST_ROWS,
-    SMALLEST_P,
-    Shape,
-    Tails,
-    learn_tails,
-    shape_of,
-    spread_out,
-)
-from fleet.faults.signatures import (
-    ELECTRICAL,
-    FAULTS,
-    MECHANICAL,
-    SEEN,
-    Signature,
-    Whitened,
-    forward,
-    log_average,
-    signatures,
-)
+from fleet.estimation.tails import MOST_ROWS, SMALLEST_P, Shape, Tails, learn_tails, shape_of, spread_out
+from fleet.faults.signatures import FAULTS, MECHANICAL, Rough, Signature, Whitened, log_average, signatures
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, cholesky_factors
-from fleet.statistics.solves import in_threads
+from fleet.statistics.solves import forward, in_threads
 
 Floats = NDArray[np.float64]
 CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
 BLOCK: Final = 32_000
 """Sheets whose residuals are held at once; changes no figure."""
+SLACK: Final = 0.4
+"""By which a rough score may be below the limit; if of those scored by chance or near the limit one is three
+quarters of that too low, all sheets are scored."""
+FIRST: Final = 0.8
+"""Share of sheets, by rough score, that are not scored before the limit is known."""
+FEWEST: Final = 100
+"""Sheets of a pattern of readings that a rough score is set up from."""
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250
 NULL_BATCH: Final = 20
@@ -108,25 +97,6 @@ class Scores:
         return replace(self, **{name: getattr(self, name)[rows] for name in own})
 
 
-def cant_share(house: House) -> float:
-    """Part of a cant that the electrical azimuth follows, from sound units, reading noise taken out."""
-    names = ("azimuth_seen", "azimuth_electrical")
-    if not set(names) <= set(house.links):
-        return DEFAULT_CANT_SHARE
-    total = np.sqrt([_total(house, n) for n in names])
-    noise = house.noise["azimuth_optical_deg"] ** 2
-    cov = float(house.correlation[SEEN, ELECTRICAL]) * total[0] * total[1]
-    return float(np.clip(cov / max(total[0] ** 2 - noise, 1e-3), 0.05, 0.6))
-
-
-DEFAULT_CANT_SHARE: Final = 0.3
-
-
-def _total(house: House, name: str) -> float:
-    fit = house.links[name]
-    return float(fit.spread.noise + fit.spread.plain(np.ones(1))[0])
-
-
 def score_sheets(
     house: House,
     resid: Residuals,
@@ -163,14 +133,13 @@ class Ranks:
 
     Attributes
     ----------
-    score, p_value : as in `Scores`
+    p_value : as in `Scores`; 1 where it is more than was asked for
     p_faulty, w_faulty : (k,) p-values of simulated faulty sheets, and their weights
     case : what all were scored by
     residuals_of : gives the residuals of sheets with these numbers (k,)
     block : sheets whose residuals are held at once
     """
 
-    score: Floats
     p_value: Floats
     p_faulty: Floats
     w_faulty: Floats
@@ -187,7 +156,7 @@ class Ranks:
         """Chances of a sound unit and of each fault, of the sheets with these numbers."""
         case, m = self.case, len(rows)
         out = Scores(
-            self.score[rows], self.p_value[rows], np.zeros(m), np.full(m, case.prior.healthy),
+            np.full(m, np.nan), self.p_value[rows], np.zeros(m), np.full(m, case.prior.healthy),
             np.tile(_shares(case.prior), (m, 1)), np.full(m, -1), case.tails,
             tuple(signatures(np.zeros((1, len(JUDGED))), case.cant_share)),
         )  # fmt: skip
@@ -209,20 +178,29 @@ def rank_blocks(
     draws: int = NULL_DRAWS,
     tail: float | None = None,
     block: int = BLOCK,
+    told: float = 1.0,
 ) -> Ranks:
-    """Rank m sheets whose residuals are asked for by their numbers (k,), a block at a time."""
-    prior = prior or FaultPrior()
+    """Rank m sheets whose residuals are asked for by their numbers (k,), a block at a time.
+
+    Where only p-values up to ``told`` are asked for, sheets that a rough score puts far below are left at 1.
+    """
+    prior, screens = prior or FaultPrior(), {}
     if tail is None:
-        tails = learn_tails(residuals_of(spread_out(bulk, MOST_ROWS)))
+        known = residuals_of(spread_out(bulk, MOST_ROWS))
+        case = _Case(house.cant_share, prior, learn_tails(known))
+        screens = case.screens(known) if told < 1.0 else {}
     else:
-        tails = np.full(len(JUDGED), tail), np.zeros(len(JUDGED))
-    case = _Case(cant_share(house), prior, tails)
-    score, p_value, code = np.full(m, np.nan), np.ones(m), np.empty(m, dtype=np.uint8)
-    for start in range(0, m, block):
-        rows = np.arange(start, min(start + block, m))
-        resid = residuals_of(rows)
-        code[rows] = resid.pattern
-        in_threads(partial(case.score, score, resid, start), _parts(resid.pattern))
+        case = _Case(house.cant_share, prior, (np.full(len(JUDGED), tail), np.zeros(len(JUDGED))))
+    score, rough = np.full(m, np.nan), np.full(m, np.inf, dtype=np.float32)
+    p_value, code = np.ones(m), np.empty(m, dtype=np.uint8)
+
+    def fill(rows: NDArray[np.int64], screens: Mapping[int, Rough]) -> None:
+        for part in (rows[start : start + block] for start in range(0, len(rows), block)):
+            resid = residuals_of(part)
+            code[part] = resid.pattern
+            in_threads(partial(case.score, score, rough, resid, part, screens), _parts(resid.pattern))
+
+    fill(np.arange(m), screens)
     rng = np.random.default_rng(seed)
     p_faulty, w_faulty = [np.empty(0)], [np.empty(0)]
     for pattern in np.unique(code[code > 0]):
@@ -234,10 +212,16 @@ def rank_blocks(
         scores, weight = sample.faulty(rng)
         p_faulty.append(_share_beyond(null, scores))
         w_faulty.append(weight * len(rows) / m)
+        limit = min(null[int((1.0 - told) * (len(null) - 1))], -np.log(told))
+        fill(some, {})
+        below = rows[rough[rows] < limit]
+        near = not (score[below] - rough[below] > 0.75 * SLACK).any()
+        fill(rows[np.isnan(score[rows]) & (rough[rows] >= (limit - SLACK if near else -np.inf))], {})
+        rows = rows[~np.isnan(score[rows])]
         beyond = np.maximum(np.exp(-score[rows]), SMALLEST_P)
         p_value[rows] = np.minimum(_share_beyond(null, score[rows]), beyond)
     whole = np.concatenate(p_faulty), np.concatenate(w_faulty)
-    return Ranks(score, p_value, *whole, case, residuals_of, block)
+    return Ranks(p_value, *whole, case, residuals_of, block)
 
 
 def reading_p_values(resid: Residuals, tails: Tails) -> Floats:
@@ -346,17 +330,44 @@ class _Case:
         readings = resid.expected[places] + resid.value[places]
         return *white_of.ratios(white, readings, law.heavier(white)), white_of
 
-    def score(self, out: Floats, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
-        """Fill in scores of sheets that share a pattern of readings.
+    def screens(self, resid: Residuals) -> dict[int, Rough]:
+        """Rough scores by pattern of readings, from some of the sheets; none where these are too few."""
+        out = {}
+        for rows in _parts(resid.pattern):
+            if len(rows) >= FEWEST:
+                links = np.flatnonzero(~np.isnan(resid.value[rows[0]]))
+                cov = resid.covariance[rows[:, None, None], links[:, None], links]
+                law = _law(self.tails, resid, rows[:NULL_SHEETS], links)
+                shares = dict(zip(FAULTS, self.prior.weights.tolist(), strict=True))
+                out[int(resid.pattern[rows[0]])] = Rough.of(shares, self.cant_share, links, cov, law.heavier)
+        return out
 
-        Their ``places`` are those in ``resid``, whose first sheet's place in ``out`` is ``start``.
+    def score(
+        self,
+        out: Floats,
+        roughly: NDArray[np.float32],
+        resid: Residuals,
+        numbers: NDArray[np.int64],
+        screens: Mapping[int, Rough],
+        places: NDArray[np.int64],
+    ) -> None:
+        """Fill in scores of sheets that share a pattern of readings; by a screen the highest fifth's alone.
+
+        Their ``places`` are those in ``resid``, which ``numbers`` says among all sheets.
         """
-        out[start + places] = _combine(self.ratios(resid, places)[0], self.prior)
+        if screen := screens.get(int(resid.pattern[places[0]])):
+            variance = np.einsum("mii->mi", resid.covariance)
+            part = np.ix_(places, screen.read)
+            rough = screen.score(resid.value[part], np.sqrt(variance[part]), resid.expected[places])
+            roughly[numbers[places]] = rough
+            places = places[rough >= np.quantile(rough, FIRST)]
+        out[numbers[places]] = _combine(self.ratios(resid, places)[0], self.prior)
 
     def weigh(self, out: Scores, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
         """Fill in their probabilities."""
         prior, rows = self.prior, start + places
         faults, each, white_of = self.ratios(resid, places)
+        out.score[rows] = _combine(faults, prior)
         logs = np.log(_shares(prior))[:, None] + faults.T
         top = np.maximum(logs.max(axis=0), np.log(prior.healthy))
         weight = np.exp(logs - top)

@@ -14,7 +14,7 @@ from fleet.estimation.noise_periods import NoisePeriods, learn_periods
 from fleet.estimation.tails import MOST_ROWS, spread_out
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, rank_blocks, reading_p_values
-from fleet.faults.promise import Promise, odd_group, promise
+from fleet.faults.promise import NEAR, Promise, odd_group, promise
 from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
@@ -128,7 +128,8 @@ def suspects(
     order = _order(frame)
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
     known = _Sheets(house, frame, order, block, bulk)
-    ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block)
+    asked = 1.0 if most is None else max(fdr, float(np.exp(-NEAR)))
+    ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block, told=asked)
     unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr

@@ -20,6 +20,7 @@ CUT_SIGMAS: Final = 3.5
 FEW_LEVELS: Final = 2.0
 """So many levels of a factor tell half of how tracking and rake go together between them."""
 LARGEST_CORRELATION: Final = 0.9
+DEFAULT_CANT_SHARE: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -134,6 +135,18 @@ class House:
     def units(self) -> float:
         """Units that taught the model."""
         return float(self.facts.combos["n"].sum()) if len(self.facts.combos) else 0.0
+
+    @cached_property
+    def cant_share(self) -> float:
+        """Part of a cant that the electrical azimuth follows, from sound units, reading noise taken out."""
+        names = ("azimuth_seen", "azimuth_electrical")
+        if not set(names) <= set(self.links):
+            return DEFAULT_CANT_SHARE
+        spreads = [self.links[n].spread for n in names]
+        total = [float(spread.noise + spread.plain(np.ones(1))[0]) for spread in spreads]
+        cov = float(self.correlation_of(names)[0, 1]) * float(np.sqrt(total[0] * total[1]))
+        noise = self.noise["azimuth_optical_deg"] ** 2
+        return float(np.clip(cov / max(total[0] - noise, 1e-3), 0.05, 0.6))
 
     def noise_covariance(self, names: tuple[str, ...] = ANGLES) -> Floats:
         """Covariance of the reading noise in the responses of ``names``."""

@@ -240,3 +240,38 @@ def in_threads(work: Callable[[Part], Result], parts: Iterable[Part]) -> list[Re
 
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, todo))
+
+
+def forward(factor: Floats, vectors: Floats) -> Floats:
+    """Solve L x = v for each of m: (m, d, d) lower factors, (m, d) vectors."""
+    lower, x = np.moveaxis(factor, 0, -1), np.array(vectors.T, dtype=float, order="C")
+    for i in range(len(x)):
+        for j in range(i):
+            x[i] -= lower[i, j] * x[j]
+        x[i] /= lower[i, i]
+    return x.T
+
+
+def backward(factor: Floats, vectors: Floats) -> Floats:
+    """Solve L' x = v for each of m: (m, d, d) lower factors, (..., m, d) vectors; gives (d, ..., m)."""
+    lower, x = np.moveaxis(factor, 0, -1), np.array(np.moveaxis(vectors, -1, 0), dtype=float, order="C")
+    for i in reversed(range(len(x))):
+        for j in range(i + 1, len(x)):
+            x[i] -= lower[j, i] * x[j]
+        x[i] /= lower[i, i]
+    return x
+
+
+def precision(factor: Floats) -> Floats:
+    """Inverses (d, d, m) of covariances from lower Cholesky factors (m, d, d)."""
+    lower = np.moveaxis(factor, 0, -1)
+    d, _, m = lower.shape
+    root, out = np.zeros((d, d, m)), np.empty((d, d, m))
+    for k in range(d):
+        root[k, k] = 1.0 / lower[k, k]
+        for i in range(k + 1, d):
+            root[i, k] = -np.einsum("jm,jm->m", lower[i, k:i], root[k:i, k]) / lower[i, i]
+    for j in range(d):
+        for k in range(j, d):
+            out[j, k] = out[k, j] = np.einsum("im,im->m", root[k:, j], root[k:, k])
+    return out

@@ -20,13 +20,13 @@ from fleet.faults.signatures import (
     ZENITH,
     Signature,
     Whitened,
-    forward,
     log_average,
     log_bumps,
     signatures,
 )
 from fleet.house_model.chain import JUDGED, TYPICAL_DRAG_RATIO
 from fleet.physics import sag as mechanics
+from fleet.statistics.solves import forward
 
 EXPECTED = np.array([[25.0, 67.0, 0.8, 0.1, 0.0, 0.1, 0.0, 92.0]])
 ALL = np.arange(len(JUDGED))

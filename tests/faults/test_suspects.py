@@ -228,6 +228,15 @@ def test_how_many_sheets_are_held_at_once_changes_nothing(
     )
 
 
+def test_the_list_alone_is_that_of_all_sheets(fleet: Fleet, gappy: pd.DataFrame, whole: Suspects) -> None:
+    """With most sheets only roughly scored, the flagged units have the same figures and sentences."""
+    alone = suspects(fleet.house, gappy, most=1000)
+    assert alone.sentence == whole.sentence
+    flagged = whole.table[whole.table["flagged"]].reset_index(drop=True)
+    assert 10 < len(flagged) < 0.2 * len(gappy)
+    pd.testing.assert_frame_equal(alone.table, flagged, rtol=1e-9, atol=1e-12)
+
+
 @pytest.mark.long
 def test_memory_is_the_blocks_not_the_sheets(fleet: Fleet) -> None:
     """Twenty thousand sheets in blocks of a thousand need half of what they need at once, null and all."""

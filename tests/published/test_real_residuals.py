@@ -19,7 +19,7 @@ from sound_units import sound_sheet
 from statsmodels.stats.multitest import multipletests
 from worlds import Fleet, fleet_of, ideal, lines
 
-from fleet.faults.likelihood_ratio import cant_share, rank_blocks
+from fleet.faults.likelihood_ratio import rank_blocks
 from fleet.faults.promise import promise
 from fleet.faults.signatures import MECHANICAL, signatures
 from fleet.house_model.chain import JUDGED
@@ -82,7 +82,7 @@ def judged(white: np.ndarray, *, tail: float | None, seed: int) -> np.ndarray:
     value[:, :d] = white @ np.linalg.cholesky(one.covariance[0, :d, :d]).T
     expected = np.repeat(one.expected, n, axis=0)
     shown = [
-        s for s in signatures(expected, cant_share(house))
+        s for s in signatures(expected, house.cant_share)
         if s.fault in MECHANICAL and np.abs(s.vector[..., :d]).max() > 0.2
     ]  # fmt: skip
     bad = rng.random(n) < FAULTY
