@@ -83,7 +83,7 @@ def one_engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
 
 @pytest.fixture(scope="module", autouse=True)
 def small_null(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Judging takes 0.9 s of processor time, half of it for the null: by a hundred sheets, not four hundred."""
+    """Half of a judging's 0.9 s of processor time is its null: by a hundred sheets, not four hundred."""
     folder = request.path.relative_to(Path(__file__).parent).parts[0]
     with pytest.MonkeyPatch.context() as patch:
         if folder in SMALL_NULL or request.path.name in SMALL_NULL_FILES:
