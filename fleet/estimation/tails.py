@@ -26,7 +26,8 @@ import scipy
 from numpy.typing import NDArray
 
 from fleet.house_model.house import CUT_SIGMAS
-from fleet.house_model.loo_residuals import Residuals, cholesky_factors
+from fleet.house_model.loo_residuals import Residuals
+from fleet.house_model.variance_function import cholesky_factors
 
 Floats = NDArray[np.float64]
 INSIDE: Final = 3.5

@@ -23,7 +23,8 @@ from fleet.estimation.tails import MOST_ROWS, SMALLEST_P, Shape, Tails, learn_ta
 from fleet.faults.signatures import FAULTS, MECHANICAL, Rough, Signature, Whitened, log_average, signatures
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals, cholesky_factors
+from fleet.house_model.loo_residuals import Residuals
+from fleet.house_model.variance_function import cholesky_factors
 from fleet.statistics.solves import forward, in_threads
 
 Floats = NDArray[np.float64]

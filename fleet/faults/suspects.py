@@ -17,9 +17,10 @@ from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, rank_blocks
 from fleet.faults.promise import NEAR, Promise, odd_group, promise
 from fleet.faults.sentences import explain, plain, sound
 from fleet.faults.signatures import FAULTS
-from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS
+from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS, labels_of
+from fleet.house_model.family_facts import Kinds
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals, residuals, stand_ins
+from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import count
 from fleet.policy.policy import Policy
 from fleet.results import Result
@@ -181,8 +182,9 @@ class _Sheets:
         bulk: NDArray[np.int64],
     ) -> None:
         self.house, self.order, self.block = house, order, block
-        self.told = frame.drop(columns=["sheet_no", "unit"])
-        self.fill = stand_ins(house, frame)
+        self.kinds = Kinds.of(house.facts, labels_of(frame))
+        factors = set(FACTOR_COLUMNS.values())
+        self.told = frame[[c for c in frame if c not in {"sheet_no", "unit"} | factors]]
         self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
         self.periods: NoisePeriods | None = None
         self.periods = learn_periods(house.noise, self(spread_out(bulk, MOST_ROWS)), house.noise_now)
@@ -196,9 +198,10 @@ class _Sheets:
         return self.periods.apply(resid) if self.periods else resid
 
     def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
-        part = self.told.iloc[self.order[rows]].reset_index(drop=True)
+        place = self.order[rows]
+        part = self.told.iloc[place].reset_index(drop=True)
         taught = part["newest"].to_numpy(dtype=bool)
-        return residuals(self.house, part, taught=taught, fill=self.fill)
+        return residuals(self.house, part, taught=taught, kinds=self.kinds.take(place))
 
 
 def _units(sheets: pd.DataFrame) -> pd.DataFrame:

@@ -63,7 +63,6 @@ SCALE_EXPRESSION: Final = (
 KIND_SCALE_EXPRESSION: Final = SCALE_EXPRESSION.replace("t_used", "t_kind")
 """The same at the family's own angle.  How much units scatter is judged by this one: a unit that stands wrong
 must not choose its own yardstick."""
-
 PRESSED_EXPRESSION: Final = (
     "57.29577951308232 * sink * (1.0 - times) / (1.0 - sink * times * tan(t_used * 0.017453292519943295))"
 )
@@ -109,14 +108,9 @@ MAY_BE_UNTOLD: Final = frozenset({"warm", "aged", YEARS})
 PRODUCTS: Final = {"s_warm": ("s", "warm"), "s_aged": ("s", "aged")}
 
 READINGS: Final = (
-    "sra_static_deg",
-    "sra_dynamic_deg",
-    "vta_dynamic_deg",
-    "zenith_deg",
-    "azimuth_optical_deg",
-    "azimuth_electrical_deg",
-    "channel_balance_db",
-)
+    "sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "zenith_deg", "azimuth_optical_deg",
+    "azimuth_electrical_deg", "channel_balance_db",
+)  # fmt: skip
 NUMBERS: Final = (
     *READINGS, "vtf_mn", "compliance_um_per_mn", "cantilever_length_mm", "temperature_c", "hours_used",
     "tilt_room_deg", "tilt_applied_deg", "bench_minutes",
@@ -243,6 +237,10 @@ SHARED: Final = tuple(link.name for link in LINKS if link.name != RAKE)
 """Links whose sums are told to other benches."""
 
 
+Columns = dict[str, Floats]
+Labels = Mapping[str, pd.Categorical]
+
+
 def scale_class(s_deg: Floats) -> NDArray[np.int64]:
     """Class of the sag scale, 0 to 11; 12 where it isn't known.
 
@@ -255,7 +253,7 @@ def scale_class(s_deg: Floats) -> NDArray[np.int64]:
 
 
 @np.errstate(all="ignore")
-def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False) -> pd.DataFrame:
+def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: Labels | None = None) -> pd.DataFrame:
     """Turn bench sheets into the links' factors, covariates and responses.
 
     Parameters
@@ -265,20 +263,17 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False)
         length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
         the first two are the family's own figures and not predictions; ``newest`` is the month that
         ``years`` counts from
-    judged : whether what `JUDGED` and `JUDGED_BY` name will do
+    judged : the sheets' `labels_of`, where what `JUDGED` and `JUDGED_BY` name will do
 
     Returns
     -------
     DataFrame
-        Index of ``sheets``; the `FACTORS` (categories if ``judged``), ``scale_class``, a column per covariate
-        and product, a ``y_…`` per link, in natural units rounded to their integer codes, NaN where missing.
+        Index of ``sheets``; the `FACTORS`, ``scale_class``, a column per covariate and product, a ``y_…`` per
+        link, in natural units rounded to their integer codes, NaN where missing.
     """
-    index, blank = sheets.index, np.full(len(sheets), np.nan)
-    d: Columns = {}
-    out: dict[str, Any] = {}
-    for factor, column in FACTOR_COLUMNS.items():
-        labels = factor_labels(sheets[column] if column in sheets else pd.Series(blank))
-        out[factor] = labels if judged else np.asarray(labels, dtype=object)
+    blank, d = np.full(len(sheets), np.nan), Columns()
+    labels = judged or labels_of(sheets)
+    out: dict[str, Any] = {f: x if judged else np.asarray(x, object) for f, x in labels.items()}
     for name in NUMBERS:
         d[name] = pd.to_numeric(sheets[name]).to_numpy(float, na_value=np.nan) if name in sheets else blank
     edged = out["profile"] != SPHERICAL
@@ -319,7 +314,7 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: bool = False)
     out["scale_class"] = scale_class(np.where(known, out["s_kind"], np.nan))
     for name in JUDGED if judged else RESPONSES:
         out[f"y_{name}"] = _coded(d, *RESPONSES[name])
-    return pd.DataFrame(out, index=index)
+    return pd.DataFrame(out, index=sheets.index)
 
 
 def _first(*values: Floats | float) -> Floats:
@@ -330,7 +325,6 @@ def _first(*values: Floats | float) -> Floats:
     return np.asarray(found)
 
 
-Columns = dict[str, Floats]
 _FUNCTIONS: Final = {"tan": np.tan, "cos": np.cos, "ln": np.log, "abs": np.abs}
 
 
@@ -355,6 +349,12 @@ def _month(sheets: pd.DataFrame) -> Floats:
         return np.full(len(sheets), np.nan)
     day = pd.to_datetime(sheets["measured_on"]).dt
     return np.asarray(12 * day.year + day.month, dtype=float)
+
+
+def labels_of(sheets: pd.DataFrame) -> dict[str, pd.Categorical]:
+    """Levels of each of the `FACTORS`."""
+    none = pd.Series(np.nan, index=sheets.index)
+    return {f: factor_labels(sheets.get(c, none)) for f, c in FACTOR_COLUMNS.items()}
 
 
 def factor_labels(values: pd.Series) -> pd.Categorical:

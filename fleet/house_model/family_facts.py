@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.chain import FACTORS, NOT_TOLD
+from fleet.house_model.chain import FACTORS, NOT_TOLD, Labels
 from fleet.house_model.priors import SOFTER_THAN_TOLD
 from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
 from fleet.statistics.gram import Cells, Floats, Term, build_gram
 
+Found = TypeVar("Found")
 SPECIFICATIONS = ("compliance_um_per_mn", "cantilever_length_mm", "vtf_mn")
 SPEC_FACTORS = ("profile", "cantilever", "generator", "source")
 TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0.18), "vtf_mn": (2.89, 0.12)}
@@ -126,6 +128,53 @@ class FleetFacts:
         out["t_fill"] = f["vta_static_deg"].astype(float)
         out["newest"] = self.families["newest"].max() if "newest" in self.families else np.nan
         return out
+
+
+@dataclass(frozen=True, eq=False)
+class Kinds:
+    """Which combination of levels each of m sheets has; what hangs on these alone is looked up once.
+
+    Attributes
+    ----------
+    labels : per factor (m,) levels, see `labels_of`
+    code : (m,) number of each sheet's combination
+    levels : per factor the level of each combination
+    fill : what stands in for figures not told; of a family that the fleet doesn't know by its first sheet
+    known : what was looked up
+    """
+
+    labels: Labels
+    code: NDArray[np.int64]
+    levels: Mapping[str, NDArray[np.object_]]
+    fill: pd.DataFrame
+    known: dict[Hashable, Any] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, facts: FleetFacts, labels: Labels) -> Kinds:
+        """Of sheets with these levels."""
+        code = np.zeros(len(labels[FACTORS[0]]), dtype=np.int64)
+        for x in (labels[f] for f in FACTORS):
+            code = pd.factorize(code * len(x.categories) + x.codes)[0]
+        first, new = (np.unique(x, return_index=True)[1] for x in (code, labels["family"].codes))
+        levels = {f: labels[f][first].astype(str).to_numpy(dtype=object) for f in FACTORS}
+        others = pd.DataFrame({f: labels[f][new] for f in (*SPEC_FACTORS, "family")})
+        return cls(labels, code, levels, facts.fill(others.astype("str").set_index("family")))
+
+    @property
+    def size(self) -> int:
+        """Number of combinations."""
+        return len(self.levels[FACTORS[0]])
+
+    def take(self, rows: NDArray[np.int64]) -> Kinds:
+        """Those of some of the sheets."""
+        return replace(self, labels={f: x[rows] for f, x in self.labels.items()}, code=self.code[rows])
+
+    def once(self, name: Hashable, look_up: Callable[[], Found]) -> Found:
+        """What was looked up under a name, now or before."""
+        if name not in self.known:
+            self.known[name] = look_up()
+        found: Found = self.known[name]
+        return found
 
 
 def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:

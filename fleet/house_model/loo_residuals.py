@@ -7,7 +7,7 @@ Leaving a unit out of its own reference is closed form: with leverage h the expe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from fleet.columns import HELD_BACK
 from fleet.house_model.chain import (
-    FACTOR_COLUMNS,
     FACTORS,
     JUDGED,
     LINK,
@@ -24,12 +23,11 @@ from fleet.house_model.chain import (
     PAIRED,
     RAKE,
     SPHERICAL,
-    factor_labels,
+    labels_of,
     responses,
 )
-from fleet.house_model.family_facts import SPEC_FACTORS
+from fleet.house_model.family_facts import Kinds
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
-from fleet.house_model.variance_function import nearest_covariance
 from fleet.statistics.gram import Design, Floats
 from fleet.statistics.solves import in_threads
 
@@ -98,7 +96,7 @@ def residuals(
     sheets: pd.DataFrame,
     *,
     taught: NDArray[np.bool_] | None = None,
-    fill: pd.DataFrame | None = None,
+    kinds: Kinds | None = None,
 ) -> Residuals:
     """Residuals of sheets against the house model without their own unit.
 
@@ -108,45 +106,52 @@ def residuals(
     sheets : bench sheets, canonical columns
     taught : (m,) whether the sheet is one that teaches (a unit's newest); default none is. One that came in
         after the model was fitted did not teach it
-    fill : `stand_ins` of the sheets, where these are some of many
+    kinds : of the sheets, where these are some of many
 
     Returns
     -------
     Residuals
     """
-    observed = responses(sheets, stand_ins(house, sheets) if fill is None else fill, judged=True)
+    kinds = kinds or Kinds.of(house.facts, labels_of(sheets))
+    observed = responses(sheets, kinds.fill, judged=kinds.labels)
     m = len(observed)
-    cells = _Cells(observed)
-    _soften_scale(house, observed, sheets, cells)
-    own = np.zeros(m, dtype=bool) if taught is None else taught & _was_there(house, sheets, cells)
+    _soften_scale(house, observed, sheets, kinds)
+    own = np.zeros(m, dtype=bool) if taught is None else taught & _was_there(house, sheets, kinds)
     value, expected, variance = (_columns(m, x) for x in (np.nan, np.nan, 0.0))
 
     def reckon(j: int) -> None:
         y = observed[f"y_{JUDGED[j]}"].to_numpy()
         fit = house.links[JUDGED[j]]
-        expected[:, j], variance[:, j] = _left_out(house, fit, cells, observed, y, own)
+        expected[:, j], variance[:, j] = _left_out(house, fit, kinds, observed, y, own)
         value[:, j] = y - expected[:, j]
 
     in_threads(reckon, [j for j, n in enumerate(JUDGED) if n not in TOGETHER and n in house.links])
-    angles, known = _angles_left_out(house, cells, observed, own)
+    angles, known = _angles_left_out(house, kinds, observed, own)
     for j, mean in zip(_PLACES, angles, strict=True):
         expected[:, j] = mean
         value[:, j] = observed[f"y_{JUDGED[j]}"].to_numpy() - mean
-    total, own, doubt = unit_variance(house, observed, cells)
+    total, own, doubt = unit_variance(house, observed, kinds)
     covariance = _covariance(house, np.sqrt(total), variance, known)
-    share, combos = own / np.einsum("mii->mi", covariance), house.facts.combos
-    seen = {f: pd.Index(cells.levels[f]).isin(combos[f].astype(str))[cells.code] for f in FACTORS}
+    share = own / np.einsum("mii->mi", covariance)
+    levels = kinds.once("seen", partial(_seen, house, kinds))
+    seen = {f: there[kinds.code] for f, there in levels.items()}
     return Residuals(value, expected, covariance, share, doubt, observed, seen)
 
 
-def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, cells: _Cells) -> None:
+def _seen(house: House, kinds: Kinds) -> dict[str, NDArray[np.bool_]]:
+    """Per factor, whether the fleet knows the level of each combination."""
+    known = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
+    return {f: np.array([x in known[f] for x in kinds.levels[f]], dtype=bool) for f in FACTORS}
+
+
+def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, kinds: Kinds) -> None:
     """Take compliances told at a frequency that the fleet never saw as quotes do, in place."""
-    softer = house.facts.softness(pd.Series(cells.levels["frequency"]))
+    softer = kinds.once("softer", lambda: house.facts.softness(pd.Series(kinds.levels["frequency"])))
     if (softer == 1.0).all() or "compliance_um_per_mn" not in sheets:
         return
     told = pd.to_numeric(sheets["compliance_um_per_mn"]).notna().to_numpy()
     for name in ("s", "s_warm", "s_aged", "s_kind"):
-        observed[name] *= np.where(told, softer[cells.code], 1.0)
+        observed[name] *= np.where(told, softer[kinds.code], 1.0)
 
 
 def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:
@@ -189,11 +194,14 @@ def _columns(m: int, value: float) -> Floats:
     return np.full((len(JUDGED), m), value).T
 
 
-def _was_there(house: House, sheets: pd.DataFrame, cells: _Cells) -> NDArray[np.bool_]:
+def _was_there(house: House, sheets: pd.DataFrame, kinds: Kinds) -> NDArray[np.bool_]:
     """Whether the model can have learnt from each sheet: by its intake, its day, its factors, its marks."""
-    known = set(house.facts.combos[list(FACTORS)].astype(str).itertuples(index=False, name=None))
-    combinations = zip(*(cells.levels[f] for f in FACTORS), strict=True)
-    out = np.array([c in known for c in combinations], dtype=bool)[cells.code]
+
+    def known() -> NDArray[np.bool_]:
+        combos = set(house.facts.combos[list(FACTORS)].astype(str).itertuples(index=False, name=None))
+        return np.array([c in combos for c in zip(*(kinds.levels[f] for f in FACTORS), strict=True)])
+
+    out = kinds.once("there", known)[kinds.code]
     if house.last_intake is not None and "intake_id" in sheets:
         out &= pd.to_numeric(sheets["intake_id"]).le(house.last_intake).to_numpy(dtype=bool)
     out &= ~_held_back(sheets)
@@ -214,102 +222,93 @@ def _held_back(sheets: pd.DataFrame) -> NDArray[np.bool_]:
     return np.array([*held, False], dtype=bool)[code]
 
 
-def stand_ins(house: House, sheets: pd.DataFrame) -> pd.DataFrame:
-    """What stands in for figures not told; of a family that the fleet doesn't know by its first sheet."""
-    first = sheets.drop_duplicates(FACTOR_COLUMNS["family"])
-    columns = {f: factor_labels(first[FACTOR_COLUMNS[f]]) for f in (*SPEC_FACTORS, "family")}
-    return house.facts.fill(pd.DataFrame(columns).astype("str").set_index("family"))
-
-
 def unit_variance(
-    house: House, observed: pd.DataFrame, cells: _Cells | None = None
+    house: House, observed: pd.DataFrame, kinds: Kinds | None = None
 ) -> tuple[Floats, Floats, Floats]:
     """Variance of a sound unit's reading about its expectation (m, 8), the units' part of it, and its doubt.
 
     The variance is unit spread and reading noise; the doubt is the sd of the log of the spread.
     """
     s2 = observed["s_kind"].to_numpy(dtype=float) ** 2
-    cells = cells or _Cells(observed)
+    if kinds is None:
+        kinds = Kinds.of(house.facts, {f: pd.Categorical(observed[f]) for f in FACTORS})
     out, own, doubt = (_columns(len(observed), x) for x in (1.0, 1.0, 0.0))
     for j, name in enumerate(JUDGED):
         if name in house.links:
             fit = house.links[name]
             sigma2 = float((fit.posterior.sigma**2).mean())
-            log_factor, sd = fit.spread.log_factors(*cells.whose)
-            own[:, j] = sigma2 * (np.exp(log_factor)[cells.code] * fit.spread.plain(s2))
+            log_factor, sd = _log_factors(fit, kinds)
+            own[:, j] = sigma2 * (np.exp(log_factor)[kinds.code] * fit.spread.plain(s2))
             out[:, j] = own[:, j] + sigma2 * fit.spread.noise
-            doubt[:, j] = sd[cells.code]
+            doubt[:, j] = sd[kinds.code]
     return out, own, doubt
 
 
-class _Cells:
-    """Unique combinations of levels among the sheets, so that designs are looked up once each."""
-
-    def __init__(self, observed: pd.DataFrame) -> None:
-        self.code = np.zeros(len(observed), dtype=np.int64)
-        for level, levels in (pd.factorize(observed[f]) for f in FACTORS):
-            self.code = pd.factorize(self.code * len(levels) + level)[0]
-        first = pd.Series(self.code).drop_duplicates().index
-        self.levels = {f: observed[f].iloc[first].astype(str).to_numpy(dtype=object) for f in FACTORS}
-        self.size = len(first)
-        self.whose = self.levels["source"], self.levels["family"]
-        self.scale_class = observed["scale_class"].to_numpy(dtype=int)
-
-
-def _expect(fit: LinkFit, cells: _Cells, observed: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Expectation (less the link's centre) and its variance, per sheet."""
-    mean, cov, sds = fit.centre
-    expectation, variance = _quadratic(fit.gram.design, fit.link.columns, mean, cov, sds**2, cells, observed)
-    return expectation, np.maximum(variance, 1e-12)
+def _log_factors(fit: LinkFit, kinds: Kinds) -> tuple[Floats, Floats]:
+    """Mean and sd of the log of how widely units of each combination scatter."""
+    whose = kinds.levels["source"], kinds.levels["family"]
+    return kinds.once(("spread", fit.link.name), lambda: fit.spread.log_factors(*whose))
 
 
 def _quadratic(
+    name: str,
     design: Design,
     columns: tuple[str, ...],
-    mean: Floats,
-    cov: Floats,
-    between: Floats,
-    cells: _Cells,
+    moments: tuple[Floats, Floats, Floats],
+    kinds: Kinds,
     observed: pd.DataFrame,
 ) -> tuple[Floats, Floats]:
-    """Each sheet's row x of the design: x'mean, and x'cov x with the spread of levels never seen."""
-    found = design.columns_of(cells.levels, cells.size)
-    place = {c: i for i, c in enumerate(["1", *columns])}
-    k = len(place)
-    level = np.zeros((k, cells.size))
-    fixed = {name: design.q + j for j, name in enumerate(design.fixed)}
-    for name, j in fixed.items():
-        level[place[name]] += mean[j]
-    quad = np.zeros((k, k, cells.size))
-    groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
-    groups += [(place[name], np.full(cells.size, j)) for name, j in fixed.items()]
-    for t, (ka, ia) in enumerate(groups):
-        safe_a, on_a = np.maximum(ia, 0), ia >= 0
-        if t < len(design.terms):
-            level[ka] += np.where(on_a, mean[safe_a], 0.0)
-            quad[ka, ka] += np.where(on_a, 0.0, between[t])
-        for kb, ib in groups:
-            safe_b, on_b = np.maximum(ib, 0), ib >= 0
-            quad[ka, kb] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
-    expectation, variance = level[0][cells.code], quad[0, 0][cells.code]
-    values = {place[c]: np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns}
-    for a, by in values.items():
-        expectation += by * level[a][cells.code]
-        variance += by * (quad[0, a] + quad[a, 0])[cells.code]
-        for b, also in values.items():
-            variance += by * also * quad[a, b][cells.code]
+    """Each sheet's row x of the design: x'mean, and x'cov x with the spread of levels never seen.
+
+    The moments are mean and covariance of the coefficients and variances of the terms; ``name`` is theirs.
+    """
+    level, quad = kinds.once(("centre", name), lambda: _of_kinds(design, columns, moments, kinds))
+    code, values = kinds.code, [np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns]
+    expectation, variance = level[0][code], quad[0, 0][code]
+    for a, by in enumerate(values, start=1):
+        expectation += by * level[a][code]
+        slope = quad[0, a][code]
+        for b, also in enumerate(values[:a], start=1):
+            slope += also * quad[b, a][code]
+        variance += by * slope
     return expectation, variance
 
 
+def _of_kinds(
+    design: Design, columns: tuple[str, ...], moments: tuple[Floats, Floats, Floats], kinds: Kinds
+) -> tuple[Floats, Floats]:
+    """Per combination: coefficients of 1 and the columns, and those of their products in the variance."""
+    mean, cov, between = moments
+    found = design.columns_of(kinds.levels, kinds.size)
+    place = {c: i for i, c in enumerate(["1", *columns])}
+    k = len(place)
+    level, quad = np.zeros((k, kinds.size)), np.zeros((k, k, kinds.size))
+    groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
+    groups += [(place[c], np.full(kinds.size, design.q + j)) for j, c in enumerate(design.fixed)]
+    for t, (ka, ia) in enumerate(groups):
+        safe_a, on_a = np.maximum(ia, 0), ia >= 0
+        level[ka] += np.where(on_a, mean[safe_a], 0.0)
+        if t < len(design.terms):
+            quad[ka, ka] += np.where(on_a, 0.0, between[t])
+        for kb, ib in groups:
+            safe_b, on_b = np.maximum(ib, 0), ib >= 0
+            quad[min(ka, kb), max(ka, kb)] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
+    return level, quad
+
+
 def _left_out(
-    house: House, fit: LinkFit, cells: _Cells, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
+    house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expectation and its variance without the sheet itself, where it was among the teachers."""
-    expectation, variance = _expect(fit, cells, observed)
+    mean, cov, sds = fit.centre
+    expectation, variance = _quadratic(
+        fit.link.name, fit.gram.design, fit.link.columns, (mean, cov, sds**2), kinds, observed
+    )
+    variance = np.maximum(variance, 1e-12)
     expectation += fit.link.centre
     for column in fit.link.columns:
         expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
-    total = _total(house, fit, cells)
+    total = _total(house, fit, kinds, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
     free = 1.0 - leverage
@@ -317,15 +316,20 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, cells: _Cells) -> Floats:
+def _total(house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
-    log_factor, _ = fit.spread.log_factors(*cells.whose)
-    each = fit.spread.noise + np.exp(log_factor)[:, None] * fit.spread.plain(house.scale_s2)
-    return np.asarray((each * float((fit.posterior.sigma**2).mean()))[cells.code, cells.scale_class])
+
+    def each() -> Floats:
+        factor = np.exp(_log_factors(fit, kinds)[0])[:, None]
+        variance = fit.spread.noise + factor * fit.spread.plain(house.scale_s2)
+        return np.asarray(variance * float((fit.posterior.sigma**2).mean()))
+
+    total: Floats = kinds.once(("total", fit.link.name), each)[kinds.code, observed["scale_class"]]
+    return total
 
 
 def _angles_left_out(
-    house: House, cells: _Cells, observed: pd.DataFrame, own: NDArray[np.bool_]
+    house: House, kinds: Kinds, observed: pd.DataFrame, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expected tracking, built-in angle and rake (3, m), and the covariance of that expectation (3, 3, m)."""
     joint = house.angles
@@ -335,9 +339,8 @@ def _angles_left_out(
 
     def fill(pair: tuple[int, int]) -> None:
         i, j = pair
-        found, cov[i, j] = _quadratic(
-            joint.design, columns, middle[i], blocks[i, j], between[i, j], cells, observed
-        )
+        moments = middle[i], blocks[i, j], between[i, j]
+        found, cov[i, j] = _quadratic(f"{PAIR[i]} {j}", joint.design, columns, moments, kinds, observed)
         cov[j, i] = cov[i, j]
         if i == j:
             mean[i] = found
@@ -353,7 +356,7 @@ def _angles_left_out(
     told += [(joint.loading(np.array([1.0, 1.0])), r, RAKE)]
     for loading, y, name in told:
         if name in house.links:
-            _remove(mean, cov, loading, y, _total(house, house.links[name], cells), own)
+            _remove(mean, cov, loading, y, _total(house, house.links[name], kinds, observed), own)
     back = np.vstack([np.linalg.inv(house.turn), joint.loading(np.array([1.0, 1.0]))])
     centres = np.array([LINK[n].centre for n in TOGETHER])
     return back @ mean + centres[:, None], np.tensordot(back, np.tensordot(back, cov, (1, 1)), (1, 1))
@@ -373,28 +376,3 @@ def _remove(
     free = np.maximum(total - variance, (1.0 / LARGEST_LEVERAGE - 1.0) * variance)
     mean -= gain * np.where(inside, off / free, 0.0)
     cov += gain[:, None] * gain * np.where(inside, 1.0 / free, 0.0)
-
-
-def cholesky_factors(cov: Floats) -> Floats:
-    """Lower Cholesky factors of covariances (m, d, d), made safely positive definite.
-
-    Each entry's m figures lie together in memory, so that whole vectors are added up.
-    """
-    part, d = np.moveaxis(cov, 0, -1), cov.shape[-1]
-    scale = np.sqrt(np.einsum("mii->im", cov))
-    lower, sound = np.zeros((d, d, len(cov))), np.ones(len(cov), dtype=bool)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        for j in range(d):
-            for i in range(j, d):
-                left = part[i, j] / (scale[i] * scale[j]) + (1e-9 if i == j else 0.0)
-                for k in range(j):
-                    left -= lower[i, k] * lower[j, k]
-                lower[i, j] = np.sqrt(left) if i == j else left / lower[j, j]
-            sound &= lower[j, j] > 0.0
-        lower *= scale[:, None]
-    if not sound.all():
-        own, sd = cov[~sound], scale[:, ~sound].T
-        correlation = nearest_covariance(own / sd[:, :, None] / sd[:, None, :], floor=1e-6)
-        factor = np.linalg.cholesky(correlation + 1e-9 * np.eye(d)) * sd[:, :, None]
-        lower[..., ~sound] = np.moveaxis(factor, 0, -1)
-    return np.moveaxis(lower, -1, 0)

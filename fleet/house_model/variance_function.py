@@ -219,3 +219,28 @@ def nearest_covariance(matrix: Floats, *, floor: float = 0.0) -> Floats:
     values, vectors = np.linalg.eigh(0.5 * (matrix + np.swapaxes(matrix, -1, -2)))
     values = np.maximum(values, floor)
     return np.asarray(np.einsum("...ij,...j,...kj->...ik", vectors, values, vectors))
+
+
+def cholesky_factors(cov: Floats) -> Floats:
+    """Lower Cholesky factors of covariances (m, d, d), made safely positive definite.
+
+    Each entry's m figures lie together in memory, so that whole vectors are added up.
+    """
+    part, d = np.moveaxis(cov, 0, -1), cov.shape[-1]
+    scale = np.sqrt(np.einsum("mii->im", cov))
+    lower, sound = np.zeros((d, d, len(cov))), np.ones(len(cov), dtype=bool)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for j in range(d):
+            for i in range(j, d):
+                left = part[i, j] / (scale[i] * scale[j]) + (1e-9 if i == j else 0.0)
+                for k in range(j):
+                    left -= lower[i, k] * lower[j, k]
+                lower[i, j] = np.sqrt(left) if i == j else left / lower[j, j]
+            sound &= lower[j, j] > 0.0
+        lower *= scale[:, None]
+    if not sound.all():
+        own, sd = cov[~sound], scale[:, ~sound].T
+        correlation = nearest_covariance(own / sd[:, :, None] / sd[:, None, :], floor=1e-6)
+        factor = np.linalg.cholesky(correlation + 1e-9 * np.eye(d)) * sd[:, :, None]
+        lower[..., ~sound] = np.moveaxis(factor, 0, -1)
+    return np.moveaxis(lower, -1, 0)

@@ -11,14 +11,8 @@ from worlds import Fleet, bench
 
 from fleet.house_model.chain import FACTORS, JUDGED, LINK, PAIR, PAIRED, RAKE, noise_matrix
 from fleet.house_model.house import House, LinkFit
-from fleet.house_model.loo_residuals import (
-    LARGEST_LEVERAGE,
-    Residuals,
-    _remove,
-    cholesky_factors,
-    residuals,
-    unit_variance,
-)
+from fleet.house_model.loo_residuals import LARGEST_LEVERAGE, Residuals, _remove, residuals, unit_variance
+from fleet.house_model.variance_function import cholesky_factors
 from fleet.statistics.bayes import Posterior, coefficient_posterior
 from fleet.statistics.gram import Gram
 
