@@ -35,7 +35,7 @@ from fleet.store import Store
 from fleet.store.incremental import KeptBase, keep_base
 from fleet.store.models import KeptModel, newest_model
 from fleet.store.quotes import sheets_by_intake, units_since
-from fleet.store.tallies import gather, teaching_relation
+from fleet.store.tallies import DuckEngine, gather, teaching_relation
 
 TRIAL_UNITS: Final = 30
 """Fewer units that neither model has seen are no trial."""
@@ -154,10 +154,10 @@ def _on_new_units(
 
 def _without(store: Store, held: pd.DataFrame, since: date | None) -> House:
     """A model fitted without these units."""
-    names = ", ".join("'" + str(u).replace("'", "''") + "'" for u in held["unit"])
     with store.reader() as con:
-        teaching = f"(select * from {teaching_relation(since, None)} where unit not in ({names}))"
-        gathered = gather(con, teaching)
+        DuckEngine(con).put("held_out", held[["bench", "sheet_no"]])
+        there = f"{teaching_relation(since, None)} anti join held_out using (bench, sheet_no)"
+        gathered = gather(con, f"(select * from {there})")
     return fit_sums(store, gathered, revision=0)
 
 

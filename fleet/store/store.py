@@ -38,7 +38,7 @@ CURRENT_COLUMNS = (*STORED_COLUMNS, "unit", "newest", "version", "intake_id", "m
 BATCH: Final = 131_072
 """Rows fetched at a time where there may be many."""
 _KEPT = "-before-restore-"
-_VIEWS = ("latest_sheet", "sheet_unit", "current_sheet")
+_VIEWS = ("latest_sheet", "sheet_of_several", "sheet_unit", "current_sheet")
 _HELD: ContextVar[tuple[Path | None, Connection | None]] = ContextVar("_HELD", default=(None, None))
 """The store that is held open, and its connection."""
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from typing import Final
 
 import duckdb
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.working import passing_place, working_folder
+from fleet.house_model.chain import READINGS
 from fleet.store.connection import PLAIN_CONFIG, sides_as_written
 from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
@@ -24,7 +26,15 @@ TEACHING = "teaching_sheet"
 CURRENT = "current_sheet"
 REPEATED = "repeated_sheet"
 """Current sheets of serials with several; there only where units are told once."""
-UNITS = "unit_once"
+SEVERAL, MARKED, UNITS, APART = "sheet_of_several", "marked_sheet", "unit_once", "sheet_apart"
+"""Sheets of serials with several, sheets with marks, whose the first are, and sheets that don't teach."""
+ROW_BITS: Final = (1 << 32) - 1
+"""The lower half of a number that tells tokens apart holds the row's."""
+AT_ONCE: Final = 1 << 22
+_SEVERAL = (
+    "bench", "sheet_no", "serial_token", "purpose", "measured_on", "peculiarities",
+    "assembly_source", "stylus_profile", "cantilever_material", *READINGS,
+)  # fmt: skip
 
 
 class DuckEngine:
@@ -157,30 +167,66 @@ def gather(
 
 @contextmanager
 def units_told_once(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Inside the block the views of current and teaching sheets don't tell anew which sheet is whose.
+    """Inside the block it isn't told anew which sheets teach: `TEACHING` leaves out those found not to.
 
-    They stand before the store's own under the same names, and read the view `sheet_unit` from a table;
-    beside them stands `REPEATED`.
+    That view stands before the store's own of its name and lacks ``unit`` and ``newest``; beside it stands
+    `REPEATED`.
     """
-    con.execute("set preserve_insertion_order = false").fetchall()  # nothing below depends on it
-    con.execute(f"create or replace temp table {UNITS} as select * from sheet_unit").fetchall()
-    text = {view: _text_of(con, view).replace("sheet_unit", UNITS) for view in (CURRENT, TEACHING)}
-    several = text[CURRENT].replace(CURRENT, REPEATED, 1).replace(f"LEFT JOIN {UNITS}", f"JOIN {UNITS}", 1)
-    for made in (*text.values(), several):
-        con.execute(made.replace("CREATE VIEW", "create temp view", 1)).fetchall()
+    run = con.execute
+    run("set preserve_insertion_order = false").fetchall()  # nothing below depends on it
+    con.register("several_in", _rows_of_several(con))
+    for made in (
+        f"table {SEVERAL} as select s.row_id, token, {', '.join(_SEVERAL)} "
+        "from latest_sheet s join several_in on several_in.row_id = s.row_id",
+        f"view {MARKED} as select * from latest_sheet where marks is not null",
+        f"table {UNITS} as {_text_of(con, 'sheet_unit')}",
+        f"table {APART} as select row_id from {UNITS} where not newest union select row_id from {MARKED} "
+        f"where row_id not in (select row_id from ({_marked_that_teach(con)}))",
+        f"view {TEACHING} as select * exclude (row_id) from latest_sheet anti join {APART} using (row_id) "
+        "where purpose = 'unit'",
+        f"view {REPEATED} as select * from {SEVERAL} join {UNITS} using (row_id)",
+    ):
+        run(f"create temp {made}").fetchall()
+    con.unregister("several_in")
     try:
         yield
     finally:
-        for view in (REPEATED, TEACHING, CURRENT):
-            con.execute(f"drop view temp.{view}").fetchall()
-        con.execute(f"drop table {UNITS}").fetchall()
-        con.execute("reset preserve_insertion_order").fetchall()
+        for view in (TEACHING, REPEATED, MARKED):
+            run(f"drop view temp.{view}").fetchall()
+        for table in (APART, UNITS, SEVERAL):
+            run(f"drop table {table}").fetchall()
+        run("reset preserve_insertion_order").fetchall()
+
+
+def _rows_of_several(con: duckdb.DuckDBPyConnection) -> dict[str, NDArray[np.uint64]]:
+    """Rows whose serial's token has others, and those of a few whose digest is that of another by chance."""
+    last = int(con.execute("select coalesce(max(rowid), 0) from sheet").fetchall()[0][0])
+    some = (
+        f"select hash(serial_token) & {~ROW_BITS & (1 << 64) - 1}::ubigint | row_id::ubigint as key "
+        "from latest_sheet where serial_token is not null and row_id between"
+    )
+    firsts = range(0, last + 1, AT_ONCE)
+    parts = [con.sql(f"{some} {first} and {first + AT_ONCE - 1}").fetchnumpy()["key"] for first in firsts]
+    key = np.sort(np.concatenate(parts))
+    token = key >> np.uint64(32)
+    same = np.zeros(len(key), dtype=bool)
+    same[1:] = token[1:] == token[:-1]
+    same[:-1] |= same[1:]
+    return {"row_id": key[same] & np.uint64(ROW_BITS), "token": token[same]}
+
+
+def _marked_that_teach(con: duckdb.DuckDBPyConnection) -> str:
+    """The store's own view of what teaches, of sheets with marks alone and with their row's number."""
+    current = _text_of(con, CURRENT).replace("EXCLUDE (row_id)", "")
+    for view, table in (("latest_sheet", MARKED), ("sheet_unit", UNITS)):
+        current = current.replace(view, table)
+    return _text_of(con, TEACHING).replace(CURRENT, f"({current})")
 
 
 def _text_of(con: duckdb.DuckDBPyConnection, view: str) -> str:
-    """The statement that makes a view of the store."""
+    """The query that a view of the store stands for."""
     found = con.execute("select sql from duckdb_views() where view_name = ? and not temporary", [view])
-    return str(found.fetchall()[0][0])
+    return str(found.fetchall()[0][0]).split(" AS ", 1)[1].rstrip(";\n")
 
 
 def teaching_relation(since: date | None, before: date | None) -> str:

@@ -73,9 +73,14 @@ def number(value: float) -> str:
     return text if "e" in text else f"{text}e0"
 
 
-def code(expression: str, unit: float, *, kind: str = "bigint") -> str:
-    """An expression's value as a whole number of ``1/unit``."""
-    return f"cast(floor(({doubles(expression)}) * {number(unit)} + 0.5e0) as {kind})"
+def whole(expression: str, unit: float) -> str:
+    """An expression's value as a whole number of ``1/unit``, of the type that an engine's ``floor`` has."""
+    return f"floor(({doubles(expression)}) * {number(unit)} + 0.5e0)"
+
+
+def code(expression: str, unit: float) -> str:
+    """The same as a ``bigint``."""
+    return f"cast({whole(expression, unit)} as bigint)"
 
 
 def _scale_class() -> str:
@@ -99,14 +104,11 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     )
     covariates = []
     for name, (expression, unit) in COVARIATES.items():
-        coded = code(expression, unit)
+        coded = whole(expression, unit)
         covariates.append(
             f"coalesce({coded}, 0) as {name}" if name in MAY_BE_UNTOLD else f"{coded} as {name}"
         )
-    responses = [
-        f"{code(expression, unit, kind='integer')} as y_{name}"
-        for name, (expression, unit) in RESPONSES.items()
-    ]
+    responses = [f"{whole(expression, unit)} as y_{name}" for name, (expression, unit) in RESPONSES.items()]
     products = [f"({a} * {b}) as {name}" for name, (a, b) in PRODUCTS.items()]
     steepest, typical = number(STEEPEST_VTA_DEG), number(TYPICAL_VTA_DEG)
     low, high = map(number, FORCE_LIMITS)

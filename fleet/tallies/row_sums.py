@@ -93,6 +93,12 @@ class Rows(NamedTuple):
 
     cell: Ints
     codes: Mapping[str, Floats]
+    runs: tuple[Ints, Ints] | None = None
+    """If they are in order of their cells, these cells and how many rows each has."""
+
+    def each(self, values: Floats) -> Floats:
+        """The value of each row's cell."""
+        return values[self.cell] if self.runs is None else values[self.runs[0]].repeat(self.runs[1])
 
 
 class Totals:
@@ -157,12 +163,18 @@ def coded_residuals(
     if fits is None:
         return y, ~np.logical_or.reduce([np.isnan(y), *(np.isnan(rows.codes[c]) for c in link.columns)])
     fit = fits[link.name]
-    expected = fit.at_zero[rows.cell]
+    expected = rows.each(fit.at_zero)
     for c in link.columns:
-        expected += fit.slopes[c][rows.cell] * rows.codes[c] / covariate_unit(c)
-    value = y / RESPONSES[link.name][1] - expected
-    residual = np.floor(value * RESIDUAL_UNIT + 0.5)
-    return residual, np.abs(residual) <= (fit.bound * RESIDUAL_UNIT)[rows.cell]
+        slope = rows.each(fit.slopes[c])
+        slope *= rows.codes[c]
+        slope /= covariate_unit(c)
+        expected += slope
+    value = y / RESPONSES[link.name][1]
+    value -= expected
+    value *= RESIDUAL_UNIT
+    value += 0.5
+    residual = np.floor(value, out=value)
+    return residual, np.abs(residual) <= rows.each(fit.bound * RESIDUAL_UNIT)
 
 
 class _Summing:
@@ -191,19 +203,22 @@ class _Summing:
     def add(self, rows: Rows) -> None:
         """Add some rows, at most `ROWS`."""
         order = np.argsort(self.rank[rows.cell], kind="stable")
-        rows = Rows(rows.cell[order], {name: code[order] for name, code in rows.codes.items()})
-        starts = beginnings(rows.cell)
+        cell = rows.cell[order]
+        starts = beginnings(cell)
+        runs = cell[starts], np.diff(starts, append=len(cell))
+        rows = Rows(cell, {name: code.take(order) for name, code in rows.codes.items()}, runs)
         self.rows += np.bincount(rows.cell, minlength=len(self.rows))
         found = [coded_residuals(rows, link, self.fits) for link in self.links]
         kept = dict(zip(self.names, (keep for _, keep in found), strict=True))
+        told = {name: np.where(np.isnan(code), 0.0, code) for name, code in rows.codes.items()}
         for block in self.blocks:
             keep = np.logical_and.reduce([kept[r] for r in block.responses])
             if keep.any():
-                columns = [rows.codes[c] for c in block.covariates]
-                columns += [
-                    rows.codes[f"y_{r}"] - s for r, s in zip(block.responses, block.shifts, strict=True)
+                one = keep.astype(np.float64)
+                masked = [one, *(told[c] * one for c in block.covariates)]
+                masked += [
+                    (told[f"y_{r}"] - s) * one for r, s in zip(block.responses, block.shifts, strict=True)
                 ]
-                masked = [keep.astype(np.float64), *(np.where(keep, c, 0.0) for c in columns)]
                 self.totals[block.name].add(rows.cell, starts, masked)
         if self.whole:
             self._compare(rows.cell, [residual for residual, _ in found], list(kept.values()))

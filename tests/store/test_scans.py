@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import date
+from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -14,7 +16,8 @@ from worlds import ideal, tokened
 from fleet.fitting.quick_refit import update_store_sums
 from fleet.store import Store
 from fleet.store.incremental import NOW, THEN, KeptBase, keep_base, kept_base, undone_intakes
-from fleet.store.tallies import CURRENT, TEACHING, DuckEngine, newest_intake, units_told_once
+from fleet.store.tallies import CURRENT, REPEATED, TEACHING, DuckEngine, newest_intake, units_told_once
+from fleet.store.verdicts import record_verdict
 from fleet.tallies.engine import Enough, gather
 from fleet.tallies.files import tallies_bytes
 
@@ -73,27 +76,41 @@ def test_the_sheets_themselves_are_read_a_fixed_number_of_times(full: Counted) -
     assert full.times(TEACHING) + full.times(CURRENT) == 4
 
 
-def test_units_told_once_are_those_of_the_views(store: Store) -> None:
-    """The same current and teaching sheets under the same units, and nothing is left behind."""
+def test_what_teaches_told_once_is_what_the_views_say(sheets: pd.DataFrame, tmp_path: Path) -> None:
+    """The same teaching sheets, marks and verdicts among them; the same repeats; nothing is left behind."""
+    store = Store(tmp_path / "marked.duckdb").create()
+    marks = np.where(np.arange(len(sheets)) % 7 == 0, "sag_reversed", None)
+    rare = np.where(np.arange(len(sheets)) % 5 == 0, "retipped", None)
+    store.append(sheets.assign(marks=marks, peculiarities=rare), file_name="marked.csv")
+    with store.reader() as con:
+        odd = [u for (u,) in con.execute("select unit from marked_unit order by unit").fetchall()]
+    for unit in odd[::2]:
+        record_verdict(store, unit, "healthy", recorded_on=date(2100, 1, 1))
 
-    def told(con: duckdb.DuckDBPyConnection) -> list[set[tuple[str, str, bool]]]:
+    def told(con: duckdb.DuckDBPyConnection, repeated: str) -> list[set[tuple[str, ...]]]:
+        of_several = f"select unit from {repeated} where purpose = 'unit' group by unit having count(*) > 1"
         return [
-            set(con.execute(f"select sheet_no, unit, newest from {view}").fetchall())
-            for view in (CURRENT, TEACHING)
+            set(con.execute(query).fetchall())
+            for query in (
+                f"select bench, sheet_no, vta_dynamic_deg from {TEACHING}",
+                f"select unit, sheet_no, vta_dynamic_deg from {repeated} where unit in ({of_several})",
+            )
         ]
 
+    def left(con: duckdb.DuckDBPyConnection) -> int:
+        views = "select 1 from duckdb_views() where temporary and not internal"
+        tables = "select 1 from duckdb_tables() where temporary and not internal"
+        return len(con.execute(f"{views} union all {tables}").fetchall())
+
     with store.reader() as con:
-        views = told(con)
+        views = told(con, CURRENT)
         with units_told_once(con):
-            assert told(con) == views
-            assert con.execute(
-                "select count(*) from duckdb_views() where temporary and not internal"
-            ).fetchall() == [(3,)]
-        assert told(con) == views
-        assert con.execute(
-            "select count(*) from duckdb_views() where temporary and not internal"
-        ).fetchall() == [(0,)]
-    assert len(views[0]) > len(views[1]) > 0
+            assert told(con, REPEATED) == views
+            assert left(con) > 0
+        assert left(con) == 0
+        current = con.execute(f"select count(*) from {CURRENT}").fetchall()[0][0]
+    assert current > len(views[0]) > 50
+    assert len(views[1]) > 10
 
 
 def test_a_large_fleet_is_read_once_more_and_the_rest_on_a_part_of_it(store: Store, full: Counted) -> None:
