@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from fleet.statistics.gram import Gram, Term
-from fleet.statistics.reml import criterion, fit_reml, gram_of_frame
+from fleet.statistics.reml import criterion_slopes, fit_reml, gram_of_frame
 from fleet.statistics.solves import one_blas_thread
 
 Floats = NDArray[np.float64]
@@ -112,15 +112,20 @@ class _Profile:
         self.gram, self.variances, self.terms, self.best = gram, variances, terms, best
         self.total = float(variances.sum())
 
-    def value(self, variances: Floats) -> float:
-        """Criterion at four variances."""
+    def value(self, variances: Floats) -> tuple[float, Floats]:
+        """Criterion at four variances and its slopes by them."""
         least = 1e-8 * max(float(self.variances[3]), 1e-12 * self.total)
-        v = np.maximum(variances, 0.0)
-        sigma = float(np.sqrt(max(v[3], least)))
+        v, slopes = np.maximum(variances, 0.0), np.zeros(4)
+        square = max(float(v[3]), least)
+        theta = np.sqrt(v[: self.terms] / square)
         try:
-            return criterion(self.gram, np.sqrt(v[: self.terms]) / sigma, sigma=sigma)
+            value, by_theta, by_sigma = criterion_slopes(self.gram, theta, square**0.5)
         except np.linalg.LinAlgError:
-            return self.best + 1e6
+            return self.best + 1e6, slopes
+        slopes[: self.terms] = by_theta / square
+        if v[3] > least:
+            slopes[3] = (by_sigma - by_theta @ theta**2) / square
+        return value, slopes
 
     def start(self, name: str) -> tuple[float, Floats]:
         """The quantity and the free numbers at the optimum."""
@@ -166,9 +171,15 @@ class _Profile:
         other = np.clip(np.where(scale > 1.0, free, 0.5), *limits.T) / scale
         last = first
 
+        steps = 1e-20j * np.diag(scale)
+
+        def sloped(x: Floats, value: float) -> tuple[float, Floats]:
+            found, slopes = self.value(spread(value, x * scale))
+            return found, np.array([spread(value, x * scale + step).imag @ slopes for step in steps]) / 1e-20
+
         def lowest(value: float, begin: Floats) -> tuple[float, Floats]:
             done = optimize.minimize(
-                lambda x: self.value(spread(value, x * scale)), begin, bounds=limits / scale[:, None],
+                sloped, begin, args=(value,), jac=True, bounds=limits / scale[:, None],
                 method="L-BFGS-B", options={"maxiter": 60, "ftol": 1e-7},
             )  # fmt: skip
             return float(done.fun) - self.best - cut, done.x

@@ -60,6 +60,14 @@ def criterion(gram: Gram, theta: Floats, *, sigma: float | None = None) -> float
     return float(_criterion(gram, s.log_det, s.r2, sigma))
 
 
+def criterion_slopes(gram: Gram, theta: Floats, sigma: float) -> tuple[float, Floats, float]:
+    """REML criterion, its slopes by theta² (terms,), and by sigma² times that."""
+    s = solve(gram, theta)
+    log_det, r2 = s.slopes
+    by_sigma = gram.n - gram.p - s.r2 / sigma**2
+    return float(_criterion(gram, s.log_det, s.r2, sigma)), log_det + r2 / sigma**2, by_sigma
+
+
 def _criterion(gram: Gram, log_det: Any, r2: Any, sigma: float | None) -> Any:
     dof = gram.n - gram.p
     if sigma is None:

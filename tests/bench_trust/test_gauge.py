@@ -161,3 +161,21 @@ def test_rows_without_a_reading_are_left_out() -> None:
     holed.loc[[0, 5], RAKE] = np.nan
     assert gauge(holed, RAKE).readings == len(study) - 2
     assert isinstance(gauge(holed, RAKE).components, pd.DataFrame)
+
+
+def test_the_search_goes_by_the_true_slopes() -> None:
+    """Slopes of the criterion by theta² and by sigma² are those of differences."""
+    from fleet.statistics.gauge_reml import TERMS
+    from fleet.statistics.reml import criterion, criterion_slopes, gram_of_frame
+
+    study, _ = gauge_study(WorldSpec(seed=8), operator_sd_deg=0.2)
+    gram, _ = gram_of_frame(study.astype({"unit": str, "operator": str}), RAKE, random=TERMS)
+    at, step = np.array([30.0, 1.5, 0.4, 0.03]), np.diag(1e-5 * np.array([30.0, 1.5, 0.4, 0.03]))
+
+    def value(x: np.ndarray) -> float:
+        return criterion(gram, np.sqrt(x[:3]), sigma=float(np.sqrt(x[3])))
+
+    found, by_theta, by_sigma = criterion_slopes(gram, np.sqrt(at[:3]), float(np.sqrt(at[3])))
+    assert found == pytest.approx(value(at), rel=1e-12)
+    differences = [(value(at + s) - value(at - s)) / (2.0 * s.max()) for s in step]
+    np.testing.assert_allclose([*by_theta, by_sigma / at[3]], differences, rtol=1e-4)
