@@ -15,8 +15,9 @@ from one_engine import Engine
 SMALL_NULL = {"cli", "dashboard", "fitting", "house_model", "notebook", "report"}
 """Folders of tests that are about no chance of a judgement, whose null may be a quarter of its size."""
 SMALL_NULL_FILES = {"test_suspects.py", "test_one_unit.py", "test_sentences.py", "test_charts_normal.py"}
-OWN_ENGINE = {"store", "tallies", "sharing", "fitting"}
-"""Folders of the tests of all SQL there is."""
+OWN_ENGINE = {"test_connection.py", "test_crash.py", "test_every_call.py", "test_beside.py",
+              "test_replacing.py", "test_messages.py", "test_migrate.py", "test_ledger.py"}  # fmt: skip
+"""Tests about how a file is opened, and how it is left when something breaks."""
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
@@ -73,9 +74,8 @@ def engine() -> Engine:
 
 @pytest.fixture(autouse=True)
 def one_engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stores are opened by one engine; by one of their own where SQL is tested, and beside the folders."""
-    folder = request.path.relative_to(Path(__file__).parent).parts[0]
-    if folder not in OWN_ENGINE and not folder.endswith(".py"):
+    """One engine opens all stores, but where opening is what is tested, and outside the folders."""
+    if request.path.name not in OWN_ENGINE and request.path.parent != Path(__file__).parent:
         from fleet.store import connection
 
         monkeypatch.setattr(connection, "open_file", request.getfixturevalue("engine").open_file)

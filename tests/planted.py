@@ -9,7 +9,7 @@ from worlds import LONG, ideal
 
 from fleet.columns import COLUMNS
 
-N_PLANTED = 4000 if LONG else 1000
+N_PLANTED = 4000 if LONG else 400
 N_GOOD = 300
 EXTRA = (
     "Owner",

@@ -1,4 +1,4 @@
-"""A thousand planted names, serials and mail addresses, searched for in all that fleet writes or says."""
+"""Hundreds of planted names, serials and mail addresses, searched for in all that fleet writes or says."""
 
 from __future__ import annotations
 

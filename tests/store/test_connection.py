@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -234,3 +236,20 @@ def test_the_place_of_the_store_can_be_told(monkeypatch: pytest.MonkeyPatch, tmp
     monkeypatch.setattr("sys.platform", "linux")
     assert default_path() == tmp_path / "fleet" / "fleet.duckdb"
     assert Store().path == default_path()
+
+
+def test_only_copies_and_parquet_open_other_files() -> None:
+    """SQL that names another file stands where copies are made and Parquet is read, nowhere else.
+
+    Most tests open stores by one engine for all (`one_engine.py`), which isn't shut off from other files.
+    """
+    opens = re.compile(r"\b(attach|detach|copy|export|import|install|load|read_\w+|glob)\b")
+    found = set()
+    for room in ("store", "tallies"):
+        for path in (Path(connection.__file__).parents[1] / room).rglob("*.py"):
+            nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+            docstrings = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}
+            texts = [n.value for n in nodes if isinstance(n, ast.Constant) and id(n) not in docstrings]
+            if any(isinstance(text, str) and opens.search(text.lower()) for text in texts):
+                found.add(f"{room}/{path.name}")
+    assert found == {"store/backup.py", "store/tallies.py"}

@@ -13,6 +13,7 @@ from synthetic_data.world import Noise, World, WorldSpec
 
 pytestmark = pytest.mark.validity
 SEEDS = range(1, 13) if LONG else range(1, 3)
+DRAWS = 1024 if LONG else 512
 TOLD = ("sra_static_deg", "vta_dynamic_deg")
 
 
@@ -58,7 +59,8 @@ def test_an_owners_rake_is_trusted_as_far_as_it_deserves(reader: str, sd_deg: fl
         asked = units[[*FACTS, "temperature_c", "hours_used"]].assign(
             sra_static_deg=units["sra_static_deg"] + owner
         )
-        forecaster, found = Forecaster(reference(seed).house), units["sra_dynamic_deg"].to_numpy()
+        forecaster = Forecaster(reference(seed).house, n_draws=DRAWS)
+        found = units["sra_dynamic_deg"].to_numpy()
         told = forecaster.draw(asked.assign(sra_static_read_by=reader)).sra_dynamic
         low, high = np.quantile(told, [0.05, 0.95], axis=1)
         inside.append((found >= low) & (found <= high))
@@ -74,7 +76,7 @@ def test_an_earlier_visit_narrows_the_rake_and_keeps_its_promise() -> None:
     inside, ratio = [], []
     for seed in SEEDS:
         asked, found = second_visits(seed)
-        forecaster = Forecaster(reference(seed).house)
+        forecaster = Forecaster(reference(seed).house, n_draws=DRAWS)
         low, high = np.quantile(forecaster.draw(asked).sra_dynamic, [0.05, 0.95], axis=1)
         blind = np.quantile(forecaster.draw(asked.drop(columns=list(TOLD))).sra_dynamic, [0.05, 0.95], axis=1)
         inside.append((found >= low) & (found <= high))
