@@ -16,7 +16,7 @@ by 1/γ below it.  The cut-off likelihood, centre and scale are derived here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from typing import Final
@@ -40,6 +40,8 @@ GRID: Final = np.concatenate([[LIGHTEST, 0.007, 0.015, 0.025], np.linspace(0.04,
 """What 1/(degrees of freedom) may be; t4 has 0.25."""
 SKEWS: Final = np.linspace(-1.2, 1.2, 17)
 """What the log of γ may be."""
+FINER: Final = 8
+"""Steps of the table of chances inside to one of these: tails come within 1/100 of their standard error."""
 NORMAL: Final = 0.5
 """Chance that a fleet scatters normally, believed beforehand; its other tails are all alike likely."""
 ALIKE: Final = 6.0
@@ -71,8 +73,7 @@ class Shape:
     @classmethod
     def of(cls, tail: Floats, skew: Floats) -> Shape:
         """The laws that leave as much scatter about 0 inside the robust cut as a standard normal does."""
-        centre, scale = _centre_and_scale(tail, skew)
-        return cls(tail, skew, centre, scale)
+        return cls(tail, skew, *_between(_table(), tail, skew))
 
     def log_density(self, white: Floats) -> Floats:
         """Log density of whitened residuals (..., *shape of the laws)."""
@@ -200,7 +201,7 @@ def _log_likelihood(own: tuple[Floats, ...], tail: float, skew: float) -> float:
     """Of residuals cut off at `INSIDE`."""
     white, share, doubt = own
     law = shape_of((np.array(tail), np.array(skew)), share, doubt)
-    return float((law.log_density(white) - np.log(law.inside(INSIDE))).sum())
+    return float((law.log_density(white) - _between([_log_inside()], law.tail, law.skew)[0]).sum())
 
 
 def _share(skew: Floats) -> Floats:
@@ -229,19 +230,29 @@ def _log_density(y: Floats, tail: Floats, skew: Floats) -> Floats:
     return np.asarray(norm - np.log(np.cosh(skew)) - (half + 0.5) * np.log1p(tail * y**2 * narrower))
 
 
-def _centre_and_scale(tail: Floats, skew: Floats) -> tuple[Floats, Floats]:
-    """Between the figures of `_table`, straight."""
-    n = len(SKEWS)
-    row = np.interp(tail, GRID, np.arange(len(GRID)))
-    column = np.clip((skew - SKEWS[0]) / (SKEWS[1] - SKEWS[0]), 0.0, n - 1.0)
-    i, j = np.minimum(row.astype(int), len(GRID) - 2), np.minimum(column.astype(int), n - 2)
+def _between(tables: Sequence[Floats], tail: Floats, skew: Floats) -> list[Floats]:
+    """What lies between the figures of tables on `GRID` and `SKEWS`, or finer ones, straight."""
+    n, m = tables[0].shape[1], (tables[0].shape[1] - 1) // (len(SKEWS) - 1)
+    row = m * np.interp(tail, GRID, np.arange(len(GRID)))
+    column = np.clip(m * (skew - SKEWS[0]) / (SKEWS[1] - SKEWS[0]), 0.0, n - 1.0)
+    i, j = np.minimum(row.astype(int), len(tables[0]) - 2), np.minimum(column.astype(int), n - 2)
     u, v, at = row - i, column - j, i * n + j
-    centre, scale = (
-        (1.0 - u) * ((1.0 - v) * t.take(at) + v * t.take(at + 1))
-        + u * ((1.0 - v) * t.take(at + n) + v * t.take(at + n + 1))
-        for t in _table()
-    )
-    return np.asarray(centre), np.asarray(scale)
+    return [
+        np.asarray(
+            (1.0 - u) * ((1.0 - v) * t.take(at) + v * t.take(at + 1))
+            + u * ((1.0 - v) * t.take(at + n) + v * t.take(at + n + 1))
+        )
+        for t in tables
+    ]
+
+
+@cache
+def _log_inside() -> Floats:
+    """Log of the chance of less than `INSIDE` sds, each step of `GRID` and `SKEWS` taken in `FINER`."""
+    finer = [
+        np.interp(np.arange(FINER * (len(g) - 1) + 1) / FINER, np.arange(len(g)), g) for g in (GRID, SKEWS)
+    ]
+    return np.log(Shape.of(*np.meshgrid(*finer, indexing="ij")).inside(INSIDE))
 
 
 @cache
