@@ -340,7 +340,9 @@ class _Case:
                 cov = resid.covariance[rows[:, None, None], links[:, None], links]
                 law = _law(self.tails, resid, rows[:NULL_SHEETS], links)
                 shares = dict(zip(FAULTS, self.prior.weights.tolist(), strict=True))
-                out[int(resid.pattern[rows[0]])] = Rough.of(shares, self.cant_share, links, cov, law.heavier)
+                out[int(resid.pattern[rows[0]])] = Rough.of(
+                    (shares, self.cant_share, links), cov, law.heavier
+                )
         return out
 
     def score(

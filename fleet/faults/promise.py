@@ -63,7 +63,8 @@ class Promise:
     asked : share of false alarms asked for
     expected : share of the flags that are expected to be false
     slower : chance that sound units' p-values fall off more slowly than uniform ones
-    group : the family, pattern of readings or reading that fails by itself and makes most of the excess
+    group : if it can't be kept, the family, pattern of readings or reading that fails by itself and makes
+        most of the excess
     """
 
     asked: float
@@ -86,9 +87,7 @@ class Promise:
         return f"asked {share}; this bench's tails allow about {percent(self.expected)} false alarms{most}."
 
 
-def promise(
-    p: Floats, flagged: NDArray[np.bool_], faulty: tuple[Floats, Floats], fdr: float, group: str = ""
-) -> Promise:
+def promise(p: Floats, flagged: NDArray[np.bool_], faulty: tuple[Floats, Floats], fdr: float) -> Promise:
     """Reckon what a list can promise.
 
     Parameters
@@ -97,7 +96,6 @@ def promise(
     flagged : (n,) which are on the list
     faulty : p-values of faulty units, and their weights
     fdr : share of false alarms asked for
-    group : what to name if it can't be kept
     """
     if not flagged.any():
         return Promise(fdr, fdr)
@@ -113,7 +111,7 @@ def promise(
     weight /= weight.sum()
     limit = max(float(x[flagged].min()), 0.0)
     expected = n.sum() * float(np.exp(-FALLS * limit) @ weight @ (1.0 - FAULTY)) / flagged.sum()
-    return Promise(fdr, float(min(1.0, expected)), float(weight[FALLS < 1.0].sum()), group)
+    return Promise(fdr, float(min(1.0, expected)), float(weight[FALLS < 1.0].sum()))
 
 
 def odd_group(p: Floats, groups: pd.DataFrame) -> str:

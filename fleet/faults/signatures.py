@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache, cached_property
 from typing import Final
 
 import numpy as np
@@ -28,6 +29,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Bumps = tuple[tuple[float, float], ...]
 Moves = tuple[tuple[int, Floats], ...]
+Given = tuple[Mapping[str, float], float, NDArray[np.int64]]
 MECHANICAL: Final = (
     "rake_set_wrong",
     "stylus_twisted",
@@ -66,6 +68,9 @@ LEAST_SIGN: Final = {ZENITH: 1.0, SEEN: 0.8, ELECTRICAL: 0.8, BALANCE: 0.5}
 """A reading smaller than this says nearly the same with either sign [degrees, dB]."""
 NEAR: Final = 2.5
 """Sds within which a rough score makes up for sound units' being rarer than normal ones."""
+STILLS: Final = np.linspace(5.0, 50.0, 91)
+SAGS: Final = np.geomspace(0.05, 10.0, 60)
+"""Angles and sags [degrees] that directions are told at where they need not be exact."""
 WRITTEN: Final = 1e-6
 """Readings come as expectation plus residual: one written as the limit itself must not hang on rounding."""
 SIGNED: Final = {
@@ -183,8 +188,8 @@ def _suspension(expected: Floats, fault: str, factors: tuple[float, ...]) -> lis
 
 
 def _still_and_sag(expected: Floats) -> tuple[Floats, Floats]:
-    still = np.clip(np.nan_to_num(expected[:, TRACKING], nan=22.0), 5.0, 50.0)
-    return still, np.clip(np.nan_to_num(expected[:, SAG], nan=0.6), 0.05, None)
+    still = np.clip(np.nan_to_num(expected[:, TRACKING], nan=22.0), STILLS[0], STILLS[-1])
+    return still, np.clip(np.nan_to_num(expected[:, SAG], nan=0.6), SAGS[0], None)
 
 
 def _shown(items: list[Signature], read: NDArray[np.int64]) -> Iterator[tuple[int, Signature, Moves]]:
@@ -288,49 +293,50 @@ class Rough:
     light: Floats
 
     @classmethod
-    def of(
-        cls,
-        shares: Mapping[str, float],
-        cant_share: float,
-        read: NDArray[np.int64],
-        covariance: Floats,
-        heavier: Callable[[Floats], Floats],
-    ) -> Rough:
-        """As some sheets (m, d, d) go together, and as their laws have it (see `Whitened.ratios`)."""
+    def of(cls, given: Given, covariance: Floats, heavier: Callable[[Floats], Floats]) -> Rough:
+        """Of some sheets' covariances (m, d, d) and the laws that their sound like scatter by."""
         sd = np.sqrt(np.einsum("mii->mi", covariance))
         inverse = np.linalg.inv((covariance / sd[:, :, None] / sd[:, None, :]).mean(axis=0))
         light = -heavier(np.linspace(-NEAR, NEAR, 51)[:, None, None]).min(axis=(0, 1))
-        return cls(shares, cant_share, read, inverse.astype(np.float32), light)
+        return cls(*given, inverse.astype(np.float32), light)
+
+    @cached_property
+    def shown(self) -> list[tuple[float, Signature, list[tuple[int, Singles]]]]:
+        """Signatures that the readings can show, with their weights among the faulty."""
+        shown, out = list(_shown(_rounded(self.cant_share), self.read)), []
+        for _, item, moves in shown:
+            weight = item.weight / sum(other.weight for _, other, _ in shown if other.fault == item.fault)
+            weight *= self.shares[item.fault] * float(np.exp(sum(self.light[k] for k, _ in moves)))
+            out.append((weight, item, [(k, np.array(x, dtype=np.float32)) for k, x in moves]))
+        return out
 
     def score(self, value: Floats, sd: Floats, expected: Floats) -> Singles:
         """Log likelihood ratios (m,) of residuals (m, d) with these sds, from expectations (m, 8)."""
-        items, code = self._items(expected)
+        still, sag = _still_and_sag(expected)
+        code = np.rint((still - STILLS[0]) / (STILLS[1] - STILLS[0])).astype(np.int64) * len(SAGS)
+        code += np.searchsorted(np.sqrt(SAGS[1:] * SAGS[:-1]), sag)
         readings = dict(zip(self.read.tolist(), _singles(expected[:, self.read] + value), strict=True))
         over, inverse = _singles(1.0 / sd), self.inverse
         white = _singles(value) * over
         solved = inverse @ white
-        shown = list(_shown(items, self.read))
         square = 0.5 * (1.0 - OTHER_SIGMAS**-2) * np.einsum("dm,dm->m", white, solved)
         total = _exp(square + float(self.light.sum() - len(self.read) * np.log(OTHER_SIGMAS)))
         total *= self.shares["other"]
-        for _, item, moves in shown:
-            by = [(k, (x[code] if x.ndim else x).astype(np.float32) * over[k]) for k, x in moves]
+        for weight, item, moves in self.shown:
+            by = [(k, (x[code] if x.ndim else x) * over[k]) for k, x in moves]
             along = sum(x * solved[k] for k, x in by)
-            power = sum(x * y * inverse[k, j] for k, x in by for j, y in by)
-            weight = item.weight / sum(other.weight for _, other, _ in shown if other.fault == item.fault)
-            weight *= self.shares[item.fault] * np.exp(sum(self.light[k] for k, _ in moves))
-            total += np.float32(weight) * _rough_ratio(item, along, power, readings)
-        possible = self.shares["other"] + sum(self.shares[f] for f in {item.fault for _, item, _ in shown})
+            power = sum(x * sum(y * inverse[k, j] for j, y in by) for k, x in by)
+            total += weight * _rough_ratio(item, along, power, readings)
+        possible = sum(self.shares[f] for f in {"other", *(item.fault for _, item, _ in self.shown)})
         return np.asarray(np.log(total / np.float32(possible)))
 
-    def _items(self, expected: Floats) -> tuple[list[Signature], NDArray[np.int64]]:
-        """Signatures at each tracking angle to a quarter of a degree and sag to 5 %, and whose each is."""
-        still, sag = _still_and_sag(expected)
-        still, sag = np.round(4.0 * still), np.round(20.0 * np.log(sag))
-        _, first, code = np.unique(1000.0 * still + sag, return_index=True, return_inverse=True)
-        rounded = np.zeros((len(first), len(JUDGED)))
-        rounded[:, TRACKING], rounded[:, SAG] = still[first] / 4.0, np.exp(sag[first] / 20.0)
-        return signatures(rounded, self.cant_share), code
+
+@cache
+def _rounded(cant_share: float) -> list[Signature]:
+    """Signatures at each of `STILLS` with each of `SAGS`."""
+    at = np.zeros((len(STILLS) * len(SAGS), len(JUDGED)))
+    at[:, TRACKING], at[:, SAG] = np.repeat(STILLS, len(SAGS)), np.tile(SAGS, len(STILLS))
+    return signatures(at, cant_share)
 
 
 def _singles(values: Floats) -> Singles:

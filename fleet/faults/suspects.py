@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -134,9 +134,10 @@ def suspects(
     unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr
-    told = known(spread_out(bulk, MOST_TOLD))
-    odd = odd_group(*_readings(told, reading_p_values(told, ranks.tails)))
-    kept = promise(p, listed, (ranks.p_faulty, ranks.w_faulty), fdr, odd)
+    kept = promise(p, listed, (ranks.p_faulty, ranks.w_faulty), fdr)
+    if not kept.kept:
+        told = known(spread_out(bulk, MOST_TOLD))
+        kept = replace(kept, group=odd_group(*_readings(told, reading_p_values(told, ranks.tails))))
     rows = np.flatnonzero(listed[unit] | (most is None))
     judged = _Judged(frame.iloc[order[rows]], ranks.weigh(rows), unit[rows], listed[unit[rows]])
     table = _table(judged, p[unit[rows]], q[unit[rows]])
