@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from fleet.estimation.family_spread import RHO, TAU
 from fleet.house_model.chain import JUDGED, SAG_READ, YEARS, noise_matrix
 from fleet.house_model.house import CUT_SIGMAS
-from fleet.house_model.loo_residuals import Residuals
+from fleet.house_model.loo_residuals import Brief, Residuals
 from fleet.house_model.variance_function import EXCESS, PRIOR_LOG_SD
 
 Floats = NDArray[np.float64]
@@ -76,9 +76,21 @@ class NoisePeriods:
 
     def apply(self, resid: Residuals) -> Residuals:
         """The same residuals by the noise of their own quarters; by the whole of old ones never seen."""
+        return _renoised(resid, self.noise, np.vstack([self.times, self.late]), self._place(resid))
+
+    def apply_briefly(self, resid: Brief) -> Brief:
+        """The same of residuals whose covariances are not written out yet."""
+        times, place = np.vstack([self.times, self.late]), self._place(resid)
+        added = (np.vstack([times, np.ones(len(JUDGED))]) - 1.0) * np.diag(self.noise)
+        variance = np.maximum(resid.variance + added[place], SMALLEST * resid.variance)
+        return replace(
+            resid, variance=variance, finish=lambda x, rows: _renoised(x, self.noise, times, place[rows])
+        )
+
+    def _place(self, resid: Residuals | Brief) -> NDArray[np.intp]:
         place = self.quarters.get_indexer(_quarters(resid))
         place[(place < 0) & _recent(resid)] = len(self.times)
-        return _renoised(resid, self.noise, np.vstack([self.times, self.late]), place)
+        return place
 
     def now(self) -> dict[str, float]:
         """Each reading's standard deviation in the last half year, over that on the whole."""
@@ -102,8 +114,7 @@ def learn_periods(
     resid : residuals of sheets, one a unit
     late : standard deviation per reading of late, for quarters not among these; as on the whole without it
     """
-    variance = np.einsum("mii->mi", resid.covariance)
-    found = learn_quarters(noise, resid.value, variance, _quarters(resid))
+    found = learn_quarters(noise, resid.value, resid.variance, _quarters(resid))
     seen = slice(0 if len(found.quarters) < 2 else None)
     return replace(
         found,
@@ -126,7 +137,7 @@ def of_late(resid: Residuals, noise: Mapping[str, float], late: Mapping[str, flo
     return _renoised(resid, noise_matrix(JUDGED, noise), _times(noise, late)[None], place)
 
 
-def _recent(resid: Residuals) -> NDArray[np.bool_]:
+def _recent(resid: Residuals | Brief) -> NDArray[np.bool_]:
     """Which sheets are of the last half year, or of no day."""
     return _quarter(resid.observed[YEARS].to_numpy(dtype=float)) >= RECENT
 
@@ -145,7 +156,7 @@ def _renoised(resid: Residuals, noise: Floats, times: Floats, place: NDArray[np.
     whole = np.moveaxis(resid.covariance, 0, -1).copy()
     for i, j in zip(*np.nonzero(noise), strict=True):
         whole[i, j] += (noise[i, j] * (root[i] * root[j] - 1.0)).take(place)
-    before = np.einsum("mii->mi", resid.covariance)
+    before = resid.variance
     for j in range(len(JUDGED)):
         np.maximum(whole[j, j], SMALLEST * before[:, j], out=whole[j, j])
     after = np.einsum("iim->mi", whole)
@@ -169,7 +180,7 @@ def learn_quarters(
     return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))
 
 
-def _quarters(resid: Residuals) -> pd.MultiIndex:
+def _quarters(resid: Residuals | Brief) -> pd.MultiIndex:
     return quarters_of(resid.observed["bench"], resid.observed[YEARS].to_numpy(dtype=float))
 
 

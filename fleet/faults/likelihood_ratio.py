@@ -23,7 +23,7 @@ from fleet.estimation.tails import MOST_ROWS, SMALLEST_P, Shape, Tails, learn_ta
 from fleet.faults.signatures import FAULTS, MECHANICAL, Rough, Signature, Whitened, log_average, signatures
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals
+from fleet.house_model.loo_residuals import Brief, Residuals
 from fleet.house_model.variance_function import cholesky_factors
 from fleet.statistics.solves import forward, in_threads
 
@@ -33,12 +33,10 @@ CHUNK: Final = 16_000
 BLOCK: Final = 32_000
 """Sheets whose residuals are held at once; changes no figure."""
 SLACK: Final = 0.4
-"""By which a rough score may be below the limit; if of those scored by chance or near the limit one is three
-quarters of that too low, all sheets are scored."""
+"""By which a rough score may be below the limit; one found three quarters of it too low has all scored."""
 FIRST: Final = 0.8
 """Share of sheets, by rough score, that are not scored before the limit is known."""
-FEWEST: Final = 100
-"""Sheets of a pattern of readings that a rough score is set up from."""
+FEWEST: Final = 100  # sheets of a pattern of readings that a rough score is set up from
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250
 NULL_BATCH: Final = 20
@@ -180,10 +178,12 @@ def rank_blocks(
     tail: float | None = None,
     block: int = BLOCK,
     told: float = 1.0,
+    briefly: Callable[[NDArray[np.int64]], Residuals | Brief] | None = None,
 ) -> Ranks:
     """Rank m sheets whose residuals are asked for by their numbers (k,), a block at a time.
 
-    Where only p-values up to ``told`` are asked for, sheets that a rough score puts far below are left at 1.
+    Where only p-values up to ``told`` are asked for, sheets that a rough score, of what ``briefly`` gives,
+    puts far below are left at 1.
     """
     prior, screens = prior or FaultPrior(), {}
     if tail is None:
@@ -197,7 +197,7 @@ def rank_blocks(
 
     def fill(rows: NDArray[np.int64], screens: Mapping[int, Rough]) -> None:
         for part in (rows[start : start + block] for start in range(0, len(rows), block)):
-            resid = residuals_of(part)
+            resid = briefly(part) if briefly and screens else residuals_of(part)
             code[part] = resid.pattern
             in_threads(partial(case.score, score, rough, resid, part, screens), _parts(resid.pattern))
 
@@ -349,7 +349,7 @@ class _Case:
         self,
         out: Floats,
         roughly: NDArray[np.float32],
-        resid: Residuals,
+        resid: Residuals | Brief,
         numbers: NDArray[np.int64],
         screens: Mapping[int, Rough],
         places: NDArray[np.int64],
@@ -359,12 +359,12 @@ class _Case:
         Their ``places`` are those in ``resid``, which ``numbers`` says among all sheets.
         """
         if screen := screens.get(int(resid.pattern[places[0]])):
-            variance = np.einsum("mii->mi", resid.covariance)
             part = np.ix_(places, screen.read)
-            rough = screen.score(resid.value[part], np.sqrt(variance[part]), resid.expected[places])
+            rough = screen.score(resid.value[part], np.sqrt(resid.variance[part]), resid.expected[places])
             roughly[numbers[places]] = rough
             places = places[rough >= np.quantile(rough, FIRST)]
-        out[numbers[places]] = _combine(self.ratios(resid, places)[0], self.prior)
+        some = resid.take(places)
+        out[numbers[places]] = _combine(self.ratios(some, np.arange(len(places)))[0], self.prior)
 
     def weigh(self, out: Scores, resid: Residuals, start: int, places: NDArray[np.int64]) -> None:
         """Fill in their probabilities."""

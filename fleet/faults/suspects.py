@@ -20,7 +20,7 @@ from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS, labels_of
 from fleet.house_model.family_facts import Kinds
 from fleet.house_model.house import House
-from fleet.house_model.loo_residuals import Residuals, residuals
+from fleet.house_model.loo_residuals import Brief, Residuals, briefly
 from fleet.numerals import count
 from fleet.policy.policy import Policy
 from fleet.results import Result
@@ -130,7 +130,17 @@ def suspects(
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
     known = _Sheets(house, frame, order, block, bulk)
     asked = 1.0 if most is None else max(fdr, float(np.exp(-NEAR)))
-    ranks = rank_blocks(house, known, len(frame), bulk=bulk, prior=prior, seed=seed, block=block, told=asked)
+    ranks = rank_blocks(
+        house,
+        known,
+        len(frame),
+        bulk=bulk,
+        prior=prior,
+        seed=seed,
+        block=block,
+        told=asked,
+        briefly=known.briefly,
+    )
     unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
     listed = q <= fdr
@@ -186,7 +196,7 @@ class _Sheets:
         self.kinds = Kinds.of(house.facts, labels_of(frame))
         factors = set(FACTOR_COLUMNS.values())
         self.told = frame[[c for c in frame if c not in {"sheet_no", "unit"} | factors]]
-        self.whole = self._reckon(np.arange(len(frame))) if len(frame) <= block else None
+        self.whole = self._reckon(np.arange(len(frame))).take() if len(frame) <= block else None
         self.periods: NoisePeriods | None = None
         self.periods = learn_periods(house.noise, self(spread_out(bulk, MOST_ROWS)), house.noise_now)
         self.whole = self.whole and self.periods.apply(self.whole)
@@ -195,14 +205,20 @@ class _Sheets:
         """Residuals of some of the sheets; where they are few, all are kept from the first."""
         if self.whole is not None:
             return self.whole.take(rows)
-        resid = self._reckon(rows)
+        resid = self._reckon(rows).take()
         return self.periods.apply(resid) if self.periods else resid
 
-    def _reckon(self, rows: NDArray[np.int64]) -> Residuals:
+    def briefly(self, rows: NDArray[np.int64]) -> Residuals | Brief:
+        """The same, covariances not written out where the sheets are many."""
+        if self.whole is not None or self.periods is None:
+            return self(rows)
+        return self.periods.apply_briefly(self._reckon(rows))
+
+    def _reckon(self, rows: NDArray[np.int64]) -> Brief:
         place = self.order[rows]
         part = self.told.iloc[place].reset_index(drop=True)
         taught = part["newest"].to_numpy(dtype=bool)
-        return residuals(self.house, part, taught=taught, kinds=self.kinds.take(place))
+        return briefly(self.house, part, taught=taught, kinds=self.kinds.take(place))
 
 
 def _units(sheets: pd.DataFrame) -> pd.DataFrame:

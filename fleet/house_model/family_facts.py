@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from fleet.house_model.chain import FACTORS, NOT_TOLD, Labels
 from fleet.house_model.priors import SOFTER_THAN_TOLD
 from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
-from fleet.statistics.gram import Cells, Floats, Term, build_gram
+from fleet.statistics.gram import Cells, Design, Floats, Term, build_gram
 
 Found = TypeVar("Found")
+Moments = tuple[Floats, Floats, Floats]
 SPECIFICATIONS = ("compliance_um_per_mn", "cantilever_length_mm", "vtf_mn")
 SPEC_FACTORS = ("profile", "cantilever", "generator", "source")
 TYPICAL = {"compliance_um_per_mn": (2.65, 0.5), "cantilever_length_mm": (1.70, 0.18), "vtf_mn": (2.89, 0.12)}
@@ -175,6 +176,56 @@ class Kinds:
             self.known[name] = look_up()
         found: Found = self.known[name]
         return found
+
+    def seen(self, facts: FleetFacts) -> dict[str, NDArray[np.bool_]]:
+        """Per factor (m,) whether the fleet knows the level."""
+
+        def look_up() -> dict[str, NDArray[np.bool_]]:
+            known = {f: set(facts.combos[f].astype(str)) for f in FACTORS}
+            return {f: np.array([x in known[f] for x in self.levels[f]], dtype=bool) for f in FACTORS}
+
+        return {f: there[self.code] for f, there in self.once("seen", look_up).items()}
+
+    def quadratic(
+        self, name: str, design: Design, columns: tuple[str, ...], moments: Moments, observed: pd.DataFrame
+    ) -> tuple[Floats, Floats]:
+        """Each sheet's row x of a design: x'mean, and x'cov x with the spread of levels never seen.
+
+        Parameters
+        ----------
+        name : of these moments
+        design, columns : what the coefficients are of; which ones are a column's slopes
+        moments : mean and covariance of the coefficients, variances of the terms
+        observed : the columns of the sheets
+        """
+        level, quad = self.once(("centre", name), lambda: self._products(design, columns, moments))
+        code, values = self.code, [np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns]
+        expectation, variance = level[0][code], quad[0, 0][code]
+        for a, by in enumerate(values, start=1):
+            expectation += by * level[a][code]
+            slope = quad[0, a][code]
+            for b, also in enumerate(values[:a], start=1):
+                slope += also * quad[b, a][code]
+            variance += by * slope
+        return expectation, variance
+
+    def _products(self, design: Design, columns: tuple[str, ...], moments: Moments) -> tuple[Floats, Floats]:
+        """Per combination: coefficients of 1 and the columns, and those of their products in the variance."""
+        mean, cov, between = moments
+        found = design.columns_of(self.levels, self.size)
+        place = {c: i for i, c in enumerate(["1", *columns])}
+        level, quad = np.zeros((len(place), self.size)), np.zeros((len(place), len(place), self.size))
+        groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
+        groups += [(place[c], np.full(self.size, design.q + j)) for j, c in enumerate(design.fixed)]
+        for t, (ka, ia) in enumerate(groups):
+            safe_a, on_a = np.maximum(ia, 0), ia >= 0
+            level[ka] += np.where(on_a, mean[safe_a], 0.0)
+            if t < len(design.terms):
+                quad[ka, ka] += np.where(on_a, 0.0, between[t])
+            for kb, ib in groups:
+                safe_b, on_b = np.maximum(ib, 0), ib >= 0
+                quad[min(ka, kb), max(ka, kb)] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
+        return level, quad
 
 
 def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:

@@ -6,8 +6,9 @@ Leaving a unit out of its own reference is closed form: with leverage h the expe
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -28,9 +29,11 @@ from fleet.house_model.chain import (
 )
 from fleet.house_model.family_facts import Kinds
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
-from fleet.statistics.gram import Design, Floats
+from fleet.statistics.gram import Floats
 from fleet.statistics.solves import in_threads
 
+Rows = NDArray[np.int64] | slice
+Which = NDArray[np.bool_]
 LARGEST_LEVERAGE: Final = 0.95
 CHUNK: Final = 8_000
 TOGETHER: Final = (*PAIRED, RAKE)
@@ -70,12 +73,17 @@ class Residuals:
     @cached_property
     def pattern(self) -> NDArray[np.int64]:
         """(m,) a number for which residuals were read, 0 for none."""
-        return np.asarray(np.packbits(~np.isnan(self.value), axis=1, bitorder="little")[:, 0], dtype=np.int64)
+        return _pattern(self.value)
+
+    @property
+    def variance(self) -> Floats:
+        """(m, 8) of each residual."""
+        return np.asarray(np.einsum("mii->mi", self.covariance))
 
     @cached_property
     def farthest(self) -> Floats:
         """(m,) the largest residual over its own sd, 0 where nothing was read."""
-        z = np.abs(self.value) / np.sqrt(np.einsum("mii->mi", self.covariance))
+        z = np.abs(self.value) / np.sqrt(self.variance)
         return np.asarray(np.nan_to_num(z).max(axis=1))
 
     def take(self, rows: NDArray[np.int64]) -> Residuals:
@@ -91,12 +99,58 @@ class Residuals:
         )
 
 
+@dataclass(frozen=True, eq=False)
+class Brief:
+    """What the residuals of m sheets are made of, their covariances not written out yet.
+
+    Attributes
+    ----------
+    value, expected, doubt, observed, seen : as in `Residuals`
+    variance : (m, 8) of each residual
+    sd, own : (m, 8) of sound units' readings, and units' part of their variance
+    unknown, angles : variances of the expectations (m, 8), and covariances of those `TOGETHER` (3, 3, m)
+    house : the model
+    finish : what else is to be done to some that are written out, and which these are
+    """
+
+    value: Floats
+    expected: Floats
+    variance: Floats
+    sd: Floats
+    own: Floats
+    doubt: Floats
+    unknown: Floats
+    angles: Floats
+    observed: pd.DataFrame
+    seen: dict[str, NDArray[np.bool_]]
+    house: House
+    finish: Callable[[Residuals, Rows], Residuals] | None = None
+
+    @cached_property
+    def pattern(self) -> NDArray[np.int64]:
+        """(m,) as in `Residuals`."""
+        return _pattern(self.value)
+
+    def take(self, rows: Rows = slice(None)) -> Residuals:
+        """Residuals of some of the sheets."""
+        covariance = _covariance(self.house, self.sd[rows], self.unknown[rows], self.angles[..., rows])
+        share = self.own[rows] / np.einsum("mii->mi", covariance)
+        observed = (
+            self.observed if isinstance(rows, slice) else self.observed.iloc[rows].reset_index(drop=True)
+        )
+        seen = {f: there[rows] for f, there in self.seen.items()}
+        out = Residuals(
+            self.value[rows], self.expected[rows], covariance, share, self.doubt[rows], observed, seen
+        )
+        return self.finish(out, rows) if self.finish else out
+
+
+def _pattern(value: Floats) -> NDArray[np.int64]:
+    return np.asarray(np.packbits(~np.isnan(value), axis=1, bitorder="little")[:, 0], dtype=np.int64)
+
+
 def residuals(
-    house: House,
-    sheets: pd.DataFrame,
-    *,
-    taught: NDArray[np.bool_] | None = None,
-    kinds: Kinds | None = None,
+    house: House, sheets: pd.DataFrame, *, taught: Which | None = None, kinds: Kinds | None = None
 ) -> Residuals:
     """Residuals of sheets against the house model without their own unit.
 
@@ -112,6 +166,13 @@ def residuals(
     -------
     Residuals
     """
+    return briefly(house, sheets, taught=taught, kinds=kinds).take()
+
+
+def briefly(
+    house: House, sheets: pd.DataFrame, *, taught: Which | None = None, kinds: Kinds | None = None
+) -> Brief:
+    """The same before covariances are written out."""
     kinds = kinds or Kinds.of(house.facts, labels_of(sheets))
     observed = responses(sheets, kinds.fill, judged=kinds.labels)
     m = len(observed)
@@ -131,17 +192,9 @@ def residuals(
         expected[:, j] = mean
         value[:, j] = observed[f"y_{JUDGED[j]}"].to_numpy() - mean
     total, own, doubt = unit_variance(house, observed, kinds)
-    covariance = _covariance(house, np.sqrt(total), variance, known)
-    share = own / np.einsum("mii->mi", covariance)
-    levels = kinds.once("seen", partial(_seen, house, kinds))
-    seen = {f: there[kinds.code] for f, there in levels.items()}
-    return Residuals(value, expected, covariance, share, doubt, observed, seen)
-
-
-def _seen(house: House, kinds: Kinds) -> dict[str, NDArray[np.bool_]]:
-    """Per factor, whether the fleet knows the level of each combination."""
-    known = {f: set(house.facts.combos[f].astype(str)) for f in FACTORS}
-    return {f: np.array([x in known[f] for x in kinds.levels[f]], dtype=bool) for f in FACTORS}
+    sd, seen = np.sqrt(total), kinds.seen(house.facts)
+    whole = _variance(house, sd, variance, known)
+    return Brief(value, expected, whole, sd, own, doubt, variance, known, observed, seen, house)
 
 
 def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, kinds: Kinds) -> None:
@@ -187,6 +240,18 @@ def _covariance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floa
 
     in_threads(fill, range(0, m, CHUNK))
     return np.moveaxis(whole, -1, 0)
+
+
+def _variance(house: House, sd: Floats, known: Floats, angles: Floats) -> Floats:
+    """The diagonals of `_covariance`, (m, 8)."""
+    t, b, r = _PLACES
+    out = sd**2
+    if RAKE not in house.links:
+        out[:, r] = out[:, t] + out[:, b] + 2.0 * house.correlation[t, b] * sd[:, t] * sd[:, b]
+    out += known
+    for i, j in enumerate(_PLACES):
+        out[:, j] += angles[i, i]
+    return out
 
 
 def _columns(m: int, value: float) -> Floats:
@@ -250,59 +315,14 @@ def _log_factors(fit: LinkFit, kinds: Kinds) -> tuple[Floats, Floats]:
     return kinds.once(("spread", fit.link.name), lambda: fit.spread.log_factors(*whose))
 
 
-def _quadratic(
-    name: str,
-    design: Design,
-    columns: tuple[str, ...],
-    moments: tuple[Floats, Floats, Floats],
-    kinds: Kinds,
-    observed: pd.DataFrame,
-) -> tuple[Floats, Floats]:
-    """Each sheet's row x of the design: x'mean, and x'cov x with the spread of levels never seen.
-
-    The moments are mean and covariance of the coefficients and variances of the terms; ``name`` is theirs.
-    """
-    level, quad = kinds.once(("centre", name), lambda: _of_kinds(design, columns, moments, kinds))
-    code, values = kinds.code, [np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns]
-    expectation, variance = level[0][code], quad[0, 0][code]
-    for a, by in enumerate(values, start=1):
-        expectation += by * level[a][code]
-        slope = quad[0, a][code]
-        for b, also in enumerate(values[:a], start=1):
-            slope += also * quad[b, a][code]
-        variance += by * slope
-    return expectation, variance
-
-
-def _of_kinds(
-    design: Design, columns: tuple[str, ...], moments: tuple[Floats, Floats, Floats], kinds: Kinds
-) -> tuple[Floats, Floats]:
-    """Per combination: coefficients of 1 and the columns, and those of their products in the variance."""
-    mean, cov, between = moments
-    found = design.columns_of(kinds.levels, kinds.size)
-    place = {c: i for i, c in enumerate(["1", *columns])}
-    k = len(place)
-    level, quad = np.zeros((k, kinds.size)), np.zeros((k, k, kinds.size))
-    groups = [(place[t.covariate], i) for t, i in zip(design.terms, found, strict=True)]
-    groups += [(place[c], np.full(kinds.size, design.q + j)) for j, c in enumerate(design.fixed)]
-    for t, (ka, ia) in enumerate(groups):
-        safe_a, on_a = np.maximum(ia, 0), ia >= 0
-        level[ka] += np.where(on_a, mean[safe_a], 0.0)
-        if t < len(design.terms):
-            quad[ka, ka] += np.where(on_a, 0.0, between[t])
-        for kb, ib in groups:
-            safe_b, on_b = np.maximum(ib, 0), ib >= 0
-            quad[min(ka, kb), max(ka, kb)] += np.where(on_a & on_b, cov[safe_a, safe_b], 0.0)
-    return level, quad
-
-
 def _left_out(
     house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expectation and its variance without the sheet itself, where it was among the teachers."""
     mean, cov, sds = fit.centre
-    expectation, variance = _quadratic(
-        fit.link.name, fit.gram.design, fit.link.columns, (mean, cov, sds**2), kinds, observed
+    moments = mean, cov, sds**2
+    expectation, variance = kinds.quadratic(
+        fit.link.name, fit.gram.design, fit.link.columns, moments, observed
     )
     variance = np.maximum(variance, 1e-12)
     expectation += fit.link.centre
@@ -340,7 +360,7 @@ def _angles_left_out(
     def fill(pair: tuple[int, int]) -> None:
         i, j = pair
         moments = middle[i], blocks[i, j], between[i, j]
-        found, cov[i, j] = _quadratic(f"{PAIR[i]} {j}", joint.design, columns, moments, kinds, observed)
+        found, cov[i, j] = kinds.quadratic(f"{PAIR[i]} {j}", joint.design, columns, moments, observed)
         cov[j, i] = cov[i, j]
         if i == j:
             mean[i] = found
