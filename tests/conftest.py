@@ -65,7 +65,7 @@ def new_stores(empty_store_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="session")
-def engine() -> Engine:
+def shared_engine() -> Engine:
     """What opens files where no test is about how they are opened."""
     from fleet.store import connection
 
@@ -78,7 +78,7 @@ def one_engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
     if request.path.name not in OWN_ENGINE and request.path.parent != Path(__file__).parent:
         from fleet.store import connection
 
-        monkeypatch.setattr(connection, "open_file", request.getfixturevalue("engine").open_file)
+        monkeypatch.setattr(connection, "open_file", request.getfixturevalue("shared_engine").open_file)
 
 
 @pytest.fixture(scope="module", autouse=True)
