@@ -32,9 +32,9 @@ CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
 BLOCK: Final = 32_000
 """Sheets whose residuals are held at once; changes no figure."""
-SLACK: Final = 0.4
-"""By which a rough score may be below the limit; one found three quarters of it too low has all scored."""
-FIRST: Final = 0.8
+SLACK: Final = 0.3
+"""By which a rough score may be below the limit; one found to be more too low has all scored."""
+FIRST: Final = 0.84
 """Share of sheets, by rough score, that are not scored before the limit is known."""
 FEWEST: Final = 100  # sheets of a pattern of readings that a rough score is set up from
 NULL_SHEETS: Final = 400
@@ -216,7 +216,7 @@ def rank_blocks(
         limit = min(null[int((1.0 - told) * (len(null) - 1))], -np.log(told))
         fill(some, {})
         below = rows[rough[rows] < limit]
-        near = not (score[below] - rough[below] > 0.75 * SLACK).any()
+        near = not (score[below] - rough[below] > SLACK).any()
         fill(rows[np.isnan(score[rows]) & (rough[rows] >= (limit - SLACK if near else -np.inf))], {})
         rows = rows[~np.isnan(score[rows])]
         beyond = np.maximum(np.exp(-score[rows]), SMALLEST_P)
@@ -354,7 +354,7 @@ class _Case:
         screens: Mapping[int, Rough],
         places: NDArray[np.int64],
     ) -> None:
-        """Fill in scores of sheets that share a pattern of readings; by a screen the highest fifth's alone.
+        """Fill in scores of sheets that share a pattern of readings; by a screen the highest ones' alone.
 
         Their ``places`` are those in ``resid``, which ``numbers`` says among all sheets.
         """
