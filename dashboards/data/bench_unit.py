@@ -32,7 +32,7 @@ def judge_readings(
     from dataclasses import replace
 
     catalogue = {name: replace(column, required=False) for name, column in COLUMNS.items()}
-    row, _ = check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)
+    row = pd.DataFrame(check_typed({**dict.fromkeys(catalogue), **dict(told)}, catalogue)[0])
     check_reason(row.iloc[0].to_dict())
     return judge(house(path, revision), row, policy, prior=fault_prior(path)), _among(path, revision, row)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from fleet.faults.verdicts import load_prior, prior_from_verdicts
 from fleet.policy.files import load_policy, pick_policy
-from fleet.store import Store, list_verdicts
+from fleet.store import Store, count_faults
 
 if TYPE_CHECKING:
     from fleet.faults.likelihood_ratio import FaultPrior
@@ -40,4 +40,4 @@ def fault_prior(path: str) -> FaultPrior:
 
     named = prior_file()
     base = load_prior(Path(named)) if named else FaultPrior()
-    return prior_from_verdicts(base, list_verdicts(Store(path)))
+    return prior_from_verdicts(base, count_faults(Store(path)))

@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-import pandas as pd
-
 from fleet.alignment.readings import DOUBT, WORDS
 from fleet.results import Result
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fleet.alignment.readings import Known
     from fleet.alignment.stack_height import Mounting
     from fleet.alignment.zenith import ZenithCost
@@ -141,10 +141,14 @@ class Alignment(Result):
 
     def to_frame(self) -> pd.DataFrame:
         """Return `record` as one row."""
+        import pandas as pd
+
         return pd.DataFrame([self.record()])
 
     def in_short(self) -> tuple[str, pd.DataFrame]:
         """The sentence, and the steps in the order of the hands."""
+        import pandas as pd
+
         return self.sentence, pd.DataFrame(self.steps, columns=["step", "what to do"])
 
     @property

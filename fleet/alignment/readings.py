@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from fleet.columns import COLUMNS
-from fleet.house_model.chain import ANGLES, FACTORS, READING_NOISE, SPHERICAL
+from fleet.house_model.chain import ANGLES, READING_NOISE, SPHERICAL
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.loo_residuals import residuals
+from fleet.numerals import unknown
+from fleet.rows import Columns, column_of, height, take_rows
 from fleet.words import shorts
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ class Known:
 
 
 def take_readings(
-    sheet: Mapping[Any, Any] | pd.Series, noise: Mapping[str, float] | None = None, house: House | None = None
+    sheet: Mapping[Any, Any], noise: Mapping[str, float] | None = None, house: House | None = None
 ) -> Known:
     """Take one sheet's readings as they stand; with a house model the missing ones are predicted.
 
@@ -178,12 +179,12 @@ def take_readings(
     if not math.isnan(sag) and not POSSIBLE_SAG[0] <= sag <= POSSIBLE_SAG[1]:
         given |= {name: replace(given[name], how=SLIP) for name in RAKES}
     plain = Known(told, given, vtf_mn=_number(sheet.get("vtf_mn")))
-    return plain if house is None else _predicted(plain, house, pd.DataFrame([dict(sheet)]))
+    return plain if house is None else _predicted(plain, house, sheet)
 
 
-def known_beside(sheet: pd.DataFrame, house: House, resid: Residuals) -> Known:
-    """The same for a sheet whose residuals are known already (one row each)."""
-    return _predicted(take_readings(sheet.iloc[0], house.noise), house, sheet, resid)
+def known_beside(sheet: Mapping[Any, Any], house: House, resid: Residuals) -> Known:
+    """The same for a sheet whose residuals are known already."""
+    return _predicted(take_readings(sheet, house.noise), house, sheet, resid)
 
 
 def _given(name: str, value: float, noise: Mapping[str, float]) -> Given:
@@ -194,15 +195,15 @@ def _given(name: str, value: float, noise: Mapping[str, float]) -> Given:
     return Given(value, sd, READ if low <= value <= high else SLIP)
 
 
-def _predicted(plain: Known, house: House, sheet: pd.DataFrame, resid: Residuals | None = None) -> Known:
+def _predicted(plain: Known, house: House, sheet: Mapping[Any, Any], resid: Residuals | None = None) -> Known:
     """Rake turning, tracking angle and room filled in where they are missing and the model can tell."""
     wanted = [n for n in ("sra_dynamic_deg", "vta_dynamic_deg") if plain[n].how == MISSING]
     if plain.spherical or not _has_rake(plain):
         wanted = [n for n in wanted if n != "sra_dynamic_deg"]
     roomless = plain["tilt_room_deg"].how == MISSING
     if plain.slips or resid is None:
-        clean = sheet.reset_index(drop=True).assign(**dict.fromkeys(plain.slips, np.nan))
-        resid = residuals(house, clean.reindex(columns=[*dict.fromkeys([*clean, *COLUMNS])]))
+        clean = {**dict.fromkeys(COLUMNS), **sheet, **dict.fromkeys(plain.slips)}
+        resid = residuals(house, {str(name): column_of([value]) for name, value in clean.items()})
     given = dict(plain.given)
     covariance = 0.0
     if wanted:
@@ -260,18 +261,18 @@ def _side_view(
 
 def _room(house: House, resid: Residuals) -> Given:
     """Tilt room of the unit's family, of the fleet where that is not known, as far as the model knows it."""
-    mean, sd = _rooms(house, resid.observed.iloc[:1])
+    mean, sd = _rooms(house, take_rows(resid.observed, np.arange(1)))
     by = ("body_family",) if resid.seen["family"][0] else ("fleet",) if house.units > 0.0 else ()
     return Given(float(mean[0]), float(sd[0]), PREDICTED, by) if np.isfinite(mean[0]) else Given()
 
 
-def _rooms(house: House, observed: pd.DataFrame) -> tuple[Floats, Floats]:
+def _rooms(house: House, observed: Columns) -> tuple[Floats, Floats]:
     """Expected tilt rooms and their standard uncertainty; NaN where the model has no link for them."""
     fit = house.links.get("tilt_room")
     if fit is None:
-        nothing = np.full(len(observed), np.nan)
+        nothing = np.full(height(observed), np.nan)
         return nothing, nothing
-    mean, var = Predictor(fit).mean_and_variance(observed[list(FACTORS)], {})
+    mean, var = Predictor(fit).mean_and_variance(observed, {})
     own = fit.posterior.sigma[:, None] ** 2 * fit.spread.plain(np.ones(1))[0]
     return np.maximum(mean.mean(axis=0), 0.0), np.sqrt((var + own).mean(axis=0) + mean.var(axis=0))
 
@@ -296,7 +297,7 @@ def room_limits(read_deg: Floats, resid: Residuals, rows: NDArray[np.int64], hou
     out = np.array(read_deg, dtype=float)
     gaps = np.isnan(out)
     if house is not None and gaps.any():
-        mean, sd = _rooms(house, resid.observed.iloc[rows[gaps]])
+        mean, sd = _rooms(house, take_rows(resid.observed, rows[gaps]))
         out[gaps] = np.maximum(mean - LOWER_TENTH * sd, 0.0)
     return out
 
@@ -312,7 +313,7 @@ def worth_doing(reading: Floats, sd: float) -> NDArray[np.bool_]:
 
 
 def _number(value: object) -> float:
-    if value is None or value is pd.NA or value is pd.NaT:
+    if unknown(value):
         return math.nan
     number = float(str(value))
     return number if math.isfinite(number) else math.nan

@@ -25,7 +25,7 @@ from fleet.errors import FleetError, meant
 from fleet.words import shorts
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from numpy.typing import NDArray
 
 READ_BY_OPTION: Final = "read_by"
 """One option says who read all typed angles; a file can say it for each."""
@@ -167,7 +167,7 @@ def _option(name: str, column: Column) -> Any:
 
 def typed_row(
     facts: Mapping[str, str | None], columns: Mapping[str, Column]
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
+) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]]:
     """Check what was typed as a file's only row would be.
 
     Parameters
@@ -177,7 +177,7 @@ def typed_row(
 
     Returns
     -------
-    (a frame of one row with every column, names of the columns told).
+    (every column with its one row, names of the columns told).
 
     Raises
     ------

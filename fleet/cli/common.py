@@ -207,10 +207,10 @@ def prior_for(store: Store, file: Path | None) -> FaultPrior:
     """Shares of faults to judge by: the file's or the documented ones, moved by the store's verdicts."""
     from fleet.faults.likelihood_ratio import FaultPrior
     from fleet.faults.verdicts import load_prior, prior_from_verdicts
-    from fleet.store import list_verdicts
+    from fleet.store import count_faults
 
     base = FaultPrior() if file is None else load_prior(file)
-    return prior_from_verdicts(base, list_verdicts(store)) if store.path.exists() else base
+    return prior_from_verdicts(base, count_faults(store)) if store.path.exists() else base
 
 
 def published_groups(store: Store, policy: Policy, min_units: int | None) -> Published:

@@ -12,7 +12,7 @@ from fleet.cli.column_options import READ_BY_OPTION, split_kind, typed_row
 from fleet.cli.common import ASKED
 from fleet.columns import ENQUIRY_COLUMNS, READ_BY, READERS
 from fleet.errors import FleetError, meant
-from fleet.numerals import count
+from fleet.numerals import count, unknown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fleet.intake import Fault
     from fleet.quotes.quote import Quotes
     from fleet.quotes.recalibration import Recalibration
+    from fleet.rows import Columns
     from fleet.store import Store
 
 EnquiriesArgument = Annotated[
@@ -37,7 +38,7 @@ NoKeepOption = Annotated[
 
 def enquiries_from(
     file: Path | None, kind: str | None, facts: dict[str, str | None]
-) -> tuple[pd.DataFrame, list[Fault]]:
+) -> tuple[Columns, list[Fault]]:
     """Enquiries of a file, or the one that was typed; and what was wrong with the rows put aside.
 
     Raises
@@ -69,13 +70,13 @@ def enquiries_from(
         raise FleetError(
             "name a file of enquiries, or say what is known: fleet quote --kind line_contact/boron"
         )
-    frame, _ = typed_row({**dict.fromkeys(ENQUIRY_COLUMNS), **told, "enquiry_id": ASKED}, ENQUIRY_COLUMNS)
-    return frame, []
+    told = {**dict.fromkeys(ENQUIRY_COLUMNS), **told, "enquiry_id": ASKED}  # type: ignore[dict-item]
+    return typed_row(told, ENQUIRY_COLUMNS)[0], []
 
 
 def with_visits(
-    rows: pd.DataFrame, given: Path | None, *, readings: bool, typed: bool
-) -> tuple[pd.DataFrame, pd.DataFrame | None]:
+    rows: Columns, given: Path | None, *, readings: bool, typed: bool
+) -> tuple[Columns, pd.DataFrame | None]:
     """Enquiries or a sheet with what the store knows of their units; says on standard error what that is.
 
     Parameters
@@ -90,9 +91,12 @@ def with_visits(
     (the rows, every sheet of these units; None where none can be known).
     """
     store = common.the_store(given)
-    tokens = rows["serial_token"].dropna().astype(str).unique().tolist() if "serial_token" in rows else []
+    told = dict.fromkeys(rows["serial_token"]) if "serial_token" in rows else {}
+    tokens = [str(token) for token in told if not unknown(token)]
     if not store.path.exists() or not (tokens or typed):
         return rows, None
+    import pandas as pd
+
     from fleet.faults.visits import fill_in
     from fleet.store import CURRENT_COLUMNS, pick_sheets
 
@@ -101,7 +105,7 @@ def with_visits(
             common.warn(f"Note: {NO_KEY}; its kind alone answers.")
         return rows, None
     visits = pick_sheets(store, CURRENT_COLUMNS, where={"serial_token": tokens, "purpose": ["unit"]})
-    filled, words = fill_in(rows, visits, readings=readings)
+    filled, words = fill_in(pd.DataFrame(rows), visits, readings=readings)
     if typed:
         said = next(iter(words.values()), "no sheet of this serial is in the store: its kind alone answers")
         common.warn(f"Note: {said}.")
@@ -110,12 +114,12 @@ def with_visits(
     return filled, visits
 
 
-def note_new_codes(typed: pd.DataFrame, house: House) -> None:
+def note_new_codes(typed: Columns, house: House) -> None:
     """Say on standard error which typed code the fleet doesn't know, where it may be a slip of another."""
     for factor, column in (("family", "body_family"), ("source", "assembly_source")):
-        known = set(house.facts.combos[factor].dropna().astype(str)) if house.units else set()
-        for code in typed[column].dropna().astype(str) if column in typed else ():
-            if code not in known and (near := meant(code, sorted(known))):
+        known = set(house.facts.kinds[factor].tolist()) if house.units else set()
+        for code in typed.get(column, ()):
+            if not unknown(code) and code not in known and (near := meant(code, sorted(known))):
                 common.warn(f"Note: {factor} {code} was never measured here{near}")
 
 
@@ -156,7 +160,7 @@ def correction(store: Store) -> Recalibration | None:
     return None if text is None else Recalibration.from_text(text)
 
 
-def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) -> None:
+def keep(store: Store, quotes: Quotes, enquiries: Columns, house: House) -> None:
     """Keep quotes for the track record; where that can't be done, say so and go on.
 
     Parameters
@@ -167,11 +171,12 @@ def keep(store: Store, quotes: Quotes, enquiries: pd.DataFrame, house: House) ->
     if not store.path.exists():
         return
     from fleet.quotes.kept_quotes import archive_rows
+    from fleet.rows import column_of
     from fleet.store.models import model_in_use
     from fleet.store.quotes import keep_quotes
 
-    asked = enquiries.reset_index(drop=True)
-    asked = asked.assign(enquiry_id=asked["enquiry_id"].where(asked["enquiry_id"] != common.ASKED))
+    asked = {name: enquiries[name] for name in enquiries}
+    asked["enquiry_id"] = column_of([None if x == ASKED else x for x in enquiries["enquiry_id"]])
     try:
         number = model_in_use(store) if house.units > 0.0 else None
         keep_quotes(store, archive_rows(quotes, asked, house, model_id=number))

@@ -21,9 +21,9 @@ from fleet.house_model.chain import JUDGED, PAIR, PAIRED, RAKE
 from fleet.house_model.variance_function import (
     PRIOR_BETWEEN_FAMILIES,
     PRIOR_LOG_SD,
-    Floats,
     VarianceFunction,
 )
+from fleet.rows import Floats
 
 INDEPENDENT: Final = tuple(n for n in JUDGED if n != RAKE)
 """Links whose residuals have readings of their own; rake and pair are made of tracking and built-in angle."""

@@ -15,10 +15,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.estimation.family_spread import RHO, TAU
@@ -26,8 +25,11 @@ from fleet.house_model.chain import JUDGED, SAG_READ, YEARS, noise_matrix
 from fleet.house_model.house import CUT_SIGMAS
 from fleet.house_model.loo_residuals import Brief, Residuals
 from fleet.house_model.variance_function import EXCESS, PRIOR_LOG_SD
+from fleet.rows import Floats, distinct
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    import pandas as pd
+
 LOG_TIMES: Final = np.linspace(-2.0, 4.0, 25)
 """What log k may be."""
 PRIOR_BETWEEN: Final = 0.15
@@ -139,7 +141,7 @@ def of_late(resid: Residuals, noise: Mapping[str, float], late: Mapping[str, flo
 
 def _recent(resid: Residuals | Brief) -> NDArray[np.bool_]:
     """Which sheets are of the last half year, or of no day."""
-    return _quarter(resid.observed[YEARS].to_numpy(dtype=float)) >= RECENT
+    return _quarter(np.asarray(resid.observed[YEARS], dtype=float)) >= RECENT
 
 
 def _times(noise: Mapping[str, float], late: Mapping[str, float]) -> Floats:
@@ -169,7 +171,7 @@ def learn_quarters(
 ) -> NoisePeriods:
     """The same from residuals (m, 8), their variances under one noise for all time, and their quarters."""
     whole = noise_matrix(JUDGED, noise)
-    code, quarters = pd.factorize(quarter, sort=True)
+    code, quarters = quarter.factorize(sort=True)
     own = np.diag(whole)
     times = np.ones((len(quarters), len(JUDGED)))
     for _ in range(PASSES if len(quarters) > 1 else 0):
@@ -177,16 +179,18 @@ def learn_quarters(
         inside = np.abs(value) <= CUT_SIGMAS * np.sqrt(total)
         times = _pooled(_log_likelihood(np.where(inside, value, np.nan), variance, own, code))
     sheets = np.bincount(code, minlength=len(quarters)).astype(np.float64)
-    return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))
+    return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))  # type: ignore[arg-type]
 
 
 def _quarters(resid: Residuals | Brief) -> pd.MultiIndex:
-    return quarters_of(resid.observed["bench"], resid.observed[YEARS].to_numpy(dtype=float))
+    return quarters_of(resid.observed["bench"], np.asarray(resid.observed[YEARS], dtype=float))
 
 
 def quarters_of(bench: Any, years: Floats) -> pd.MultiIndex:
     """Bench and quarter of each sheet; one without a day counts as of now, as the drift takes it."""
-    code, found = pd.factorize(bench)
+    import pandas as pd
+
+    code, found = distinct(bench)
     names, place = np.unique(np.asarray(found, dtype=str), return_inverse=True)
     label = pd.Categorical.from_codes(place[code], pd.Index(names))
     return pd.MultiIndex.from_arrays([label, _quarter(years)])

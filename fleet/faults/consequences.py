@@ -13,7 +13,6 @@ from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.alignment.readings import noise_of, room_limits, worth_doing
@@ -27,8 +26,8 @@ from fleet.house_model.loo_residuals import Residuals
 from fleet.numerals import percent, percent_span
 from fleet.physics import distortion
 from fleet.policy.policy import Policy
+from fleet.rows import Columns, Floats, numbers
 
-Floats = NDArray[np.float64]
 TILTED: Final = ("rake_set_wrong", "cantilever_angle", "suspension_soft", "suspension_stiff")
 """Faults that move rake and tracking angle, so that the tilt has to make up for them."""
 RECORDED_DEG: Final = 20.0
@@ -43,7 +42,7 @@ NEEDED: Final = (
 
 
 def meanings(
-    sheets: pd.DataFrame,
+    sheets: Columns,
     resid: Residuals,
     rows: NDArray[np.int64],
     faults: Sequence[str],
@@ -68,8 +67,8 @@ def meanings(
         A clause with figures for each; empty where the readings it needs weren't taken, and for faults whose
         price nobody can name.
     """
-    read = {name: _numbers(sheets, name)[rows] for name in NEEDED}
-    profile = resid.observed["profile"].to_numpy(dtype=object)[rows]
+    read = {name: numbers(sheets, name)[rows] for name in NEEDED}
+    profile = np.asarray(resid.observed["profile"], dtype=object)[rows]
     read["tilt_room_deg"] = room_limits(read["tilt_room_deg"], resid, rows, house)
     targets = _targets(read, profile, resid.expected[rows], policy, noise_of(house))
     out = []
@@ -84,12 +83,6 @@ def meanings(
         else:
             out.append(_rolled(fault, one["azimuth_optical_deg"], one["azimuth_electrical_deg"]))
     return out
-
-
-def _numbers(sheets: pd.DataFrame, name: str) -> Floats:
-    if name not in sheets:
-        return np.full(len(sheets), np.nan)
-    return pd.to_numeric(sheets[name]).to_numpy(dtype=float, na_value=np.nan)
 
 
 def _targets(

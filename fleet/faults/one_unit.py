@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.alignment.align import align
 from fleet.alignment.alignment import Alignment
@@ -17,18 +16,20 @@ from fleet.estimation.noise_periods import of_late
 from fleet.faults.change import Change, compare
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import FaultPrior, Scores, score_sheets
-from fleet.faults.sentences import OFF_SIGMAS, digits_of, explain
+from fleet.faults.sentences import JUDGED_COLUMNS, OFF_SIGMAS, digits_of, explain
 from fleet.faults.signatures import FAULTS
-from fleet.faults.suspects import COLUMNS
-from fleet.faults.visits import in_order, last_assembly
-from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS, SPHERICAL
+from fleet.house_model.chain import JUDGED, RAKE, RAKE_LINKS
 from fleet.house_model.house import House
 from fleet.house_model.loo_residuals import Residuals, residuals
 from fleet.numerals import count, number, plus_minus, unknown
 from fleet.policy.own_target import own_target, target_words
 from fleet.policy.policy import Policy
 from fleet.results import Result
+from fleet.rows import Columns, column_of, records
 from fleet.words import HANDLING, NO_REPAIR, quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 NULL_DRAWS: Final = 50
 SURE: Final = 0.95
@@ -58,16 +59,20 @@ class Verdict(Result):
 
     def to_frame(self) -> pd.DataFrame:
         """Return the one row."""
+        import pandas as pd
+
         return pd.DataFrame([self.row])
 
     def in_short(self) -> tuple[str, pd.DataFrame]:
         """The sentence, and the lines."""
+        import pandas as pd
+
         return self.sentence, pd.DataFrame({"": self.lines})
 
 
 def judge(
     house: House,
-    readings: pd.DataFrame,
+    readings: Columns,
     policy: Policy,
     *,
     prior: FaultPrior | None = None,
@@ -82,7 +87,7 @@ def judge(
     ----------
     house : House
         The fitted model.
-    readings : DataFrame
+    readings : DataFrame, or mapping of str to array
         One row, bench-sheet columns [degrees, mm, mN, dB]; what isn't read yet is empty or left out.
     policy : Policy
         Targets for the alignment.
@@ -106,44 +111,43 @@ def judge(
     FleetError
         If the arm's length is impossible.
     """
-    frame = readings.reset_index(drop=True).iloc[:1].copy()
-    for name in SHEET_COLUMNS:
-        if name not in frame:
-            frame[name] = None
-    resid = residuals(house, frame, taught=np.array([taught]))
+    sheet = {**dict.fromkeys(SHEET_COLUMNS), **records(readings)[0]}
+    columns = {name: column_of([value]) for name, value in sheet.items()}
+    resid = residuals(house, columns, taught=np.array([taught]))
     resid = of_late(resid, house.noise, house.noise_now)
     scores = score_sheets(house, resid, prior=prior, seed=seed, null_draws=NULL_DRAWS, tail=0.0)
     flagged = bool(scores.healthy[0] < 0.5)
-    sheet = frame.iloc[0]
-    policy = own_target(sheet.to_dict(), policy)
+    policy = own_target(sheet, policy)
     fault = FAULTS[int(scores.faults[0].argmax())]
-    (means,) = meanings(frame, resid, np.zeros(1, dtype=int), [fault], policy, house=house)
-    sentence = explain(dict(sheet), resid, scores, 0, flagged=flagged, means=means)
-    alignment = align(known_beside(frame, house, resid), policy, arm_length_mm=arm_length_mm)
+    (means,) = meanings(columns, resid, np.zeros(1, dtype=int), [fault], policy, house=house)
+    sentence = explain(sheet, resid, scores, 0, flagged=flagged, means=means)
+    alignment = align(known_beside(sheet, house, resid), policy, arm_length_mm=arm_length_mm)
     again = "" if "Read again" in dict(alignment.steps) else _again(resid, scores)
     row = _row(sheet, scores, sentence, flagged=flagged)
     change = _since_last(sheet, visits, house)
-    target = target_words(sheet.to_dict())
+    target = target_words(sheet)
     lines = (*_beside(resid, house, taught=taught), *_lines(alignment, again, change, target))
     return Verdict(row, sentence, alignment, again, change, lines)
 
 
-def _since_last(sheet: pd.Series, visits: pd.DataFrame | None, house: House) -> Change | None:
+def _since_last(sheet: Mapping[str, Any], visits: pd.DataFrame | None, house: House) -> Change | None:
     """What changed since the newest earlier visit of the same assembly."""
     if visits is None or visits.empty:
         return None
+    from fleet.faults.visits import in_order, last_assembly
+
     own = dict(sheet)
     if unknown(own["sheet_no"]):  # readings as they come: their bench is a default, not told
         own["bench"] = None
     others = in_order(visits)
     others = others[~((others["sheet_no"] == own["sheet_no"]) & (others["bench"] == own["bench"]))]
     if not unknown(own["measured_on"]):
-        others = others[~(others["measured_on"] > pd.Timestamp(own["measured_on"]))]
+        others = others[~(others["measured_on"] > np.datetime64(own["measured_on"]))]
     same = others if others.empty else last_assembly(others, own)
     return None if same.empty else compare(same.iloc[-1].to_dict(), own, house)
 
 
-def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> dict[str, Any]:
+def _row(sheet: Mapping[str, Any], scores: Scores, sentence: str, *, flagged: bool) -> dict[str, Any]:
     p = float(scores.p_value[0])
     row: dict[str, Any] = {
         "sheet_no": _text(sheet["sheet_no"]),
@@ -159,14 +163,14 @@ def _row(sheet: pd.Series, scores: Scores, sentence: str, *, flagged: bool) -> d
         **{f"p_{fault}": float(scores.faults[0, j]) for j, fault in enumerate(FAULTS)},
         "why": sentence,
     }
-    return {name: row[name] for name in COLUMNS}
+    return {name: row[name] for name in JUDGED_COLUMNS}
 
 
 def _again(resid: Residuals, scores: Scores) -> str:
     """The reading whose repetition settles most: the one farthest off; else the first that is missing."""
     value = resid.value[0]
     z = np.abs(value) / np.sqrt(np.diag(resid.covariance[0]))
-    without = RAKE_LINKS if resid.observed["profile"].iloc[0] == SPHERICAL else {"sag", RAKE}
+    without = RAKE_LINKS if resid.spherical[0] else {"sag", RAKE}
     missing = [name for j, name in enumerate(JUDGED) if np.isnan(value[j]) and name not in without]
     healthy = float(scores.healthy[0])
     if np.isnan(z).all():
@@ -188,7 +192,7 @@ def _beside(resid: Residuals, house: House, *, taught: bool) -> list[str]:
     """Each reading beside what its kind has, and how many such readings say so."""
     lines = []
     known = bool(resid.seen["family"][0])
-    family = str(resid.observed["family"].iloc[0]) if known else None
+    family = str(resid.observed["family"][0]) if known else None
     for j, name in enumerate(JUDGED):
         if np.isnan(resid.value[0, j]):
             continue
@@ -221,7 +225,4 @@ def _capital(text: str) -> str:
 
 
 def _text(value: object) -> str:
-    missing = (
-        value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value))
-    )
-    return "" if missing else str(value)
+    return "" if unknown(value) else str(value)

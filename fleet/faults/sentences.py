@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.faults.likelihood_ratio import Scores
 from fleet.faults.signatures import FAULTS, SAG
 from fleet.house_model.chain import ANGLES, JUDGED, RAKE, RAKE_LINKS
 from fleet.house_model.loo_residuals import Residuals
-from fleet.numerals import percent
+from fleet.numerals import percent, unknown
 from fleet.words import FAULT_WORDS, fault_words, quantity
 
+JUDGED_COLUMNS: Final = (
+    "sheet_no", "unit", "measured_on", "score", "p_value", "q_value", "flagged", "list_false_share",
+    "leading_fault", "p_healthy", *(f"p_{fault}" for fault in FAULTS), "why",
+)  # fmt: skip
+"""What is told of a sheet that was judged."""
 OFF_SIGMAS: Final = 2.5
 NEARLY_SURE: Final = 0.8
 """A likeliest fault below this share of all faults has the next one named after it."""
@@ -55,7 +59,7 @@ def sound(resid: Residuals, scores: Scores, rows: NDArray[np.int64]) -> list[str
 
 
 def explain(
-    sheet: Mapping[Hashable, Any] | None,
+    sheet: Mapping[Any, Any] | None,
     resid: Residuals,
     scores: Scores,
     i: int,
@@ -163,11 +167,11 @@ def _departure(j: int, value: float, expected: float, sigmas: float, *, known: b
     return f"{own.long} {own.signed(value + expected, digits)} ({sigmas:.1f} sigmas from {whose})"
 
 
-def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i: int) -> str:
+def proposal(sheet: Mapping[Any, Any], resid: Residuals, scores: Scores, i: int) -> str:
     """The reading that a slip would explain and what it would be; never applied."""
     item = scores.items[int(scores.best_slip[i])]
     column = item.column
-    if item.undo is None and _is_missing(sheet.get(column)):
+    if item.undo is None and unknown(sheet.get(column)):
         column = "sra_static_deg"
     if item.undo == SAG:
         return (
@@ -182,10 +186,6 @@ def proposal(sheet: Mapping[Hashable, Any], resid: Residuals, scores: Scores, i:
     text = f"{quantity(column).short} {reading:.2f} looks misread: about {normal:.1f} would be normal"
     meant = likely_gross_error(reading, normal, sd)
     return text if meant is None else f"{text}, perhaps {meant:.2f}"
-
-
-def _is_missing(value: object) -> bool:
-    return value is None or bool(pd.isna(value))  # type: ignore[call-overload]
 
 
 def likely_gross_error(reading: float, normal: float, sd: float) -> float | None:

@@ -15,7 +15,7 @@ from fleet.estimation.tails import MOST_ROWS, spread_out
 from fleet.faults.consequences import meanings
 from fleet.faults.likelihood_ratio import BLOCK, FaultPrior, Scores, rank_blocks, reading_p_values
 from fleet.faults.promise import NEAR, Promise, odd_group, promise
-from fleet.faults.sentences import explain, plain, sound
+from fleet.faults.sentences import JUDGED_COLUMNS, explain, plain, sound
 from fleet.faults.signatures import FAULTS
 from fleet.house_model.chain import FACTOR_COLUMNS, JUDGED, NUMBERS, RAKE, READINGS, labels_of
 from fleet.house_model.family_facts import Kinds
@@ -32,20 +32,6 @@ DISAGREE_SIGMAS: Final = 4.0
 MOST_TOLD: Final = 20_000
 """Units whose single readings are looked at for the group that scatters too widely."""
 AGAIN: Final = " measure it again."
-COLUMNS: Final = (
-    "sheet_no",
-    "unit",
-    "measured_on",
-    "score",
-    "p_value",
-    "q_value",
-    "flagged",
-    "list_false_share",
-    "leading_fault",
-    "p_healthy",
-    *(f"p_{fault}" for fault in FAULTS),
-    "why",
-)
 USED: Final = frozenset(
     {"sheet_no", "unit", "newest", "measured_on", "intake_id", "marks", *FACTOR_COLUMNS.values(), *NUMBERS}
 ) - {"tilt_applied_deg", "bench_minutes"}
@@ -58,7 +44,8 @@ class Suspects(Result):
 
     Attributes
     ----------
-    table : a row a sheet, `COLUMNS`, flagged units first, then by score (all, or those of flagged units)
+    table : a row a sheet, `JUDGED_COLUMNS`, flagged units first, then by score (all, or those of flagged
+        units)
     sentence : how many units were judged and flagged, at which rate of false alarms
     fdr : the rate asked for
     tail : 1/(degrees of freedom) of sound units' scatter, mean of the readings, as the middle of the fleet
@@ -124,7 +111,7 @@ def suspects(
     frame = _units(sheets)
     if frame.empty:
         return Suspects(
-            pd.DataFrame(columns=list(COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
+            pd.DataFrame(columns=list(JUDGED_COLUMNS)), "No sheet to judge.", fdr, 0.0, Promise(fdr, fdr)
         )
     order = _order(frame)
     bulk = np.flatnonzero(frame["newest"].to_numpy(dtype=bool)[order])
@@ -156,7 +143,7 @@ def suspects(
     worded = _foremost(judged.unit[foremost], most)[np.argsort(foremost)]
     table["why"] = ""
     table.loc[worded, "why"] = _why(known, judged, rows, np.flatnonzero(worded), policy or Policy())
-    table = table.iloc[foremost].reset_index(drop=True)[list(COLUMNS)]
+    table = table.iloc[foremost].reset_index(drop=True)[list(JUDGED_COLUMNS)]
     sentence = _sentence(len(p), int(listed.sum()), kept)
     return Suspects(table, sentence, fdr, float(ranks.tails[0].mean()), kept)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.errors import FleetError, meant
 from fleet.faults.likelihood_ratio import FaultPrior
@@ -15,6 +15,9 @@ from fleet.faults.signatures import FAULTS
 from fleet.files.door import read_toml
 from fleet.numerals import percent_span
 from fleet.statistics.proportions import wilson
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 OUTCOMES: Final = ("confirmed", "healthy", "other_fault")
 CONFIRMABLE: Final = FAULTS[:-1]
@@ -86,6 +89,8 @@ def flag_record(suspects: pd.DataFrame, verdicts: pd.DataFrame) -> Record:
     suspects : `Suspects.table`
     verdicts : one row a unit: ``unit``, ``outcome``, ``fault``
     """
+    import pandas as pd
+
     units = suspects.drop_duplicates("unit").set_index("unit")
     found = pd.Series(found_faults(verdicts).to_numpy(), index=verdicts["unit"].astype(str))
     known = found[found.index.isin(units.index)]
@@ -129,13 +134,13 @@ def _sentence(total: pd.Series, missed: int) -> str:
     return f"{text}; {missed} faulty units were not flagged." if missed else f"{text}."
 
 
-def prior_from_verdicts(base: FaultPrior, verdicts: pd.DataFrame) -> FaultPrior:
+def prior_from_verdicts(base: FaultPrior, found: Mapping[str, int]) -> FaultPrior:
     """Shares of faults after the workshop's verdicts.
 
     Parameters
     ----------
     base : shares before
-    verdicts : one row a unit: ``unit``, ``outcome``, ``fault``
+    found : how many units turned out to have each fault
 
     Notes
     -----
@@ -145,8 +150,7 @@ def prior_from_verdicts(base: FaultPrior, verdicts: pd.DataFrame) -> FaultPrior:
     flagged, so how many of them are faulty says how good the flags are, not how common faults are.  For the
     same reason a fault that readings show badly gets fewer verdicts than it has cases; the base keeps it.
     """
-    found = found_faults(verdicts)
-    count = np.array([(found == fault).sum() for fault in FAULTS], dtype=float)
+    count = np.array([found.get(fault, 0) for fault in FAULTS], dtype=float)
     if count.sum() == 0.0:
         return base
     weights = (BASE_UNITS * base.weights + count) / (BASE_UNITS + count.sum())

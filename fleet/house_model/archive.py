@@ -7,19 +7,21 @@ coefficients follow from both in closed form and are made again on loading.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.house_model.chain import JUDGED, LINK, PAIR, PAIR_LINKS
-from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, SpecLink
+from fleet.house_model.family_facts import FleetFacts, SpecLink
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
 from fleet.house_model.variance_function import VarianceFunction
+from fleet.rows import Floats, column_of
 from fleet.statistics.bayes import Posterior
-from fleet.statistics.gram import Anchor, Cells, Floats, Gram, Term, add_anchors, build_gram
+from fleet.statistics.gram import Anchor, Cells, Gram, Term, add_anchors, build_gram
 
 FORMAT = 8
 OLDER = (4, 5, 6, 7)
@@ -144,7 +146,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
             specs[name] = SpecLink(*_take(arrays, f"spec.{name}", entry), entry["shift"], name)
         else:
             specs[name] = SpecLink(None, None, entry["shift"], name)
-    facts = FleetFacts(_frame(texts["combos"]), _frame(texts["families"], text_index=True), specs)
+    facts = FleetFacts(_columns(texts["combos"]), _columns(texts["families"], "family"), specs)
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
     return House(
         links,
@@ -176,11 +178,9 @@ def _correlation(kept: Floats) -> Floats:
     return out
 
 
-def _frame(text: str, *, text_index: bool = False) -> pd.DataFrame:
+def _columns(text: str, index: str = "") -> dict[str, NDArray[Any]]:
     raw = json.loads(text)
-    frame = pd.DataFrame(raw["data"], columns=raw["columns"])
-    if text_index:
-        frame.index = pd.Index([str(x) for x in raw["index"]], name="family")
-        for name in (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg"):
-            frame[name] = frame[name].astype(float)
-    return frame
+    named: dict[str, Iterable[Any]] = {index: [str(x) for x in raw["index"]]} if index else {}
+    columns = zip(*raw["data"], strict=True) if raw["data"] else ([] for _ in raw["columns"])
+    named |= dict(zip(raw["columns"], columns, strict=True))
+    return {name: column_of(list(values)) for name, values in named.items()}

@@ -14,10 +14,10 @@ from types import CodeType
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.statistics.gram import Floats, Term
+from fleet.rows import Columns, Floats, beside, distinct, height, numbers
+from fleet.statistics.gram import Term
 from fleet.words import quantity
 
 FACTORS: Final = ("profile", "cantilever", "source", "family", "generator", "frequency", "bench")
@@ -233,12 +233,9 @@ JUDGED: Final = (
 )  # fmt: skip
 """Links whose residuals are looked at for faults, in the order used everywhere."""
 JUDGED_BY: Final = tuple(c for c in COVARIATES if any(c in LINK[name].columns for name in JUDGED))
+Labels = Mapping[str, Any]
 SHARED: Final = tuple(link.name for link in LINKS if link.name != RAKE)
 """Links whose sums are told to other benches."""
-
-
-Columns = dict[str, Floats]
-Labels = Mapping[str, pd.Categorical]
 
 
 def scale_class(s_deg: Floats) -> NDArray[np.int64]:
@@ -253,42 +250,40 @@ def scale_class(s_deg: Floats) -> NDArray[np.int64]:
 
 
 @np.errstate(all="ignore")
-def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: Labels | None = None) -> pd.DataFrame:
+def responses(sheets: Columns, fill: Columns, *, judged: Labels | None = None) -> Any:
     """Turn bench sheets into the links' factors, covariates and responses.
 
     Parameters
     ----------
     sheets : bench sheets, canonical columns
-    fill : indexed by family; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a compliance,
-        length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say that
-        the first two are the family's own figures and not predictions; ``newest`` is the month that
-        ``years`` counts from
+    fill : with ``family``, or indexed by it; ``c_fill``, ``l_fill``, ``n_fill``, ``t_fill`` stand in for a
+        compliance, length, force or tracking angle that the sheet doesn't have; ``c_sure``, ``l_sure`` say
+        that the first two are the family's own and no predictions; ``years`` counts from month ``newest``
     judged : the sheets' `labels_of`, where what `JUDGED` and `JUDGED_BY` name will do
 
     Returns
     -------
-    DataFrame
-        Index of ``sheets``; the `FACTORS`, ``scale_class``, a column per covariate and product, a ``y_…`` per
-        link, in natural units rounded to their integer codes, NaN where missing.
+    Columns
+        As ``sheets`` are, a frame with their index; the `FACTORS`, ``scale_class``, a column per covariate
+        and product, a ``y_…`` per link, in natural units rounded to their integer codes, NaN where missing.
     """
-    blank, d = np.full(len(sheets), np.nan), Columns()
     labels = judged or labels_of(sheets)
     out: dict[str, Any] = {f: x if judged else np.asarray(x, object) for f, x in labels.items()}
-    for name in NUMBERS:
-        d[name] = pd.to_numeric(sheets[name]).to_numpy(float, na_value=np.nan) if name in sheets else blank
+    d = {name: numbers(sheets, name) for name in NUMBERS}
     edged = out["profile"] != SPHERICAL
     for name in ("sra_static_deg", "sra_dynamic_deg", "zenith_deg"):
         d[name] = np.where(edged, d[name], np.nan)
-    whose, families = pd.factorize(out["family"])
-    told = fill.reindex(np.asarray(families, dtype=object))
-    filled = {str(n): column.to_numpy(float, na_value=np.nan)[whose] for n, column in told.items()}
+    whose, families = distinct(out["family"])
+    place = {str(name): i for i, name in enumerate(getattr(fill, "index", fill.get("family")))}
+    row = np.array([place.get(str(family), len(place)) for family in families], dtype=np.int64)[whose]
+    filled = {str(n): np.append(numbers(fill, n), np.nan)[row] for n in fill if n != "family"}
     d["c_used"] = _first(d["compliance_um_per_mn"], filled["c_fill"])
     d["l_used"] = _first(d["cantilever_length_mm"], filled["l_fill"])
     d["n_used"] = filled["n_fill"]
     times = np.where(out["family"] != NOT_TOLD, d["vtf_mn"] / d["n_used"], np.nan)
     d["times"] = _first(np.clip(times, *FORCE_LIMITS), 1.0)
     d["vtf_mn"] = _first(d["vtf_mn"], d["n_used"])
-    d["month"], d["newest"] = _month(sheets), filled.get("newest", blank)
+    d["month"], d["newest"] = _month(sheets), filled.get("newest", np.full(len(row), np.nan))
     d["t_used"] = _first(d["vta_dynamic_deg"], filled["t_fill"], TYPICAL_VTA_DEG)
     guess = TYPICAL_DRAG * _evaluate(d, SCALE_EXPRESSION)
     still, turning = d["sra_static_deg"], d["sra_dynamic_deg"]
@@ -314,7 +309,7 @@ def responses(sheets: pd.DataFrame, fill: pd.DataFrame, *, judged: Labels | None
     out["scale_class"] = scale_class(np.where(known, out["s_kind"], np.nan))
     for name in JUDGED if judged else RESPONSES:
         out[f"y_{name}"] = _coded(d, *RESPONSES[name])
-    return pd.DataFrame(out, index=sheets.index)
+    return beside(sheets, out)
 
 
 def _first(*values: Floats | float) -> Floats:
@@ -333,35 +328,40 @@ def _compiled(expression: str) -> CodeType:
     return compile(expression, expression, "eval")
 
 
-def _evaluate(columns: Columns, expression: str) -> Floats:
+def _evaluate(columns: dict[str, Floats], expression: str) -> Floats:
     """The value of an expression of this module, row by row."""
     return np.asarray(eval(_compiled(expression), {"__builtins__": {}, **_FUNCTIONS}, columns))
 
 
-def _coded(columns: Columns, expression: str, unit: float) -> Floats:
+def _coded(columns: dict[str, Floats], expression: str, unit: float) -> Floats:
     """An expression's value, rounded to its integer code."""
     return np.asarray(np.floor(_evaluate(columns, expression) * unit + 0.5) / unit)
 
 
-def _month(sheets: pd.DataFrame) -> Floats:
+def _month(sheets: Columns) -> Floats:
     """Months since year 0 of the day that each sheet was measured on, NaN where none is told."""
     if "measured_on" not in sheets:
-        return np.full(len(sheets), np.nan)
-    day = pd.to_datetime(sheets["measured_on"]).dt
-    return np.asarray(12 * day.year + day.month, dtype=float)
+        return np.full(height(sheets), np.nan)
+    code, days = distinct(sheets["measured_on"])
+    months = np.array(days, dtype="datetime64[M]").astype(float) + 12 * 1970 + 1
+    return np.append(months, np.nan)[code]
 
 
-def labels_of(sheets: pd.DataFrame) -> dict[str, pd.Categorical]:
+def labels_of(sheets: Columns) -> dict[str, Any]:
     """Levels of each of the `FACTORS`."""
-    none = pd.Series(np.nan, index=sheets.index)
+    none = np.full(height(sheets), None)
     return {f: factor_labels(sheets.get(c, none)) for f, c in FACTOR_COLUMNS.items()}
 
 
-def factor_labels(values: pd.Series) -> pd.Categorical:
-    """Level labels as categories; a missing or blank one is the level *not told*."""
-    code, found = pd.factorize(values)
+def factor_labels(values: Any) -> Any:
+    """Level labels, of a frame's column as categories; a missing or blank one is the level *not told*."""
+    code, found = distinct(values)
     told = (f"{x:g}" if isinstance(x, float | np.floating) else str(x) for x in found)
-    same, levels = pd.factorize(np.array([*told, NOT_TOLD], dtype=object))
+    same, levels = distinct(np.array([*told, NOT_TOLD], dtype=object))
+    if isinstance(values, np.ndarray):
+        return np.array(levels, dtype=object)[same[code]]
+    import pandas as pd
+
     return pd.Categorical.from_codes(same[code], pd.Index(levels))
 
 

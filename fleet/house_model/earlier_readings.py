@@ -13,12 +13,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.columns import READ_BY, READERS
 from fleet.house_model.chain import SPHERICAL
 from fleet.policy.policy import Policy
-from fleet.statistics.gram import Floats, Ints
+from fleet.rows import Columns, Floats, Ints, height, numbers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -63,7 +62,7 @@ class Earlier:
 
 
 def told_readings(
-    enquiries: pd.DataFrame, noise: Mapping[str, float], policies: Sequence[Policy] | None = None
+    enquiries: Columns, noise: Mapping[str, float], policies: Sequence[Policy] | None = None
 ) -> Earlier:
     """Readings that enquiries tell, each as noisy as whoever took it.
 
@@ -73,9 +72,9 @@ def told_readings(
     noise : standard deviation of a bench's reading, per reading [degrees]
     policies : one an enquiry, for the noise of the other readers; the default policy if None
     """
-    m = len(enquiries)
+    m = height(enquiries)
     chosen = [Policy()] * m if policies is None else policies
-    values = np.stack([figures_told(enquiries, name) for name in LOADS])
+    values = np.stack([numbers(enquiries, name) for name in LOADS])
     sd, since = np.empty(values.shape), np.ones(values.shape)
     for k, name in enumerate(LOADS):
         readers = [BENCH] * m
@@ -85,13 +84,6 @@ def told_readings(
         sd[k] = [noise[name] if s is None else s for s in own]
         since[k] = np.where(np.isin(readers, READ_NOW), 0.0, 1.0)
     return Earlier(values, sd, since)
-
-
-def figures_told(enquiries: pd.DataFrame, name: str) -> Floats:
-    """A figure of each enquiry (m,), NaN where it isn't told."""
-    if name not in enquiries:
-        return np.full(len(enquiries), np.nan)
-    return np.asarray(pd.to_numeric(enquiries[name]).to_numpy(dtype=np.float64, na_value=np.nan))
 
 
 def condition_on_earlier(

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from fleet.house_model.chain import FACTORS
 from fleet.house_model.house import LinkFit
-from fleet.statistics.gram import Floats
+from fleet.rows import Columns, Floats, height
 
 
 @dataclass(frozen=True)
@@ -22,7 +20,7 @@ class Predictor:
 
     fit: LinkFit
 
-    def mean_and_variance(self, rows: pd.DataFrame, covariates: dict[str, Floats]) -> tuple[Floats, Floats]:
+    def mean_and_variance(self, rows: Columns, covariates: dict[str, Floats]) -> tuple[Floats, Floats]:
         """Per parameter draw and row: mean (r, m) and variance (r, m) of the expectation.
 
         Parameters
@@ -33,9 +31,8 @@ class Predictor:
         mean_c, cov = self.fit.coefficients
         sds = self.fit.posterior.sds
         design = self.fit.gram.design
-        m = len(rows)
-        levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
-        found = design.columns_of(levels, m)
+        m = height(rows)
+        found = design.columns_of(rows, m)
         zero = np.zeros(m)
         one = np.ones(m)
         values = [one if t.covariate == "1" else covariates.get(t.covariate, zero) for t in design.terms]

@@ -8,16 +8,16 @@ bench's name for a family that is known here.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD
 from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS, FleetFacts
-from fleet.statistics.gram import Floats
+from fleet.rows import Floats, numbers
 
 NEVER_SEEN: Final = "\x00never seen"
 """A label that no fleet holds."""
@@ -64,22 +64,15 @@ class ScenarioChooser:
     """
 
     def __init__(self, facts: FleetFacts) -> None:
-        combos = facts.combos
-        if combos.empty:
-            self._levels = np.empty((0, len(FACTORS)), dtype=object)
-        else:
-            self._levels = combos[list(FACTORS)].to_numpy(dtype=object)
-        self._n = combos["n"].to_numpy(dtype=float) if len(combos) else np.empty(0)
-        family = self._levels[:, FACTORS.index("family")]
-        self._figures = {
-            name: facts.families[name].astype(float).reindex(family).to_numpy()
-            for name in (*SPECIFICATIONS, "tilt_room_deg")
-        }
-        self._families = set(facts.families.index)
-        per_family = facts.families["n"].to_numpy(dtype=float) if len(facts.families) else np.empty(0)
+        self._levels = np.stack([facts.kinds[f].astype(object) for f in FACTORS], axis=1)
+        self._n = numbers(facts.kinds, "n")
+        family = facts.kinds["family"]
+        self._figures = {name: facts.figure(name, family) for name in (*SPECIFICATIONS, "tilt_room_deg")}
+        self._families = set(facts.own["family"].tolist())
+        per_family = numbers(facts.own, "n")
         once = float((per_family == 1.0).sum())
         self._new_share = (once + 0.5) / (per_family.sum() + 1.0)
-        self._other_name = OTHER_NAME[0] / (OTHER_NAME[1] + codes_alike(facts.families))
+        self._other_name = OTHER_NAME[0] / (OTHER_NAME[1] + codes_alike(facts))
         self._cache: dict[tuple[object, ...], Scenarios] = {}
 
     def choose(self, told: dict[str, str], figures: dict[str, float]) -> Scenarios:
@@ -148,14 +141,14 @@ class ScenarioChooser:
         return out
 
 
-def codes_alike(families: pd.DataFrame) -> int:
+def codes_alike(facts: FleetFacts) -> int:
     """How many codes have the make-up and catalogue figures of another code, and yet are another family."""
-    named = families[families.index != NOT_TOLD]
-    alike = named.reindex(columns=list(SPEC_FACTORS)).astype(str)
-    for name in SPECIFICATIONS:
-        figure = named.reindex(columns=[name])[name].astype(float)
-        alike[name] = np.round(np.log(figure) / SAME_FIGURE)
-    return int(alike.duplicated(keep=False).sum())
+    own = facts.own
+    make_up = [own[f].tolist() for f in SPEC_FACTORS if f in own]
+    catalogue = [np.round(np.log(numbers(own, name)) / SAME_FIGURE) for name in SPECIFICATIONS]
+    told = zip(own["family"], *make_up, *(np.nan_to_num(c, nan=-1e9) for c in catalogue), strict=True)
+    times = Counter(tuple(rest) for family, *rest in told if family != NOT_TOLD)
+    return sum(n for n in times.values() if n > 1)
 
 
 def _merge(

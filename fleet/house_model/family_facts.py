@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD, Labels
 from fleet.house_model.priors import SOFTER_THAN_TOLD
+from fleet.rows import Columns, Floats, column_of, combinations, height, numbers
 from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
-from fleet.statistics.gram import Cells, Design, Floats, Term, build_gram
+from fleet.statistics.gram import Cells, Design, Levels, Term, build_gram
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Found = TypeVar("Found")
 Moments = tuple[Floats, Floats, Floats]
@@ -47,16 +50,15 @@ class SpecLink:
         spread = (self.posterior.sds**2).mean(axis=0)
         return mean.mean(axis=0), cov.mean(axis=0), spread, float((self.posterior.sigma**2).mean())
 
-    def predict(self, levels: pd.DataFrame) -> tuple[Floats, Floats]:
+    def predict(self, levels: Columns) -> tuple[Floats, Floats]:
         """Mean and sd of the log figure of a family with this make-up; levels: columns `SPEC_FACTORS`."""
-        m = len(levels)
+        m = height(levels)
         if self.posterior is None:
             mean, sd = TYPICAL[self.name]
             return np.full(m, mean), np.full(m, sd)
         centre, covariance, between, within = self.centre
         design = self.posterior.gram.design
-        columns = {f: levels[f].astype(str).to_numpy(dtype=object) for f in SPEC_FACTORS}
-        found = design.columns_of(columns, m)
+        found = design.columns_of(levels, m)
         idx = np.vstack([found, np.full((1, m), design.q)])
         seen = idx >= 0
         safe = np.where(seen, idx, 0)
@@ -73,61 +75,100 @@ class FleetFacts:
 
     Attributes
     ----------
-    combos : one row per combination of factors that occurs: `FACTORS` and ``n`` (units)
-    families : indexed by family: ``compliance_um_per_mn``, ``cantilever_length_mm``, ``vtf_mn``,
+    kinds : one row per combination of factors that occurs: `FACTORS` and ``n`` (units)
+    own : one row per ``family``: ``compliance_um_per_mn``, ``cantilever_length_mm``, ``vtf_mn``,
         ``vta_static_deg``, ``tilt_room_deg`` (medians, NaN where never told), ``newest`` (month of the
         newest sheet; models of earlier versions lack it), `SPEC_FACTORS`, ``frequency``, ``n``
     specs : a `SpecLink` per specification
     """
 
-    combos: pd.DataFrame
-    families: pd.DataFrame
+    kinds: Mapping[str, NDArray[Any]]
+    own: Mapping[str, NDArray[Any]]
     specs: Mapping[str, SpecLink]
 
-    def softness(self, frequency: pd.Series[str]) -> Floats:
+    @classmethod
+    def of(cls, combos: pd.DataFrame, families: pd.DataFrame, specs: Mapping[str, SpecLink]) -> FleetFacts:
+        """From frames; that of the families is indexed by them."""
+        tables = combos, families.rename_axis("family").reset_index()
+        kinds, own = ({str(c): column_of(t[c].tolist()) for c in t} for t in tables)
+        facts = cls(kinds, own, specs)
+        vars(facts).update(combos=combos, families=families)
+        return facts
+
+    @cached_property
+    def combos(self) -> pd.DataFrame:
+        """`kinds` as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame(self.kinds)
+
+    @cached_property
+    def families(self) -> pd.DataFrame:
+        """`own` as a frame, indexed by family."""
+        import pandas as pd
+
+        return pd.DataFrame(self.own).set_index("family")
+
+    @cached_property
+    def _place(self) -> dict[str, int]:
+        return {family: i for i, family in enumerate(self.own["family"].tolist())}
+
+    def figure(self, name: str, family: Iterable[str]) -> Floats:
+        """A figure of each family; NaN where it was never told or the fleet doesn't know the family."""
+        place = [self._place.get(f, -1) for f in family]
+        return np.append(numbers(self.own, name), np.nan)[place]
+
+    def softness(self, frequency: NDArray[np.object_]) -> Floats:
         """How soft rubber is over a figure told at a frequency never seen, against those that the fleet has.
 
         Parameters
         ----------
         frequency : labels; one that the fleet has seen gives 1, since the sag link knows it
         """
-        n = self.combos["n"].to_numpy(dtype=float)
-        known = self.combos["frequency"].map(SOFTER_THAN_TOLD).astype(float)
-        n, known = n[known.notna()], known.dropna()
-        usual = float(known.to_numpy() @ n / n.sum()) if len(known) else 1.0
-        told = frequency.map(SOFTER_THAN_TOLD).astype(float).fillna(usual).to_numpy() / usual
-        return np.where(frequency.isin(set(self.combos["frequency"])), 1.0, told)
+        seen = set(self.kinds["frequency"].tolist())
+        known = np.array([SOFTER_THAN_TOLD.get(f, np.nan) for f in self.kinds["frequency"]], dtype=float)
+        n, known = numbers(self.kinds, "n")[~np.isnan(known)], known[~np.isnan(known)]
+        usual = float(known @ n / n.sum()) if len(known) else 1.0
+        told = (1.0 if f in seen else SOFTER_THAN_TOLD.get(f, usual) / usual for f in frequency)
+        return np.fromiter(told, dtype=float, count=len(frequency))
 
-    def usual_force_mn(self, family: pd.Series[str]) -> Floats:
+    def usual_force_mn(self, family: NDArray[np.object_]) -> Floats:
         """Force at which each family's angles are known [mN]; NaN where no sheet of it tells one."""
-        own = self.families["vtf_mn"].astype(float).drop(NOT_TOLD, errors="ignore")
-        return np.asarray(own.reindex(family), dtype=float)
+        return np.where(family == NOT_TOLD, np.nan, self.figure("vtf_mn", family))
 
-    def tracking_unread(self, family: pd.Series[str]) -> NDArray[np.bool_]:
+    def tracking_unread(self, family: NDArray[np.object_]) -> NDArray[np.bool_]:
         """Whether sag was learnt at `TYPICAL_VTA_DEG`: nobody read this family's tracking angle, or any's."""
-        read = self.families["vta_static_deg"].astype(float).notna()
-        return np.asarray(family.isin(read.index[~read]) | (len(read) > 0 and not read.any()))
+        unread = np.isnan(numbers(self.own, "vta_static_deg"))
+        known = np.array([f in self._place for f in family], dtype=bool)
+        return known & np.isnan(self.figure("vta_static_deg", family)) | (unread.size > 0 and unread.all())
 
-    def fill(self, others: pd.DataFrame | None = None) -> pd.DataFrame:
+    def fill(self) -> pd.DataFrame:
+        """`stand_ins` of the fleet's own families as a frame, indexed by family."""
+        import pandas as pd
+
+        return pd.DataFrame(self.stand_ins()).set_index("family")
+
+    def stand_ins(self, others: Mapping[str, NDArray[Any]] | None = None) -> dict[str, NDArray[Any]]:
         """What stands in for a missing figure, one row a family (see `fleet.house_model.chain.responses`).
 
         Parameters
         ----------
-        others : make-up (`SPEC_FACTORS`) of families that the fleet may not know, indexed by family
+        others : ``family`` and make-up (`SPEC_FACTORS`) of families that the fleet may not know, each once
         """
-        f = self.families
+        family, make_up = self.own["family"], {f: self.own[f] for f in SPEC_FACTORS}
         if others is not None:
-            new = others[~others.index.isin(f.index) & ~others.index.duplicated()]
-            f = pd.concat([f, new.reindex(columns=f.columns)]) if len(new) else f
-        out = pd.DataFrame(index=f.index)
+            new = np.array([f not in self._place for f in others["family"]], dtype=bool)
+            family = np.append(family, others["family"][new])
+            make_up = {f: np.append(own, others[f][new]) for f, own in make_up.items()}
+        out: dict[str, NDArray[Any]] = {"family": family}
         for short, name in (("c", SPECIFICATIONS[0]), ("l", SPECIFICATIONS[1]), ("n", SPECIFICATIONS[2])):
-            own = f[name].astype(float)
-            mean, _ = self.specs[name].predict(f)
-            out[f"{short}_fill"] = own.fillna(pd.Series(np.exp(mean), index=f.index))
+            own = self.figure(name, family)
+            out[f"{short}_fill"] = np.where(np.isnan(own), np.exp(self.specs[name].predict(make_up)[0]), own)
             if short != "n":
-                out[f"{short}_sure"] = own.notna()
-        out["t_fill"] = f["vta_static_deg"].astype(float)
-        out["newest"] = self.families["newest"].max() if "newest" in self.families else np.nan
+                out[f"{short}_sure"] = ~np.isnan(own)
+        out["t_fill"] = self.figure("vta_static_deg", family)
+        newest = numbers(self.own, "newest")
+        out["newest"] = np.full(len(family), np.nanmax(newest) if not np.isnan(newest).all() else np.nan)
         return out
 
 
@@ -146,20 +187,17 @@ class Kinds:
 
     labels: Labels
     code: NDArray[np.int64]
-    levels: Mapping[str, NDArray[np.object_]]
-    fill: pd.DataFrame
+    levels: Levels
+    fill: Columns
     known: dict[Hashable, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, facts: FleetFacts, labels: Labels) -> Kinds:
         """Of sheets with these levels."""
-        code = np.zeros(len(labels[FACTORS[0]]), dtype=np.int64)
-        for x in (labels[f] for f in FACTORS):
-            code = pd.factorize(code * len(x.categories) + x.codes)[0]
-        first, new = (np.unique(x, return_index=True)[1] for x in (code, labels["family"].codes))
-        levels = {f: labels[f][first].astype(str).to_numpy(dtype=object) for f in FACTORS}
-        others = pd.DataFrame({f: labels[f][new] for f in (*SPEC_FACTORS, "family")})
-        return cls(labels, code, levels, facts.fill(others.astype("str").set_index("family")))
+        (code, first), (_, new) = (combinations(labels, names) for names in (FACTORS, ["family"]))
+        levels = Levels({f: np.array([str(x) for x in labels[f][first]], dtype=object) for f in FACTORS})
+        others = {f: np.asarray(labels[f][new], dtype=object) for f in (*SPEC_FACTORS, "family")}
+        return cls(labels, code, levels, facts.stand_ins(others))
 
     @property
     def size(self) -> int:
@@ -181,13 +219,13 @@ class Kinds:
         """Per factor (m,) whether the fleet knows the level."""
 
         def look_up() -> dict[str, NDArray[np.bool_]]:
-            known = {f: set(facts.combos[f].astype(str)) for f in FACTORS}
+            known = {f: set(facts.kinds[f].tolist()) for f in FACTORS}
             return {f: np.array([x in known[f] for x in self.levels[f]], dtype=bool) for f in FACTORS}
 
         return {f: there[self.code] for f, there in self.once("seen", look_up).items()}
 
     def quadratic(
-        self, name: str, design: Design, columns: tuple[str, ...], moments: Moments, observed: pd.DataFrame
+        self, name: str, design: Design, columns: tuple[str, ...], moments: Moments, observed: Columns
     ) -> tuple[Floats, Floats]:
         """Each sheet's row x of a design: x'mean, and x'cov x with the spread of levels never seen.
 
@@ -199,7 +237,7 @@ class Kinds:
         observed : the columns of the sheets
         """
         level, quad = self.once(("centre", name), lambda: self._products(design, columns, moments))
-        code, values = self.code, [np.nan_to_num(observed[c].to_numpy(dtype=float)) for c in columns]
+        code, values = self.code, [np.nan_to_num(np.asarray(observed[c], float)) for c in columns]
         expectation, variance = level[0][code], quad[0, 0][code]
         for a, by in enumerate(values, start=1):
             expectation += by * level[a][code]
@@ -244,7 +282,7 @@ def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
     table = families.assign(family=families["family"].astype(str)).set_index("family")
     table = table.join(main[[*SPEC_FACTORS, "frequency"]])
     specs = {name: _spec_link(table, name) for name in SPECIFICATIONS}
-    return FleetFacts(combos.reset_index(drop=True), table, specs)
+    return FleetFacts.of(combos.reset_index(drop=True), table, specs)
 
 
 def _spec_link(table: pd.DataFrame, name: str) -> SpecLink:

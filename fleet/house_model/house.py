@@ -134,7 +134,7 @@ class House:
     @property
     def units(self) -> float:
         """Units that taught the model."""
-        return float(self.facts.combos["n"].sum()) if len(self.facts.combos) else 0.0
+        return float(self.facts.kinds["n"].sum())
 
     @cached_property
     def cant_share(self) -> float:

@@ -12,7 +12,6 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.columns import HELD_BACK
@@ -29,7 +28,7 @@ from fleet.house_model.chain import (
 )
 from fleet.house_model.family_facts import Kinds
 from fleet.house_model.house import CUT_SIGMAS, House, LinkFit
-from fleet.statistics.gram import Floats
+from fleet.rows import Columns, Floats, distinct, height, numbers, take_rows
 from fleet.statistics.solves import in_threads
 
 Rows = NDArray[np.int64] | slice
@@ -62,13 +61,13 @@ class Residuals:
     covariance: Floats
     share: Floats
     doubt: Floats
-    observed: pd.DataFrame
+    observed: Columns
     seen: dict[str, NDArray[np.bool_]]
 
     @cached_property
     def spherical(self) -> NDArray[np.bool_]:
         """(m,) whether the stylus is spherical."""
-        return (self.observed["profile"] == SPHERICAL).to_numpy(dtype=bool)
+        return np.asarray(self.observed["profile"] == SPHERICAL, dtype=bool)
 
     @cached_property
     def pattern(self) -> NDArray[np.int64]:
@@ -94,7 +93,7 @@ class Residuals:
             self.covariance[rows],
             self.share[rows],
             self.doubt[rows],
-            self.observed.iloc[rows].reset_index(drop=True),
+            take_rows(self.observed, rows),
             {f: seen[rows] for f, seen in self.seen.items()},
         )
 
@@ -121,7 +120,7 @@ class Brief:
     doubt: Floats
     unknown: Floats
     angles: Floats
-    observed: pd.DataFrame
+    observed: Columns
     seen: dict[str, NDArray[np.bool_]]
     house: House
     finish: Callable[[Residuals, Rows], Residuals] | None = None
@@ -135,9 +134,7 @@ class Brief:
         """Residuals of some of the sheets."""
         covariance = _covariance(self.house, self.sd[rows], self.unknown[rows], self.angles[..., rows])
         share = self.own[rows] / np.einsum("mii->mi", covariance)
-        observed = (
-            self.observed if isinstance(rows, slice) else self.observed.iloc[rows].reset_index(drop=True)
-        )
+        observed = self.observed if isinstance(rows, slice) else take_rows(self.observed, rows)
         seen = {f: there[rows] for f, there in self.seen.items()}
         out = Residuals(
             self.value[rows], self.expected[rows], covariance, share, self.doubt[rows], observed, seen
@@ -150,7 +147,7 @@ def _pattern(value: Floats) -> NDArray[np.int64]:
 
 
 def residuals(
-    house: House, sheets: pd.DataFrame, *, taught: Which | None = None, kinds: Kinds | None = None
+    house: House, sheets: Columns, *, taught: Which | None = None, kinds: Kinds | None = None
 ) -> Residuals:
     """Residuals of sheets against the house model without their own unit.
 
@@ -170,18 +167,20 @@ def residuals(
 
 
 def briefly(
-    house: House, sheets: pd.DataFrame, *, taught: Which | None = None, kinds: Kinds | None = None
+    house: House, sheets: Columns, *, taught: Which | None = None, kinds: Kinds | None = None
 ) -> Brief:
     """The same before covariances are written out."""
     kinds = kinds or Kinds.of(house.facts, labels_of(sheets))
     observed = responses(sheets, kinds.fill, judged=kinds.labels)
-    m = len(observed)
+    m = height(observed)
     _soften_scale(house, observed, sheets, kinds)
-    own = np.zeros(m, dtype=bool) if taught is None else taught & _was_there(house, sheets, kinds)
+    own = np.zeros(m, dtype=bool)
+    if taught is not None and taught.any():
+        own = taught & _was_there(house, sheets, kinds)
     value, expected, variance = (_columns(m, x) for x in (np.nan, np.nan, 0.0))
 
     def reckon(j: int) -> None:
-        y = observed[f"y_{JUDGED[j]}"].to_numpy()
+        y = np.asarray(observed[f"y_{JUDGED[j]}"])
         fit = house.links[JUDGED[j]]
         expected[:, j], variance[:, j] = _left_out(house, fit, kinds, observed, y, own)
         value[:, j] = y - expected[:, j]
@@ -190,19 +189,19 @@ def briefly(
     angles, known = _angles_left_out(house, kinds, observed, own)
     for j, mean in zip(_PLACES, angles, strict=True):
         expected[:, j] = mean
-        value[:, j] = observed[f"y_{JUDGED[j]}"].to_numpy() - mean
+        value[:, j] = np.asarray(observed[f"y_{JUDGED[j]}"]) - mean
     total, own, doubt = unit_variance(house, observed, kinds)
     sd, seen = np.sqrt(total), kinds.seen(house.facts)
     whole = _variance(house, sd, variance, known)
     return Brief(value, expected, whole, sd, own, doubt, variance, known, observed, seen, house)
 
 
-def _soften_scale(house: House, observed: pd.DataFrame, sheets: pd.DataFrame, kinds: Kinds) -> None:
+def _soften_scale(house: House, observed: Columns, sheets: Columns, kinds: Kinds) -> None:
     """Take compliances told at a frequency that the fleet never saw as quotes do, in place."""
-    softer = kinds.once("softer", lambda: house.facts.softness(pd.Series(kinds.levels["frequency"])))
-    if (softer == 1.0).all() or "compliance_um_per_mn" not in sheets:
+    softer = kinds.once("softer", lambda: house.facts.softness(kinds.levels["frequency"]))
+    if (softer == 1.0).all():
         return
-    told = pd.to_numeric(sheets["compliance_um_per_mn"]).notna().to_numpy()
+    told = ~np.isnan(numbers(sheets, "compliance_um_per_mn"))
     for name in ("s", "s_warm", "s_aged", "s_kind"):
         observed[name] *= np.where(told, softer[kinds.code], 1.0)
 
@@ -259,45 +258,45 @@ def _columns(m: int, value: float) -> Floats:
     return np.full((len(JUDGED), m), value).T
 
 
-def _was_there(house: House, sheets: pd.DataFrame, kinds: Kinds) -> NDArray[np.bool_]:
+def _was_there(house: House, sheets: Columns, kinds: Kinds) -> NDArray[np.bool_]:
     """Whether the model can have learnt from each sheet: by its intake, its day, its factors, its marks."""
 
     def known() -> NDArray[np.bool_]:
-        combos = set(house.facts.combos[list(FACTORS)].astype(str).itertuples(index=False, name=None))
+        combos = set(zip(*(house.facts.kinds[f].tolist() for f in FACTORS), strict=True))
         return np.array([c in combos for c in zip(*(kinds.levels[f] for f in FACTORS), strict=True)])
 
     out = kinds.once("there", known)[kinds.code]
     if house.last_intake is not None and "intake_id" in sheets:
-        out &= pd.to_numeric(sheets["intake_id"]).le(house.last_intake).to_numpy(dtype=bool)
+        out &= numbers(sheets, "intake_id") <= house.last_intake
     out &= ~_held_back(sheets)
     first, end = house.span
     if first or end:
-        day = pd.to_datetime(sheets["measured_on"])
-        out &= (day >= pd.Timestamp(first or "1677-09-22")).to_numpy()
-        out &= (day < pd.Timestamp(end or "2262-04-11")).to_numpy()
+        day = np.asarray(sheets["measured_on"], dtype="datetime64[s]")
+        out &= day >= np.datetime64(first or "1677-09-22")
+        out &= day < np.datetime64(end or "2262-04-11")
     return out
 
 
-def _held_back(sheets: pd.DataFrame) -> NDArray[np.bool_]:
+def _held_back(sheets: Columns) -> NDArray[np.bool_]:
     """Which sheets bear marks of what doesn't teach; none where marks aren't there."""
     if "marks" not in sheets:
-        return np.zeros(len(sheets), dtype=bool)
-    code, found = pd.factorize(sheets["marks"])
+        return np.zeros(height(sheets), dtype=bool)
+    code, found = distinct(sheets["marks"])
     held = [not set(HELD_BACK).isdisjoint(str(m).split(";")) for m in found]
     return np.array([*held, False], dtype=bool)[code]
 
 
 def unit_variance(
-    house: House, observed: pd.DataFrame, kinds: Kinds | None = None
+    house: House, observed: Columns, kinds: Kinds | None = None
 ) -> tuple[Floats, Floats, Floats]:
     """Variance of a sound unit's reading about its expectation (m, 8), the units' part of it, and its doubt.
 
     The variance is unit spread and reading noise; the doubt is the sd of the log of the spread.
     """
-    s2 = observed["s_kind"].to_numpy(dtype=float) ** 2
+    s2 = np.asarray(observed["s_kind"], dtype=float) ** 2
     if kinds is None:
-        kinds = Kinds.of(house.facts, {f: pd.Categorical(observed[f]) for f in FACTORS})
-    out, own, doubt = (_columns(len(observed), x) for x in (1.0, 1.0, 0.0))
+        kinds = Kinds.of(house.facts, {f: np.asarray(observed[f], dtype=object) for f in FACTORS})
+    out, own, doubt = (_columns(len(s2), x) for x in (1.0, 1.0, 0.0))
     for j, name in enumerate(JUDGED):
         if name in house.links:
             fit = house.links[name]
@@ -316,7 +315,7 @@ def _log_factors(fit: LinkFit, kinds: Kinds) -> tuple[Floats, Floats]:
 
 
 def _left_out(
-    house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame, y: Floats, own: NDArray[np.bool_]
+    house: House, fit: LinkFit, kinds: Kinds, observed: Columns, y: Floats, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expectation and its variance without the sheet itself, where it was among the teachers."""
     mean, cov, sds = fit.centre
@@ -327,7 +326,7 @@ def _left_out(
     variance = np.maximum(variance, 1e-12)
     expectation += fit.link.centre
     for column in fit.link.columns:
-        expectation[np.isnan(observed[column].to_numpy(dtype=float))] = np.nan
+        expectation[np.isnan(np.asarray(observed[column], dtype=float))] = np.nan
     total = _total(house, fit, kinds, observed)
     leverage = np.minimum(variance / total, LARGEST_LEVERAGE)
     inside = own & (np.abs(y - expectation) <= CUT_SIGMAS * np.sqrt(total)) & ~np.isnan(y)
@@ -336,7 +335,7 @@ def _left_out(
     return np.where(inside, without, expectation), np.where(inside, variance / free, variance)
 
 
-def _total(house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame) -> Floats:
+def _total(house: House, fit: LinkFit, kinds: Kinds, observed: Columns) -> Floats:
     """Variance that a sheet was weighted by in the fit: that of its class of the sag scale."""
 
     def each() -> Floats:
@@ -349,13 +348,13 @@ def _total(house: House, fit: LinkFit, kinds: Kinds, observed: pd.DataFrame) -> 
 
 
 def _angles_left_out(
-    house: House, kinds: Kinds, observed: pd.DataFrame, own: NDArray[np.bool_]
+    house: House, kinds: Kinds, observed: Columns, own: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Expected tracking, built-in angle and rake (3, m), and the covariance of that expectation (3, 3, m)."""
     joint = house.angles
     middle, blocks, between = joint.centre
     columns = house.links[PAIR[0]].link.columns
-    mean, cov = np.empty((2, len(observed))), np.empty((2, 2, len(observed)))
+    mean, cov = np.empty((2, len(own))), np.empty((2, 2, len(own)))
 
     def fill(pair: tuple[int, int]) -> None:
         i, j = pair
@@ -368,7 +367,7 @@ def _angles_left_out(
     in_threads(fill, [(0, 0), (1, 1), (0, 1)])
     for i in range(2):
         cov[i, i] = np.maximum(cov[i, i], 1e-12)
-    t, b, r = (observed[f"y_{n}"].to_numpy(dtype=float) - LINK[n].centre for n in TOGETHER)
+    t, b, r = (np.asarray(observed[f"y_{n}"], dtype=float) - LINK[n].centre for n in TOGETHER)
     turned = house.turn @ np.stack([t, b])
     lone = np.where(np.isnan(b), t, np.nan)
     told = [(np.eye(2)[i], turned[i], PAIR[i]) for i in range(2)]

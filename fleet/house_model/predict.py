@@ -12,7 +12,6 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.chain import (
@@ -33,19 +32,20 @@ from fleet.house_model.chain import (
 from fleet.house_model.earlier_readings import (
     Earlier,
     condition_on_earlier,
-    figures_told,
     told_readings,
 )
 from fleet.house_model.expectation import Predictor
 from fleet.house_model.factor_scenarios import ScenarioChooser, Scenarios, known_factors
-from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
+from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.house import House
 from fleet.house_model.joint_angles import correlate_normals
 from fleet.house_model.variance_function import nearest_covariance
+from fleet.numerals import unknown
 from fleet.physics.sag import pressed_deg, sag_scale_deg
 from fleet.policy.policy import Policy
+from fleet.rows import Columns, Floats, Ints, numbers, records
 from fleet.statistics.even_draws import normal_quantile, sobol_points
-from fleet.statistics.gram import Floats, Ints
+from fleet.statistics.gram import Levels
 
 DIMENSIONS: Final = (
     "candidate", "parameters", "coef_1", "coef_2", "coef_sag", "unit_1", "unit_2", "unit_sag",
@@ -90,7 +90,7 @@ class Draws:
     tilt_room: Floats
     row: Ints
     parameters: Ints
-    rows: pd.DataFrame
+    rows: Levels
     candidates: tuple[Scenarios, ...]
 
 
@@ -130,7 +130,7 @@ class Forecaster:
         np.fill_diagonal(corr, 1.0)
         return np.asarray(np.linalg.cholesky(nearest_covariance(corr, floor=1e-4)))
 
-    def draw(self, enquiries: pd.DataFrame, policies: Sequence[Policy] | None = None) -> Draws:
+    def draw(self, enquiries: Columns, policies: Sequence[Policy] | None = None) -> Draws:
         """Joint draws for each enquiry.
 
         Parameters
@@ -138,11 +138,10 @@ class Forecaster:
         enquiries : one row each, the enquiry columns of the bench-sheet contract (missing ones = not told)
         policies : one an enquiry, which says how far told readings may be off; the default policy if None
         """
-        records = [{str(k): v for k, v in r.items()} for r in enquiries.to_dict("records")]
-        chosen = tuple(self._candidates(r) for r in records)
-        m = len(records)
-        warm = figures_told(enquiries, "temperature_c") - REFERENCE_TEMPERATURE_C
-        aged = (figures_told(enquiries, "hours_used") - REFERENCE_HOURS) / 1000.0
+        chosen = tuple(self._candidates(r) for r in records(enquiries))
+        m = len(chosen)
+        warm = numbers(enquiries, "temperature_c") - REFERENCE_TEMPERATURE_C
+        aged = (numbers(enquiries, "hours_used") - REFERENCE_HOURS) / 1000.0
         rows, row = self._rows(chosen, np.nan_to_num(warm), np.nan_to_num(aged))
         parameters = self._parameters(m)
         figures = self._figures(enquiries, rows, row)
@@ -154,16 +153,17 @@ class Forecaster:
 
     def _candidates(self, record: dict[str, Any]) -> Scenarios:
         told = known_factors(record, FACTOR_COLUMNS)
-        if "compliance_um_per_mn" not in record or pd.isna(record["compliance_um_per_mn"]):
+        if unknown(record.get("compliance_um_per_mn")):
             told.pop("frequency", None)
         else:
             told.setdefault("frequency", "")
         told.pop("bench", None)
         names = (*SPECIFICATIONS, "tilt_room_deg")
-        figures = {n: float(str(record[n])) for n in names if n in record and not pd.isna(record[n])}
-        return self._chooser.choose(told, figures)
+        return self._chooser.choose(
+            told, {n: float(str(record[n])) for n in names if not unknown(record.get(n))}
+        )
 
-    def _rows(self, chosen: tuple[Scenarios, ...], warm: Floats, aged: Floats) -> tuple[pd.DataFrame, Ints]:
+    def _rows(self, chosen: tuple[Scenarios, ...], warm: Floats, aged: Floats) -> tuple[Levels, Ints]:
         """Unique rows of levels and covariates, and which of them each draw of each enquiry is."""
         lookup: dict[tuple[object, ...], int] = {}
         row = np.empty((len(chosen), self.n), dtype=np.int64)
@@ -172,33 +172,30 @@ class Forecaster:
             codes = np.array([lookup.setdefault(k, len(lookup)) for k in keys])
             pick = np.searchsorted(np.cumsum(c.weights), self._u["candidate"])
             row[e] = codes[np.minimum(pick, len(codes) - 1)]
-        rows = pd.DataFrame(list(lookup), columns=[*FACTORS, "warm", "aged"])
-        return rows, row
+        columns = zip((*FACTORS, "warm", "aged"), zip(*lookup, strict=True), strict=True)
+        return Levels({n: np.array(x, dtype=object if n in FACTORS else float) for n, x in columns}), row
 
     def _parameters(self, m: int) -> Ints:
         r = min(len(fit.posterior.sigma) for fit in self.house.links.values())
         pick = np.minimum((self._u["parameters"] * r).astype(np.int64), r - 1)
         return np.broadcast_to(pick, (m, self.n))
 
-    def _moments(self, name: str, rows: pd.DataFrame, extra: dict[str, Floats]) -> tuple[Floats, Floats]:
-        covariates = {"warm": rows["warm"].to_numpy(), "aged": rows["aged"].to_numpy(), **extra}
+    def _moments(self, name: str, rows: Levels, extra: dict[str, Floats]) -> tuple[Floats, Floats]:
+        covariates = {"warm": rows["warm"], "aged": rows["aged"], **extra}
         return Predictor(self.house.links[name]).mean_and_variance(rows, covariates)
 
-    def _unit_sd(self, name: str, s2: Floats, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+    def _unit_sd(self, name: str, s2: Floats, rows: Levels, row: Ints, parameters: Ints) -> Floats:
         """Standard deviation between true units."""
         fit = self.house.links[name]
         spread = fit.spread
-        source, family = (rows[f].to_numpy(dtype=object) for f in ("source", "family"))
-        unit = np.exp(spread.log_factors(source, family)[0])[row] * spread.plain(s2)
+        unit = np.exp(spread.log_factors(rows["source"], rows["family"])[0])[row] * spread.plain(s2)
         sigma2 = fit.posterior.sigma[parameters] ** 2
         total = sigma2 * (spread.noise + unit)
         return np.asarray(np.sqrt(np.maximum(total - spread.noise, 0.05 * unit)))
 
-    def _pair(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
+    def _pair(self, rows: Levels, row: Ints, parameters: Ints) -> tuple[Floats, Floats]:
         """Expected combinations of tracking and built-in angle (2, m, n) and covariance (2, 2, m, n)."""
-        levels = {f: rows[f].to_numpy(dtype=object) for f in FACTORS}
-        covariates = {c: rows[c].to_numpy(dtype=float) for c in ("warm", "aged")}
-        mean, cov = self.house.angles.moments(levels, covariates, len(rows))
+        mean, cov = self.house.angles.moments(rows, rows, len(rows["warm"]))
         return mean[:, parameters, row], cov[:, :, parameters, row]
 
     def _angles(self, pair: Floats) -> Floats:
@@ -207,22 +204,21 @@ class Forecaster:
         flat = np.linalg.solve(self.house.turn, pair.reshape(2, -1)).reshape(pair.shape)
         return np.asarray(flat + centres[:, None, None])
 
-    def _figures(self, enquiries: pd.DataFrame, rows: pd.DataFrame, row: Ints) -> dict[str, Floats]:
+    def _figures(self, enquiries: Columns, rows: Levels, row: Ints) -> dict[str, Floats]:
         """Force, compliance and length per draw: told, or the family's own, or predicted."""
-        families = self.house.facts.families
         out = {}
         for name in SPECIFICATIONS:
-            own = families[name].astype(float).reindex(rows["family"]).to_numpy()
-            mean, sd = self.house.facts.specs[name].predict(rows[list(SPEC_FACTORS)])
+            own = self.house.facts.figure(name, rows["family"])
+            mean, sd = self.house.facts.specs[name].predict(rows)
             sd = np.where(np.isnan(own), sd, 0.0)
             mean = np.where(np.isnan(own), mean, np.log(own))
             value = np.exp(mean[row] + sd[row] * self._z[name])
-            told = figures_told(enquiries, name)[:, None]
+            told = numbers(enquiries, name)[:, None]
             out[name] = np.where(np.isnan(told), value, told)
         return out
 
     def _sag(
-        self, figures: dict[str, Floats], rows: pd.DataFrame, row: Ints, parameters: Ints, visit: Earlier
+        self, figures: dict[str, Floats], rows: Levels, row: Ints, parameters: Ints, visit: Earlier
     ) -> tuple[Floats, Floats, Floats, Ints]:
         """True tracking, built-in angle and sag per draw, and which draw each now stands for."""
 
@@ -232,7 +228,7 @@ class Forecaster:
             return sag_scale_deg(n, figures["compliance_um_per_mn"], figures["cantilever_length_mm"], clipped)
 
         mean, cov = self._pair(rows, row, parameters)
-        own_force = np.asarray(self.house.facts.usual_force_mn(rows["family"]))[row]
+        own_force = self.house.facts.usual_force_mn(rows["family"])[row]
         own_force = np.where(np.isnan(own_force), figures["vtf_mn"], own_force)
         unread = self.house.facts.tracking_unread(rows["family"])[row]
         s2 = scale(np.where(unread, TYPICAL_VTA_DEG, self._angles(mean)[0]), own_force) ** 2
@@ -257,7 +253,7 @@ class Forecaster:
             cov[1, 1] += sd[1] ** 2
             middle = self._angles(mean) + fault
             middle[0] += pressed
-            profile = rows["profile"].to_numpy(dtype=object)[row]
+            profile = rows["profile"][row]
             sag = np.maximum(sag, 0.0)
             angles, pick = self._condition(angles, middle, cov, sag, visit, parameters, profile)
             slope, sag_fault, unread, taught, *kept = (
@@ -295,13 +291,9 @@ class Forecaster:
             else np.zeros(len(coef))
         )
 
-    def _slope(self, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
+    def _slope(self, rows: Levels, row: Ints, parameters: Ints) -> Floats:
         """Sag over sag scale per draw, the unit's own part aside."""
-        extra = {
-            "s": np.ones(len(rows)),
-            "s_warm": rows["warm"].to_numpy(),
-            "s_aged": rows["aged"].to_numpy(),
-        }
+        extra = {"s": np.ones(len(rows["warm"])), "s_warm": rows["warm"], "s_aged": rows["aged"]}
         mean, var = self._moments("sag", rows, extra)
         slope = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_sag"]
         slope *= self.house.facts.softness(rows["frequency"])[row]
@@ -330,8 +322,8 @@ class Forecaster:
         sign = np.where(u < 0.5 * fit.cut_share, -1.0, 1.0)
         return np.where(u < fit.cut_share, sign * fit.cut_size * np.exp(JUMP_LOG_SD * z), 0.0)
 
-    def _room(self, enquiries: pd.DataFrame, rows: pd.DataFrame, row: Ints, parameters: Ints) -> Floats:
-        told = figures_told(enquiries, "tilt_room_deg")[:, None]
+    def _room(self, enquiries: Columns, rows: Levels, row: Ints, parameters: Ints) -> Floats:
+        told = numbers(enquiries, "tilt_room_deg")[:, None]
         fit = self.house.links["tilt_room"]
         mean, var = self._moments("tilt_room", rows, {})
         unit = fit.posterior.sigma[parameters] ** 2 * fit.spread.plain(np.ones(1))[0]
@@ -346,7 +338,7 @@ class Forecaster:
         room: Floats,
         row: Ints,
         parameters: Ints,
-        rows: pd.DataFrame,
+        rows: Levels,
         chosen: tuple[Scenarios, ...],
     ) -> Draws:
         noise = self.house.noise_now
@@ -355,7 +347,7 @@ class Forecaster:
         own = same * self._z["read_static"] + np.sqrt(1.0 - same**2) * self._z["read_dynamic"]
         e_dynamic = noise["sra_dynamic_deg"] * own
         e_vta = noise["vta_dynamic_deg"] * self._z["read_vta"]
-        no_rake = np.where((rows["profile"] == SPHERICAL).to_numpy()[row], np.nan, 0.0)
+        no_rake = np.where((rows["profile"] == SPHERICAL)[row], np.nan, 0.0)
         sra_true, vta_true = t + b - sag + no_rake, t - sag
         sra_static = t + b + e_static + no_rake
         sra, vta = sra_true + e_dynamic, vta_true + e_vta
@@ -368,9 +360,8 @@ class Forecaster:
         """Bench time per draw [min], given the tilt chosen and whether the built-in angle rules both out."""
         fit = self.house.links["minutes"]
         rows, row, parameters = draws.rows, draws.row, draws.parameters
-        mean, var = self._moments(
-            "minutes", rows, {"tilted": np.ones(len(rows)), "conflict": np.zeros(len(rows))}
-        )
+        m = len(rows["warm"])
+        mean, var = self._moments("minutes", rows, {"tilted": np.ones(m), "conflict": np.zeros(m)})
         tilted, clash = self._covariate("minutes", "tilted"), self._covariate("minutes", "conflict")
         log_minutes = mean[parameters, row] + np.sqrt(var[parameters, row]) * self._z["coef_minutes"]
         log_minutes += tilted[parameters] * (np.abs(tilt_deg) - 1.0) + clash[parameters] * conflict

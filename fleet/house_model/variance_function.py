@@ -10,14 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Names = NDArray[np.object_] | pd.Categorical
+from fleet.rows import Floats, distinct
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    Names = NDArray[np.object_] | pd.Categorical
 Factors = Mapping[str, tuple[float, float]]
 PRIOR_BETWEEN = 0.45
 """Prior guess of the sd of log g between sources (spreads of two sources typically differ by a quarter)."""
@@ -98,7 +101,7 @@ class VarianceFunction:
 
 def _look_up(factors: Factors, names: Names, between: float) -> Floats:
     """Mean and sd of the log factor of each name; one never seen has mean 0 and the sd between its like."""
-    code, found = pd.factorize(names)
+    code, found = distinct(names)
     return np.array([factors.get(str(x), (0.0, between)) for x in found], dtype=float).reshape(-1, 2)[code]
 
 

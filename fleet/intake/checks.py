@@ -6,7 +6,6 @@ Each column is checked on its distinct values only, so a million rows cost about
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -16,19 +15,17 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from fleet.columns import CODE_PATTERN, COLUMNS, NUMBER_TEXT_PATTERN, Column
+from fleet.columns import COLUMNS, Column
 from fleet.files.tokens import TokenKey
 from fleet.intake.faults import Fault, printable
-from fleet.intake.guides import hints
 from fleet.intake.guides.convert import Convert
 from fleet.intake.plausible import marks, odd_readings
 from fleet.intake.table import SheetTable, Text, place_of
+from fleet.intake.texts import DAY_PATTERN, NUMBER_PATTERN, PATTERNS, meaning, wrong_with_serial
 from fleet.spreadsheet import restore
 
 MOST_FAULTS_TOLD = 100_000
 """Faults described one by one; a file with more is put aside all the same, row by row, but not described."""
-
-_LONGEST_SERIAL = 100
 
 
 @dataclass(frozen=True)
@@ -183,18 +180,21 @@ def _absent(column: Column, n_rows: int) -> pa.Array:
 def _judge_of(column: Column, key: TokenKey | None, today: dt.date) -> Callable[[pa.Array], _Judged]:
     def judge(texts: pa.Array) -> _Judged:
         if column.name == "serial":
-            judged = _serials(texts, key)
-        elif column.kind == "number":
-            judged = _numbers(texts, column)
+            return _with_blank(_serials(texts, key), texts, column)
+        if column.kind == "number":
+            values, right = _numbers(texts, column)
         elif column.kind == "date":
-            judged = _days(texts, today)
+            values, right = _days(texts, today)
         elif column.kind == "word":
-            judged = _words(texts, column)
+            values, right = _words(texts, column)
         elif column.kind == "codes":
-            judged = _word_lists(texts, column)
+            values, right = _word_lists(texts, column, today)
         else:
-            judged = _patterned(texts, column)
-        return _with_blank(judged, texts, column)
+            values, right = _patterned(texts, column)
+        wrong = pc.and_(pc.is_valid(texts), pc.invert(pc.fill_null(right, False)))
+        places = np.flatnonzero(wrong.to_numpy(zero_copy_only=False)).tolist()
+        reasons = {i: meaning(texts[i].as_py(), column, today)[1] for i in places}
+        return _with_blank(_Judged(values, reasons), texts, column)
 
     return judge
 
@@ -212,81 +212,46 @@ def _with_blank(judged: _Judged, texts: pa.Array, column: Column) -> _Judged:
     return judged
 
 
-def _faulty(texts: pa.Array, right: pa.Array, say: Callable[[str], str]) -> dict[int, str]:
-    """Reasons for the texts that are there but aren't right."""
-    wrong = pc.and_(pc.is_valid(texts), pc.invert(pc.fill_null(right, False)))
-    return {int(i): say(texts[int(i)].as_py()) for i in np.flatnonzero(wrong.to_numpy(zero_copy_only=False))}
-
-
-def _numbers(texts: pa.Array, column: Column) -> _Judged:
-    readable = pa.repeat(True, len(texts))
+def _numbers(texts: pa.Array, column: Column) -> tuple[pa.Array, pa.Array]:
     try:
         values = pc.cast(texts, pa.float64())
     except pa.ArrowInvalid:
-        readable = pc.match_substring_regex(texts, r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$")
+        readable = pc.match_substring_regex(texts, f"^{NUMBER_PATTERN}$")
         values = pc.cast(pc.if_else(readable, texts, pa.scalar(None, pa.string())), pa.float64())
-    finite = pc.and_(readable, pc.fill_null(pc.is_finite(values), False))
-    reasons = _faulty(texts, finite, hints.no_number)
+    values = pc.add(values, 0.0)  # makes -0 plain 0
     if column.choices:
-        inside = pc.is_in(values, pa.array(column.choices, pa.float64()))
-    else:
-        inside = pc.and_(pc.greater_equal(values, column.low), pc.less_equal(values, column.high))
-    outside = pc.and_(finite, pc.invert(pc.fill_null(inside, False)))
-    for i in np.flatnonzero(outside.to_numpy(zero_copy_only=False)):
-        reasons[int(i)] = hints.out_of_range(column, values[int(i)].as_py())
-    return _Judged(pc.add(values, 0.0), reasons)  # + 0.0 makes -0 plain 0
+        return values, pc.is_in(values, pa.array(column.choices, pa.float64()))
+    return values, pc.and_(pc.greater_equal(values, column.low), pc.less_equal(values, column.high))
 
 
-def _days(texts: pa.Array, today: dt.date) -> _Judged:
-    written = pc.match_substring_regex(texts, r"^[1-9][0-9]{3}-[0-9]{2}-[0-9]{2}$")
+def _days(texts: pa.Array, today: dt.date) -> tuple[pa.Array, pa.Array]:
+    written = pc.match_substring_regex(texts, f"^{DAY_PATTERN}$")
     tidy = pc.if_else(written, texts, pa.scalar(None, pa.string())).to_pandas()
     days = pd.to_datetime(tidy, format="%Y-%m-%d", errors="coerce")
     values = pa.Array.from_pandas(days.dt.date if len(days) else [], type=pa.date32())
-    reasons = _faulty(texts, pc.is_valid(values), hints.no_day)
-    future = pc.fill_null(pc.greater(values, pa.scalar(today, pa.date32())), False)
-    reasons |= {int(i): "is in the future" for i in np.flatnonzero(future.to_numpy(zero_copy_only=False))}
-    return _Judged(values, reasons)
+    return values, pc.less_equal(values, pa.scalar(today, pa.date32()))
 
 
-def _words(texts: pa.Array, column: Column) -> _Judged:
+def _words(texts: pa.Array, column: Column) -> tuple[pa.Array, pa.Array]:
     lower = pc.utf8_lower(texts)
     known = pc.is_in(lower, pa.array(column.words))
-    return _Judged(
-        pc.if_else(known, lower, pa.scalar(None, pa.string())),
-        _faulty(texts, known, lambda _: f"is not {column.accepts}"),
-    )
+    return pc.if_else(known, lower, pa.scalar(None, pa.string())), known
 
 
-def _word_lists(texts: pa.Array, column: Column) -> _Judged:
-    values: list[str | None] = []
-    reasons: dict[int, str] = {}
-    for i, text in enumerate(texts.to_pylist()):
-        words = {word.strip().lower() for word in (text or "").split(";")} - {""}
-        if not words <= set(column.words):
-            reasons[i] = f"is not {column.accepts}"
-        values.append(";".join(w for w in column.words if w in words) or None)
-    return _Judged(pa.array(values, pa.string()), reasons)
+def _word_lists(texts: pa.Array, column: Column, today: dt.date) -> tuple[pa.Array, pa.Array]:
+    told = [meaning(text, column, today) if text else (None, "") for text in texts.to_pylist()]
+    values, right = zip(*((value, not why) for value, why in told), strict=True) if told else ((), ())
+    return pa.array(values, pa.string()), pa.array(right, pa.bool_())
 
 
-def _patterned(texts: pa.Array, column: Column) -> _Judged:
-    pattern = CODE_PATTERN if column.kind == "code" else NUMBER_TEXT_PATTERN
-    right = pc.match_substring_regex(texts, f"^(?:{pattern})$")
-    return _Judged(
-        pc.if_else(right, texts, pa.scalar(None, pa.string())),
-        _faulty(texts, right, lambda _: f"is not {column.accepts}"),
-    )
-
-
-_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+def _patterned(texts: pa.Array, column: Column) -> tuple[pa.Array, pa.Array]:
+    right = pc.match_substring_regex(texts, f"^(?:{PATTERNS[column.kind]})$")
+    return pc.if_else(right, texts, pa.scalar(None, pa.string())), right
 
 
 def _serials(texts: pa.Array, key: TokenKey | None) -> _Judged:
     """Tokens of the serials; the serials themselves end here."""
     serials = texts.to_pylist()
-    reasons = {
-        i: f"is longer than {_LONGEST_SERIAL} characters or holds control characters"
-        for i, serial in enumerate(serials)
-        if serial and (len(serial) > _LONGEST_SERIAL or _CONTROL.search(serial))
-    }
+    reasons = {i: why for i, serial in enumerate(serials) if serial and (why := wrong_with_serial(serial))}
     tokens = key.tokens(serials) if key else [None] * len(serials)
     return _Judged(pa.array(tokens, pa.string()), reasons)

@@ -5,20 +5,20 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
-
-import numpy as np
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any, Final
 
 from fleet.columns import COLUMNS, Column
 from fleet.errors import FleetError
 from fleet.files.tokens import load_key
-from fleet.intake.checks import check_sheets, check_table
-from fleet.intake.table import SheetTable
+from fleet.intake.faults import printable
+from fleet.intake.texts import meaning, wrong_with_serial
+from fleet.rows import column_of
+from fleet.spreadsheet import restore
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from numpy.typing import NDArray
 
+    from fleet.intake.table import SheetTable
     from fleet.store import Store
 
 TYPED: Final = "what was typed"
@@ -26,13 +26,18 @@ TYPED: Final = "what was typed"
 
 def text_table(told: Mapping[str, str], file: str = TYPED) -> SheetTable:
     """What was typed as the only row of a file."""
+    import numpy as np
+    import pyarrow as pa
+
+    from fleet.intake.table import SheetTable
+
     columns = {name: pa.chunked_array([[text]], pa.string()) for name, text in told.items()}
     return SheetTable(file, np.array([1]), columns, (), 0, ())
 
 
 def check_typed(
     facts: Mapping[str, str | None], columns: Mapping[str, Column], *, call: Callable[[str], str] = str
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
+) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]]:
     """Check what was typed as a file's only row would be.
 
     Parameters
@@ -43,7 +48,7 @@ def check_typed(
 
     Returns
     -------
-    (a frame of one row with every column, names of the columns told).
+    (every column with its one row, names of the columns told).
 
     Raises
     ------
@@ -51,11 +56,25 @@ def check_typed(
         If a value can't be what it is said to be; the line names every column and reason.
     """
     told = {name: text for name, text in facts.items() if text is not None}
-    checked = check_table(text_table(told), columns, key=load_key(make=False) if "serial" in told else None)
-    if checked.faults:
-        reasons = "; ".join(f"{call(f.column)}: {f.value or 'the value'} {f.reason}" for f in checked.faults)
-        raise FleetError(reasons)
-    return checked.good, tuple(told)
+    key = load_key(make=False) if "serial" in told else None
+    row: dict[str, Any] = {}
+    reasons = []
+    for name, column in columns.items():
+        text = restore(told.get(name, "").strip())
+        value, why = None if column.kind == "number" else column.default or None, ""
+        if not text:
+            why = "is missing" if name in told and column.required else ""
+        elif name == "serial":
+            why = wrong_with_serial(text)
+            value = key.tokens([text])[0] if key else None
+        else:
+            value, why = meaning(text, column, dt.date.today())
+        row["serial_token" if name == "serial" else name] = value
+        if why:
+            reasons.append(f"{call(name)}: {printable(text) or 'the value'} {why}")
+    if reasons:
+        raise FleetError("; ".join(reasons))
+    return {name: column_of([value]) for name, value in row.items()}, tuple(told)
 
 
 def save_typed(
@@ -85,6 +104,7 @@ def save_typed(
     FleetError
         If it is no whole sheet, or its number is taken; nothing is stored then.
     """
+    from fleet.intake.checks import check_sheets
     from fleet.intake.ingest import intake_table
 
     told = {"sheet_no": sheet_no, "measured_on": measured_on}

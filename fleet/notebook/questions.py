@@ -36,7 +36,7 @@ from fleet.quotes.quote import Quotes
 from fleet.quotes.quote import quote as quote_all
 from fleet.quotes.recalibration import Recalibration
 from fleet.results import Result
-from fleet.store import CURRENT_COLUMNS, Store, list_verdicts, pick_sheets
+from fleet.store import CURRENT_COLUMNS, Store, count_faults, pick_sheets
 from fleet.store.quotes import recalibration_text
 
 if TYPE_CHECKING:
@@ -356,7 +356,7 @@ def align(
     sheet = readings_of(readings).iloc[0]
     model = None if house is None else house_of(house)
     own = own_target(sheet.to_dict(), policy or Policy())
-    return solve(take_readings(sheet, house=model), own, arm_length_mm=arm_length_mm)
+    return solve(take_readings(sheet.to_dict(), house=model), own, arm_length_mm=arm_length_mm)
 
 
 def house_of(house: HouseLike) -> House:
@@ -376,4 +376,4 @@ def _prior(house: HouseLike) -> FaultPrior | None:
     """Shares of faults as a store's verdicts have moved them; None = the documented ones."""
     from fleet.faults.likelihood_ratio import FaultPrior
 
-    return prior_from_verdicts(FaultPrior(), list_verdicts(house)) if isinstance(house, Store) else None
+    return prior_from_verdicts(FaultPrior(), count_faults(house)) if isinstance(house, Store) else None

@@ -289,4 +289,4 @@ def _typed(told: Mapping[str, Any], columns: Mapping[str, Column]) -> pd.DataFra
         )
     missing = [name for name, value in told.items() if pd.api.types.is_scalar(value) and pd.isna(value)]
     texts = {name: None if name in missing else str(value) for name, value in told.items()}
-    return check_typed({**dict.fromkeys(columns), **texts}, columns)[0]
+    return pd.DataFrame(check_typed({**dict.fromkeys(columns), **texts}, columns)[0])

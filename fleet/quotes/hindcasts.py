@@ -111,7 +111,7 @@ def make_hindcasts(
     """
     enquiries = as_enquiries(asked, told)
     quotes = quote(enquiries, house, {policy.name: policy}, policy_name=policy.name)
-    kept = archive_rows(quotes, enquiries.assign(enquiry_id=None), house, model_id=None)
+    kept = pd.DataFrame(archive_rows(quotes, enquiries.assign(enquiry_id=None), house, model_id=None))
     kept = kept.assign(bench=asked["bench"].to_numpy(), sheet_no=asked["sheet_no"].to_numpy(), origin=origin)
     found = pair_forecasts(kept, asked)
     happened = {name: found.chances[name].to_numpy() for name in ("both_met", "wedge_made")}

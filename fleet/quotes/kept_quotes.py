@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from fleet.columns import COLUMNS, ENQUIRY_COLUMNS
 from fleet.house_model.house import House
+from fleet.numerals import unknown
 from fleet.quotes.outcomes import FORECAST, policy_text
 from fleet.quotes.quote import Quotes
+from fleet.rows import Columns, records
 from fleet.statistics.quantile_forecasts import quantiles_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 NOT_FACTS = ("enquiry_id", "serial", "policy")
 FACTS = tuple(name for name in ENQUIRY_COLUMNS if name not in NOT_FACTS)
@@ -20,8 +24,8 @@ SHEET_FACTS = tuple(name for name in FACTS if name in COLUMNS)
 
 
 def archive_rows(
-    quotes: Quotes, enquiries: pd.DataFrame, house: House, *, model_id: int | None
-) -> pd.DataFrame:
+    quotes: Quotes, enquiries: Columns, house: House, *, model_id: int | None
+) -> dict[str, list[Any]]:
     """One row a quote, as the store keeps it.
 
     Parameters
@@ -33,30 +37,25 @@ def archive_rows(
 
     Returns
     -------
-    DataFrame
+    dict
         Columns of `fleet.store.quotes.KEPT_COLUMNS` as far as a quote has them; quantiles as lists.
     """
-    table = quotes.table
-    numbers = enquiries["enquiry_id"].astype(object).reset_index(drop=True)
-    kept = pd.DataFrame(
-        {
-            "enquiry_id": numbers.where(numbers.notna(), None),
-            "serial_token": _texts(enquiries, "serial_token"),
-            "model_id": pd.array([model_id] * len(table), dtype="Int32"),
-            "model_revision": house.revision,
-            "taught_intake": pd.array([house.last_intake] * len(table), dtype="Int32"),
-            "facts": [facts_text(row) for row in enquiries.to_dict("records")],
-            "policy": [policy_text(p) for p in quotes.policies],
-            "policy_label": [p.fingerprint for p in quotes.policies],
-            "standing": list(quotes.standing),
-            "stretch": [_stretch_text(quotes, s) for s in quotes.standing],
-        }
-    )
+    rows, m = records(enquiries), len(quotes.sentences)
     figures = ["p_rake_met", "p_tracking_met", "p_both_met", "p_made_wedge", "p_faulty"]
-    for name in (*figures, "price_low", "price_quoted", "price_high"):
-        kept[name] = table[name].to_numpy(dtype=float)
-    lists = {name: pd.Series(_quantiles(quotes, name), dtype=object) for name in FORECAST}
-    return kept.assign(**lists)
+    return {
+        "enquiry_id": _texts(rows, "enquiry_id"),
+        "serial_token": _texts(rows, "serial_token"),
+        "model_id": [model_id] * m,
+        "model_revision": [house.revision] * m,
+        "taught_intake": [house.last_intake] * m,
+        "facts": [facts_text(row) for row in rows],
+        "policy": [policy_text(p) for p in quotes.policies],
+        "policy_label": [p.fingerprint for p in quotes.policies],
+        "standing": list(quotes.standing),
+        "stretch": [_stretch_text(quotes, s) for s in quotes.standing],
+        **{n: quotes.columns[n].tolist() for n in (*figures, "price_low", "price_quoted", "price_high")},
+        **{name: _quantiles(quotes, name) for name in FORECAST},
+    }
 
 
 def _quantiles(quotes: Quotes, name: str) -> list[list[float] | None]:
@@ -71,20 +70,20 @@ def _stretch_text(quotes: Quotes, standing: str) -> str:
     return json.dumps({} if use is None else use.factors(standing), sort_keys=True)
 
 
-def _texts(frame: pd.DataFrame, name: str) -> list[str | None]:
-    if name not in frame:
-        return [None] * len(frame)
-    return [None if pd.isna(x) else str(x) for x in frame[name]]
+def _texts(rows: list[dict[str, Any]], name: str) -> list[str | None]:
+    return [None if unknown(row.get(name)) else str(row[name]) for row in rows]
 
 
-def facts_text(row: dict[object, object]) -> str:
+def facts_text(row: dict[str, Any]) -> str:
     """What one enquiry told, as JSON with its keys in order."""
-    told = {str(k): v for k, v in row.items() if str(k) in FACTS and not pd.isna(v)}  # type: ignore[call-overload]
+    told = {k: v for k, v in row.items() if k in FACTS and not unknown(v)}
     plain = {k: v if isinstance(v, str) else float(str(v)) for k, v in told.items() if v != ""}
     return json.dumps(plain, sort_keys=True)
 
 
 def facts_frame(texts: pd.Series) -> pd.DataFrame:
     """Facts as columns of an enquiry again, empty where not told."""
+    import pandas as pd
+
     frame = pd.DataFrame([json.loads(t) for t in texts], index=range(len(texts)))
     return frame.reindex(columns=list(FACTS))

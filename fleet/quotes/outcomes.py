@@ -5,20 +5,21 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.alignment.targets import column, is_spherical
 from fleet.alignment.tilt import choose_tilt, reach
-from fleet.attainment.attainment import check_request, group_codes
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import made_wedge, price
+from fleet.rows import Floats
 from fleet.statistics.quantile_forecasts import LEVELS
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    import pandas as pd
+
 FORECAST: Final = (
     "sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "built_in_deg", "tilt_deg", "bench_minutes",
 )  # fmt: skip
@@ -87,6 +88,8 @@ class ForecastPairs:
         FleetError
             If a column or period is unknown.
         """
+        from fleet.attainment.attainment import check_request, group_codes
+
         check_request(self.about, by, per)
         labels, codes = group_codes(self.about, by, per)
         words = [" · ".join(STANDINGS.get(str(x), str(x)) for x in row) for row in labels.to_numpy()]
@@ -108,6 +111,8 @@ def pair_forecasts(forecasts: pd.DataFrame, sheets: pd.DataFrame) -> ForecastPai
         What a forecast's own policy makes of the readings (tilt, both met, wedge, price) is judged by the
         readings as they stand: reading noise belongs to the forecaster's task.
     """
+    import pandas as pd
+
     own = forecasts.reset_index(drop=True)
     bench = sheets.reset_index(drop=True)
     shared = [c for c in ABOUT if c in bench and c not in {"enquiry_id"}]
@@ -205,6 +210,8 @@ def _figure(value: object) -> float:
 
 def join(parts: list[ForecastPairs]) -> ForecastPairs:
     """Several lots of forecasts as one."""
+    import pandas as pd
+
     names = dict.fromkeys(name for part in parts for name in part.rivals)
 
     def rival(part: ForecastPairs, name: str, q: str) -> Floats:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.alignment.tilt import choose_tilt, reach
@@ -17,7 +17,7 @@ from fleet.house_model.chain import FACTORS, SPHERICAL
 from fleet.house_model.factor_scenarios import NEVER_SEEN
 from fleet.house_model.house import House
 from fleet.house_model.predict import Draws, Forecaster
-from fleet.numerals import percent
+from fleet.numerals import percent, unknown
 from fleet.policy.files import pick_policy
 from fleet.policy.policy import Policy
 from fleet.policy.remedies import made_wedge, price
@@ -29,10 +29,13 @@ from fleet.quotes.recalibration import (
     recalibrated_minutes,
 )
 from fleet.results import Result
+from fleet.rows import Columns, Floats, column_of, height, records, take_rows
 from fleet.statistics.quantile_forecasts import densest_middle, quantiles_of
 from fleet.words import known_fact, quantity
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    import pandas as pd
+
 DRAWN: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_deg", "bench_minutes")
 LEVELS: Final = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 NEVER_SURE: Final = (1e-4, 1.0 - 1e-4)
@@ -69,7 +72,7 @@ class Quotes(Result):
 
     Attributes
     ----------
-    table : one row an enquiry, `COLUMNS`
+    columns : `COLUMNS`, one row an enquiry
     sentences : one an enquiry
     arrays : joint draws per quantity of `DRAWN`, each (m, n)
     standing : per enquiry, how it stands to the model's families (`recalibration.STANDINGS`)
@@ -77,12 +80,19 @@ class Quotes(Result):
     recalibration : the correction that the figures were told with, if any
     """
 
-    table: pd.DataFrame
+    columns: Mapping[str, NDArray[Any]]
     sentences: tuple[str, ...]
     arrays: Mapping[str, Floats]
     standing: tuple[str, ...] = ()
     policies: tuple[Policy, ...] = ()
     recalibration: Recalibration | None = None
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """`columns` as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame({name: column.tolist() for name, column in self.columns.items()})
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row an enquiry, `COLUMNS`."""
@@ -105,6 +115,8 @@ class Quotes(Result):
 
     def draws(self) -> pd.DataFrame:
         """Joint draws as a long frame: enquiry_id, draw, and the quantities of `DRAWN`."""
+        import pandas as pd
+
         m, n = self.arrays["sag_deg"].shape
         ids = self.table["enquiry_id"].to_numpy()
         out = {"enquiry_id": np.repeat(ids, n), "draw": np.tile(np.arange(n), m)}
@@ -112,7 +124,7 @@ class Quotes(Result):
 
 
 def quote(
-    enquiries: pd.DataFrame,
+    enquiries: Columns,
     model: House | Forecaster,
     policies: Mapping[str, Policy],
     *,
@@ -128,7 +140,7 @@ def quote(
 
     Parameters
     ----------
-    enquiries : DataFrame
+    enquiries : DataFrame, or mapping of str to array
         One row each, the enquiry columns [mN, µm/mN, mm, °C, degrees, h]; missing or empty = not told.
     model : House or Forecaster
         A fitted model, or a forecaster kept warm.
@@ -152,40 +164,39 @@ def quote(
         If an enquiry has no number or a policy isn't there.
     """
     forecaster = model if isinstance(model, Forecaster) else Forecaster(model, n_draws=n_draws, seed=seed)
-    frame = enquiries.reset_index(drop=True)
-    if "enquiry_id" not in frame:
+    if "enquiry_id" not in enquiries:
         raise FleetError("the enquiries have no column enquiry_id: give each a number of its own")
-    names = (
-        [_named(x) or policy_name for x in frame["policy"]]
-        if "policy" in frame
-        else [policy_name] * len(frame)
-    )
-    chosen = [pick_policy(dict(policies), name) for name in names]
-    parts = [
-        _answer(frame.iloc[start : start + CHUNK], forecaster, chosen[start : start + CHUNK], recalibration)
-        for start in range(0, len(frame), CHUNK)
-    ]
+    m = height(enquiries)
+    names = enquiries["policy"] if "policy" in enquiries else [None] * m
+    chosen = [pick_policy(dict(policies), _named(name) or policy_name) for name in names]
+    parts = []
+    for start in range(0, m, CHUNK):
+        rows = np.arange(start, min(start + CHUNK, m))
+        parts.append(
+            _answer(take_rows(enquiries, rows), forecaster, chosen[start : start + CHUNK], recalibration)
+        )
     if not parts:
         empty = {q: np.empty((0, forecaster.n)) for q in DRAWN}
-        return Quotes(pd.DataFrame(columns=list(COLUMNS)), (), empty)
-    table = pd.concat([t for t, _, _ in parts], ignore_index=True)[list(COLUMNS)]
+        return Quotes({name: np.empty(0) for name in COLUMNS}, (), empty)
+    columns = {name: np.concatenate([own[name] for own, _, _ in parts]) for name in COLUMNS}
     arrays = {q: np.concatenate([a[q] for _, a, _ in parts]) for q in DRAWN}
-    told = tuple(sentence(row) for row in _records(table))
+    told = tuple(sentence(row) for row in records(columns))
     standing = tuple(str(s) for _, _, own in parts for s in own)
-    return Quotes(table, told, arrays, standing, tuple(chosen), recalibration)
+    return Quotes(columns, told, arrays, standing, tuple(chosen), recalibration)
 
 
 def _answer(
-    frame: pd.DataFrame, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
-) -> tuple[pd.DataFrame, dict[str, Floats], NDArray[np.object_]]:
-    plain = forecaster.draw(frame, policies)
-    standing = mondrian_categories(frame, plain.candidates)
+    enquiries: Columns, forecaster: Forecaster, policies: list[Policy], use: Recalibration | None
+) -> tuple[dict[str, NDArray[Any]], dict[str, Floats], NDArray[np.object_]]:
+    plain = forecaster.draw(enquiries, policies)
+    standing = mondrian_categories(enquiries, plain.candidates)
     corrects = use is not None and bool(use.changes)
     draws = apply_recalibration(plain, standing, use) if use is not None and corrects else plain
-    table: dict[str, object] = {"enquiry_id": frame["enquiry_id"].astype(str).to_numpy()}
+    numbers = [None if unknown(x) else str(x) for x in enquiries["enquiry_id"]]
+    table: dict[str, NDArray[Any]] = {"enquiry_id": column_of(numbers)}
     tilt = _tilts(draws, policies)
     wedge = np.empty(draws.sag.shape, dtype=bool)
-    chances = {name: np.empty(len(frame)) for name in CHANCES}
+    chances = {name: np.empty(len(policies)) for name in CHANCES}
     for policy in dict.fromkeys(policies):
         mine = np.array([p == policy for p in policies])
         wedge[mine] = made_wedge(tilt[mine], policy)
@@ -220,13 +231,11 @@ def _answer(
     table |= _prices(minutes, wedge, policies)
     counts = _counts(forecaster.house)
     labels = {policy: policy.label for policy in dict.fromkeys(policies)}
-    table["policy"] = [labels[p] for p in policies]
+    table["policy"] = column_of([labels[p] for p in policies])
     corrected = ["" if use is None else use.told(str(s)) for s in standing]
-    table["basis"] = [
-        "; ".join(filter(None, [_basis(r, draws, i, forecaster.house, counts), corrected[i]]))
-        for i, r in enumerate(_records(frame))
-    ]
-    return pd.DataFrame(table), arrays, standing
+    told = [_basis(r, draws, i, forecaster.house, counts) for i, r in enumerate(records(enquiries))]
+    table["basis"] = column_of(["; ".join(filter(None, both)) for both in zip(told, corrected, strict=True)])
+    return table, arrays, standing
 
 
 def _tilts(draws: Draws, policies: list[Policy]) -> Floats:
@@ -272,10 +281,10 @@ class _Counts:
 
 
 def _counts(house: House) -> _Counts:
-    combos = house.facts.combos
+    kinds = house.facts.kinds
     family: dict[str, float] = {}
     kind: dict[tuple[str, str], float] = {}
-    for f, p, c, n in zip(*(combos[k] for k in ("family", "profile", "cantilever", "n")), strict=True):
+    for f, p, c, n in zip(*(kinds[k] for k in ("family", "profile", "cantilever", "n")), strict=True):
         family[str(f)] = family.get(str(f), 0.0) + float(n)
         key = (str(p), str(c))
         kind[key] = kind.get(key, 0.0) + float(n)
@@ -337,14 +346,8 @@ def _units(n: float) -> str:
     return f"{n:.0f} unit" if n == 1 else f"{n:.0f} units"
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
-    return [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
-
-
 def _named(value: object) -> str | None:
-    if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or str(value) == "":
-        return None
-    return str(value)
+    return None if unknown(value) or str(value) == "" else str(value)
 
 
 def sentence(row: Mapping[str, object]) -> str:

@@ -15,18 +15,16 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.factor_scenarios import Scenarios
 from fleet.house_model.predict import Draws
-from fleet.numerals import percent
+from fleet.numerals import percent, unknown
 from fleet.quotes.outcomes import STANDINGS, ForecastPairs
-from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, coverage
+from fleet.rows import Columns, Floats, height
 from fleet.statistics.quantile_forecasts import LEVELS, central_interval
 from fleet.words import quantity
 
-Floats = NDArray[np.float64]
 STRETCHED: Final = ("sag_deg", "sra_dynamic_deg", "vta_dynamic_deg", "bench_minutes")
 """Quantities with a factor of their own; built-in angle, tilt, chances and price follow from them."""
 NOMINAL: Final = 0.9
@@ -97,6 +95,8 @@ class Recalibration:
     @property
     def refused(self) -> str:
         """Which groups the record is too small for, in one sentence; "" if none."""
+        from fleet.statistics.forecast_scores import TOO_FEW
+
         few = dict.fromkeys(STANDINGS[c.standing] for c in self.corrections if c.verdict == TOO_FEW)
         if not few:
             return ""
@@ -154,6 +154,8 @@ def learn(record: ForecastPairs, source: str) -> Recalibration:
 def _correct(
     standing: str, quantity: str, read: Floats, quantiles: Floats, families: NDArray[np.object_], tests: int
 ) -> Correction:
+    from fleet.statistics.forecast_scores import AS_TOLD, TOO_FEW, coverage
+
     low, high = central_interval(quantiles, NOMINAL)
     told = ~np.isnan(read) & ~np.isnan(low)
     held = np.where(told, (read >= low) & (read <= high), np.nan)
@@ -192,6 +194,8 @@ def _scaled(quantity: str, read: Floats, quantiles: Floats) -> tuple[Floats, Flo
 
 def undo_correction(record: ForecastPairs) -> dict[str, Floats]:
     """Quantiles as the model gave them, before any correction they were told with."""
+    import pandas as pd
+
     factors = pd.DataFrame([json.loads(t) for t in record.about["stretch"]], index=range(len(record)))
     out = dict(record.quantiles)
     for q in STRETCHED:
@@ -218,13 +222,10 @@ def scale_about_median(values: Floats, factor: Floats, *, ratio: bool = False) -
     return np.asarray(np.exp(out) if ratio else out)
 
 
-def mondrian_categories(enquiries: pd.DataFrame, candidates: Sequence[Scenarios]) -> NDArray[np.object_]:
+def mondrian_categories(enquiries: Columns, candidates: Sequence[Scenarios]) -> NDArray[np.object_]:
     """How each enquiry stands to the model's families, by what it tells: keys of `STANDINGS`."""
-    told = (
-        enquiries["body_family"].notna().to_numpy()
-        if "body_family" in enquiries
-        else np.zeros(len(enquiries), dtype=bool)
-    )
+    families = enquiries["body_family"] if "body_family" in enquiries else [None] * height(enquiries)
+    told = np.array([not unknown(family) for family in families], dtype=bool)
     known = np.array([c.known_family for c in candidates], dtype=bool)
     return np.where(told, np.where(known, "known", "new"), "not_told").astype(object)
 

@@ -19,7 +19,7 @@ from fleet.alignment.tilt import choose_tilt
 from fleet.columns import READ_BY
 from fleet.house_model.chain import FACTOR_COLUMNS, FACTORS
 from fleet.house_model.factor_scenarios import NEVER_SEEN
-from fleet.house_model.family_facts import SPEC_FACTORS, SPECIFICATIONS
+from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.predict import Forecaster
 from fleet.words import known_fact, quantity
 
@@ -179,8 +179,8 @@ def _few(names: list[str], chance: Floats) -> tuple[list[Any], Floats]:
 def _specification(house: House, draws: Draws, name: str) -> Floats:
     """Values that a figure of the specification may have, one a draw: the family's own, or predicted."""
     rows = draws.rows
-    own = house.facts.families[name].astype(float).reindex(rows["family"]).to_numpy()
-    mean, sd = house.facts.specs[name].predict(rows[list(SPEC_FACTORS)])
+    own = house.facts.figure(name, rows["family"])
+    mean, sd = house.facts.specs[name].predict(rows)
     sd = np.where(np.isnan(own), sd, 0.0)
     mean = np.where(np.isnan(own), mean, np.log(own))
     z = np.random.default_rng(5).standard_normal(draws.row.shape[1])

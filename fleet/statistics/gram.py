@@ -10,17 +10,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError
+from fleet.numerals import unknown
+from fleet.rows import Columns
+from fleet.rows import Floats as Floats
+from fleet.rows import Ints as Ints
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    import pandas as pd
+
 MANY_LEVELS = 16
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -105,7 +109,7 @@ class Cells:
         if factors:
             grouped = frame.groupby(list(factors), observed=True, sort=True, dropna=False)
             code = grouped.ngroup().to_numpy()
-            keys = frame[list(factors)].iloc[pd.Series(code).drop_duplicates().sort_values().index]
+            keys = frame[list(factors)].iloc[np.unique(code, return_index=True)[1]]
         else:
             code, keys = np.zeros(len(frame), dtype=np.int64), frame.iloc[:1]
         m, k = len(keys), len(columns)
@@ -174,7 +178,7 @@ class Design:
         """(q,) array: which term each random column belongs to."""
         return np.repeat(np.arange(len(self.terms)), self.sizes)
 
-    def columns_of(self, levels: Mapping[str, NDArray[np.object_]], size: int) -> Ints:
+    def columns_of(self, levels: Columns, size: int) -> Ints:
         """(terms, size) array of column numbers, -1 where a level was never seen."""
         found = np.full((len(self.terms), size), -1, dtype=np.int64)
         offset = 0
@@ -190,7 +194,7 @@ Combinations = tuple[list[tuple[str, ...]], Ints]
 """Distinct combinations of labels, as text, and which one each row has."""
 
 
-class Levels(dict[str, NDArray[np.object_]]):
+class Levels(dict[str, NDArray[Any]]):
     """Columns of level labels by factor whose combinations are looked up once."""
 
     @cached_property
@@ -199,7 +203,7 @@ class Levels(dict[str, NDArray[np.object_]]):
         return {}
 
 
-def combinations_of(levels: Mapping[str, NDArray[np.object_]], factors: tuple[str, ...]) -> Combinations:
+def combinations_of(levels: Columns, factors: tuple[str, ...]) -> Combinations:
     """Combinations of some factors' labels."""
     known = levels.known if isinstance(levels, Levels) else {}
     if factors not in known:
@@ -207,17 +211,13 @@ def combinations_of(levels: Mapping[str, NDArray[np.object_]], factors: tuple[st
     return known[factors]
 
 
-def _combinations(columns: Sequence[NDArray[np.object_]]) -> Combinations:
-    labels, code = [], np.zeros(len(columns[0]), dtype=np.int64)
-    for column in columns:
-        own, distinct = pd.factorize(np.asarray(column, dtype=object), use_na_sentinel=False)
-        labels.append([str(x) for x in distinct])
-        code = code * max(len(distinct), 1) + own
-    code, present = pd.factorize(code)
-    digits = np.unravel_index(present, [max(len(names), 1) for names in labels])
-    told = (np.array(names, dtype=object)[place] for names, place in zip(labels, digits, strict=True))
-    keys: list[tuple[str, ...]] = list(zip(*told, strict=True))
-    return keys, code.astype(np.int64)
+def _combinations(columns: Sequence[Any]) -> Combinations:
+    every = list(zip(*(np.asarray(column, dtype=object).tolist() for column in columns), strict=True))
+    texts = {key: tuple("nan" if unknown(x) else str(x) for x in key) for key in dict.fromkeys(every)}
+    keys = list(dict.fromkeys(texts.values()))
+    number = dict(zip(keys, range(len(keys)), strict=True))
+    place = {key: number[text] for key, text in texts.items()}
+    return keys, np.fromiter(map(place.__getitem__, every), dtype=np.int64, count=len(every))
 
 
 class Anchor(NamedTuple):

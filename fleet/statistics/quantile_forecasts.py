@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+
+from fleet.rows import distinct
 
 Floats = NDArray[np.float64]
 
@@ -148,7 +149,7 @@ def compare_scores(first: Floats, second: Floats, families: NDArray[np.object_])
     """
     gap = first - second
     told = ~np.isnan(gap)
-    gap, code = gap[told], pd.factorize(families[told])[0]
+    gap, code = gap[told], distinct(families[told])[0]
     n = len(gap)
     if n < 2:
         return Paired(n, float(gap.mean()) if n else np.nan, np.nan)

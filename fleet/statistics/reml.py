@@ -20,10 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from fleet.errors import FleetError
 from fleet.statistics.gram import Cells, Floats, Gram, Ints, Term, build_gram
@@ -35,6 +34,9 @@ from fleet.statistics.solves import (
     solve,
     theta_unit,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 RESOLUTION = 1e-6
@@ -122,6 +124,8 @@ class RemlFit:
         sizes = self.gram.design.sizes
         start = sum(sizes[:term])
         keys = [":".join(k) for k in self.gram.design.levels[term]]
+        import pandas as pd
+
         return pd.Series(self.random[start : start + sizes[term]], index=keys)
 
 

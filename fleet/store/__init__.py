@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from fleet.store.upkeep import forget_unit as forget_unit
     from fleet.store.upkeep import undo_intake as undo_intake
     from fleet.store.verdicts import UnitRecord as UnitRecord
+    from fleet.store.verdicts import count_faults as count_faults
     from fleet.store.verdicts import list_verdicts as list_verdicts
     from fleet.store.verdicts import record_verdict as record_verdict
     from fleet.store.verdicts import unit_of as unit_of
@@ -47,6 +48,7 @@ _HOMES: Final = {
     "fleet.store.store": "CURRENT_COLUMNS Store",
     "fleet.store.upkeep": "Forgotten OtherCopies Undone change_key copies_that_hold forget_sheet "
     "forget_unit undo_intake",
-    "fleet.store.verdicts": "UnitRecord list_verdicts record_verdict unit_of unit_record withdraw_verdict",
+    "fleet.store.verdicts": "UnitRecord count_faults list_verdicts record_verdict unit_of unit_record "
+    "withdraw_verdict",
 }
 __getattr__ = at_first_use(__name__, _HOMES)

@@ -166,15 +166,11 @@ def newest_model(store: Store, model_id: int | None = None) -> KeptModel | None:
         if not rows:
             return None
         number, revision, units, made_at, version = rows[0]
-        parts = "select name, shape, numbers from model_array where model_id = $number"
-        found = con.sql(parts, params={"number": number}).to_arrow_table().combine_chunks()
-        numbers = found["numbers"].combine_chunks()
-        flat, ends = (x.to_numpy(zero_copy_only=False) for x in (numbers.values, numbers.offsets))
-        arrays = {
-            name: np.array(flat[start:end], dtype=np.float64).reshape(shape)
-            for name, shape, start, end in zip(
-                found["name"].to_pylist(), found["shape"].to_pylist(), ends[:-1], ends[1:], strict=True
-            )
-        }
+        own = "from model_array where model_id = $number order by name"
+        parts = con.execute(f"select name, shape, len(numbers) {own}", {"number": number}).fetchall()
+        flat = f"select unnest(numbers) as flat from (select numbers {own})"
+        numbers = con.sql(flat, params={"number": number}).fetchnumpy()["flat"]
+        each = np.split(numbers, np.cumsum([size for _, _, size in parts]))
+        arrays = {name: x.reshape(shape) for (name, shape, _), x in zip(parts, each, strict=False)}
         texts = dict(con.execute("select name, text from model_text where model_id = ?", [number]).fetchall())
     return KeptModel(number, revision, units, made_at, version, arrays, texts)

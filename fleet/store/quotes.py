@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import pyarrow as pa
-
+from fleet.numerals import unknown
+from fleet.rows import Columns, height
 from fleet.store.connection import Connection, utc_now
 from fleet.store.store import CURRENT_COLUMNS, Store, as_frame
 
@@ -31,12 +31,12 @@ KEEP_WAIT_S: Final = 2.0
 """A quote waits this long for a busy store, then is told without being kept."""
 
 _TYPES: Final = {
-    **dict.fromkeys((*_TEXTS, "standing", "stretch", "rivals"), pa.string()),
-    **dict.fromkeys(("model_id", "taught_intake"), pa.int32()),
-    "model_revision": pa.int64(),
-    "origin": pa.date32(),
-    **dict.fromkeys(FIGURES, pa.float64()),
-    **dict.fromkeys(FORETOLD, pa.list_(pa.float32())),
+    **dict.fromkeys((*_TEXTS, "standing", "stretch", "rivals"), "varchar"),
+    **dict.fromkeys(("model_id", "taught_intake"), "integer"),
+    "model_revision": "bigint",
+    "origin": "date",
+    **dict.fromkeys(FIGURES, "double"),
+    **dict.fromkeys(FORETOLD, "float[]"),
 }
 KEPT_COLUMNS: Final = tuple(_TYPES)
 """Columns of a quote to be kept; number, time and newest intake are the store's own."""
@@ -67,7 +67,7 @@ class Matched:
     waiting: int
 
 
-def keep_quotes(store: Store, quotes: pd.DataFrame, *, wait_s: float = KEEP_WAIT_S) -> Kept:
+def keep_quotes(store: Store, quotes: Columns, *, wait_s: float = KEEP_WAIT_S) -> Kept:
     """Keep quotes as they were told; one that is there already is not kept twice.
 
     Parameters
@@ -82,34 +82,32 @@ def keep_quotes(store: Store, quotes: pd.DataFrame, *, wait_s: float = KEEP_WAIT
         If the store is busy for longer, or can't be written.
     """
     with store.writer(wait_s=wait_s) as con:
-        con.register("quotes_in", _typed(quotes))
+        _take_in(con, quotes)
         con.execute(f"create temp table told as {_NEW}").fetchall()
-        con.unregister("quotes_in")
         new = int(con.execute("select count(*) from told").fetchall()[0][0])
         _insert(con)
-    return Kept(new, len(quotes) - new)
+    return Kept(new, height(quotes) - new)
 
 
 def keep_backtest(store: Store, forecasts: pd.DataFrame) -> None:
     """Keep the forecasts of a back-test in place of the last one's; columns as for `keep_quotes`."""
     with store.writer() as con:
         con.execute("delete from kept_quote where origin is not null").fetchall()
-        con.register("quotes_in", _typed(forecasts))
+        _take_in(con, forecasts)
         con.execute(
             "create temp table told as select *, row_number() over () as place from quotes_in"
         ).fetchall()
-        con.unregister("quotes_in")
         _insert(con)
 
 
-def _typed(quotes: pd.DataFrame) -> pa.Table:
-    columns = {
-        name: pa.array(list(quotes[name]), type=kind, from_pandas=True)
-        if name in quotes
-        else pa.nulls(len(quotes), kind)
-        for name, kind in _TYPES.items()
-    }
-    return pa.table(columns)
+def _take_in(con: Connection, quotes: Columns) -> None:
+    """Put quotes into the temporary table `quotes_in`."""
+    told = {n: [None if unknown(x) else x for x in quotes[n]] for n in _TYPES if n in quotes}
+    columns = (
+        f"unnest(cast(${n} as {kind}[])) as {n}" if n in told else f"null::{kind} as {n}"
+        for n, kind in _TYPES.items()
+    )
+    con.execute(f"create temp table quotes_in as select {', '.join(columns)}", told).fetchall()
 
 
 _SAME: Final = " and ".join(

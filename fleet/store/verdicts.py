@@ -166,6 +166,15 @@ def withdraw_verdict(store: Store, unit: str) -> tuple[str, str | None, dt.date]
     return outcome, fault, recorded_on
 
 
+def count_faults(store: Store) -> dict[str, int]:
+    """How many units turned out to have each fault, by the verdicts that count; any other is ``other``."""
+    query = (
+        "select coalesce(fault, 'other'), count(*) from current_verdict where outcome <> 'healthy' group by 1"
+    )
+    with store.reader() as con:
+        return dict(con.execute(query).fetchall())
+
+
 def list_verdicts(store: Store, *, every: bool = False) -> pd.DataFrame:
     """The verdict that counts for each unit; with `every`, all ever recorded, taken back or not, in order.
 

@@ -12,10 +12,12 @@ TABLES = {"numpy", "pandas", "pyarrow"}
 ASKED = {
     "--help": set[str](),
     "status": set[str](),
-    "quote --kind line_contact/boron --vtf-mn 18": TABLES,
-    "judge --kind line_contact/boron --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
-    "tilt --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
-    "align --sra-dynamic-deg 91 --vta-dynamic-deg 22": TABLES,
+    "quote --kind line_contact/boron --vtf-mn 18": {"numpy"},
+    "quote --kind line_contact/boron --sra-static-deg 92 --read-by photo": {"numpy"},
+    "judge --kind line_contact/boron --sra-dynamic-deg 91 --vta-dynamic-deg 22": {"numpy"},
+    "judge --kind line_contact/boron --sra-static-deg 97 --sra-dynamic-deg 91 --zenith-deg 5": {"numpy"},
+    "tilt --sra-dynamic-deg 91 --vta-dynamic-deg 22": {"numpy"},
+    "align --sra-static-deg 92 --vta-dynamic-deg 22 --zenith-deg 2 --azimuth-electrical-deg 1": {"numpy"},
     "refit": {*TABLES, "fleet.estimation.fit"},
 }
 DEAR = (
@@ -28,7 +30,7 @@ DEAR = (
 
 @pytest.mark.parametrize("words", ASKED)
 def test_a_command_loads_what_it_needs(words: str, demo_store: Path) -> None:
-    """None of SciPy's functions nor a checker of types; no answer what fits a model; a status no table."""
+    """What is typed of one pickup loads neither tables nor SciPy's functions; no answer what fits a model."""
     code = (
         f"import sys; from fleet.cli import run; done = run({words.split()!r}); "
         f"print(done, sorted(name for name in {DEAR!r} if name in sys.modules))"

@@ -10,7 +10,7 @@ import pytest
 
 from dashboards.data import store_state, suspects
 from fleet.cli import run
-from fleet.faults.suspects import COLUMNS
+from fleet.faults.sentences import JUDGED_COLUMNS
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def test_terminal_json_and_page_say_the_same(filled: Path, asked: tuple[str, str
     path = str(filled)
     listed = suspects.ranked_suspects(path, store_state.revision(path), 0.05)
     rows = pd.DataFrame(json.loads(written))
-    assert tuple(rows) == COLUMNS
+    assert tuple(rows) == JUDGED_COLUMNS
     assert len(rows) == len(listed.table) > 100
     for column in ("sheet_no", "unit", "flagged", "leading_fault", "why"):
         assert rows[column].tolist() == listed.table[column].tolist(), column

@@ -15,9 +15,9 @@ from fleet.alignment.tilt import choose_tilt
 from fleet.estimation.prior_only import prior_house
 from fleet.faults.likelihood_ratio import score_sheets
 from fleet.faults.one_unit import CAUTIONS, _again, _since_last, judge
-from fleet.faults.sentences import OFF_SIGMAS
+from fleet.faults.sentences import JUDGED_COLUMNS, OFF_SIGMAS
 from fleet.faults.signatures import FAULTS
-from fleet.faults.suspects import COLUMNS, suspects
+from fleet.faults.suspects import suspects
 from fleet.house_model.chain import JUDGED
 from fleet.house_model.loo_residuals import residuals
 from fleet.policy.policy import Policy
@@ -39,7 +39,7 @@ def sheet(fleet: Fleet) -> pd.DataFrame:
 def test_the_row_is_a_suspects_row(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """Same columns; q is p, since one unit alone shares its false alarms with nobody."""
     row = judge(fleet.house, sheet, POLICY).row
-    assert tuple(row) == COLUMNS
+    assert tuple(row) == JUDGED_COLUMNS
     assert row["q_value"] == row["p_value"]
     assert row["p_healthy"] + sum(row[f"p_{f}"] for f in FAULTS) == pytest.approx(1.0)
 

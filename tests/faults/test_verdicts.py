@@ -17,6 +17,7 @@ from fleet.faults.verdicts import (
     COLUMNS,
     check_verdict,
     flag_record,
+    found_faults,
     load_prior,
     prior_from_verdicts,
 )
@@ -97,7 +98,7 @@ def test_without_verdicts_there_are_no_rates() -> None:
 def test_verdicts_move_relative_shares_only() -> None:
     """The mean of the Dirichlet distribution, worked by hand; the share of faulty units stays."""
     base = FaultPrior()
-    moved = prior_from_verdicts(base, FOUND)
+    moved = prior_from_verdicts(base, found_faults(FOUND).value_counts().to_dict())
     assert moved.healthy == pytest.approx(base.healthy, abs=1e-12)
     want = BASE_UNITS * base.weights
     for fault in ("weak_channel", "generator_rolled", "other"):
@@ -108,13 +109,13 @@ def test_verdicts_move_relative_shares_only() -> None:
 def test_healthy_verdicts_alone_change_nothing() -> None:
     """They were picked because they were flagged, and say nothing of how common faults are."""
     base = FaultPrior()
-    assert prior_from_verdicts(base, verdicts(("a", "healthy", None))) == base
+    assert prior_from_verdicts(base, {"healthy": 1}) == base
 
 
 def test_many_verdicts_outweigh_the_base() -> None:
     """With ever more verdicts the relative shares become the verdicts' own."""
-    many = verdicts(*[(f"u{i}", "confirmed", "misread") for i in range(20_000)])
-    assert prior_from_verdicts(FaultPrior(), many).weights[FAULTS.index("misread")] > 0.999
+    many = prior_from_verdicts(FaultPrior(), {"misread": 20_000})
+    assert many.weights[FAULTS.index("misread")] > 0.999
 
 
 def test_a_prior_file_changes_what_it_names(tmp_path: Path) -> None:

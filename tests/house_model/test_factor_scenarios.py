@@ -46,7 +46,7 @@ def chooser() -> ScenarioChooser:
         },
         index=pd.Index(["F1", "F2", "F3"], name="family"),
     )
-    return ScenarioChooser(FleetFacts(combos[[*FACTORS, "n"]], families, {}))
+    return ScenarioChooser(FleetFacts.of(combos[[*FACTORS, "n"]], families, {}))
 
 
 def shares(found: Scenarios, factor: str) -> dict[str, float]:
@@ -129,8 +129,9 @@ def test_a_new_code_is_hardly_another_name_where_codes_alike_are_kept_apart() ->
         },
         index=pd.Index(names, name="family"),
     )
-    assert codes_alike(families) == 3
-    chooser = ScenarioChooser(FleetFacts(combos[[*FACTORS, "n"]], families, {}))
+    facts = FleetFacts.of(combos[[*FACTORS, "n"]], families, {})
+    assert codes_alike(facts) == 3
+    chooser = ScenarioChooser(facts)
     got = shares(chooser.choose({"family": "NEW", "profile": "elliptical"}, {}), "family")
     assert got["NEW"] == pytest.approx(1.0 - OTHER_NAME[0] / (OTHER_NAME[1] + 3))
 
@@ -154,7 +155,7 @@ def test_weights_always_sum_to_one_and_candidates_differ(chooser: ScenarioChoose
 
 def test_an_empty_fleet_has_one_candidate(chooser: ScenarioChooser) -> None:
     """What is told is taken as told, the rest was never seen."""
-    nothing = FleetFacts(
+    nothing = FleetFacts.of(
         pd.DataFrame(columns=[*FACTORS, "n"]),
         pd.DataFrame(
             columns=["compliance_um_per_mn", "cantilever_length_mm", "vtf_mn", "tilt_room_deg", "n"]

@@ -162,7 +162,7 @@ def test_an_earlier_visit_narrows_the_answer_to_its_readings(fleet: Fleet, forec
 
 def ratios(d: Draws) -> np.ndarray:
     """Log of sag over the sag scale of the very family that each draw stands for."""
-    rows = d.rows.iloc[d.row[0]]
+    rows = pd.DataFrame(d.rows).iloc[d.row[0]]
     t = d.vta_true[0] + d.sag[0]
     figures = bench().house.facts.families.loc[rows["family"]]
     scale = sag.sag_scale_deg(
@@ -184,7 +184,7 @@ def test_sag_belongs_to_the_family_that_a_visit_picked(fleet: Fleet) -> None:
     spread = []
     for facts in (plain, visit):
         d = forecaster.draw(pd.DataFrame([facts]))
-        inside = d.rows.iloc[d.row[0]]["family"].isin(fleet.house.facts.families.index).to_numpy()
+        inside = np.isin(d.rows["family"][d.row[0]].astype(str), list(fleet.house.facts.families.index))
         whole = replace(
             d, **{f.name: getattr(d, f.name)[:, inside] for f in fields(d) if f.name in (*NUMBERS, "row")}
         )

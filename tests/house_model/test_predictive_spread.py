@@ -11,7 +11,6 @@ import pytest
 from fleet.estimation.prior_only import prior_house
 from fleet.house_model.chain import ANGLES, JUDGED, SAG_READ, shared_by_rakes
 from fleet.house_model.expectation import Predictor
-from fleet.house_model.family_facts import SPEC_FACTORS
 from fleet.house_model.house import House
 from fleet.house_model.predict import TYPICAL_SCALE_DEG, Draws, Forecaster
 from fleet.physics.sag import sag_scale_deg
@@ -41,7 +40,7 @@ def parts(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Draw by draw: expectation of a link, its variance, and the variance between units."""
     fit = house.links[link]
-    given = {n: np.full(len(d.rows), v) for n, v in covariates.items()}
+    given = {n: np.full(len(d.rows["family"]), v) for n, v in covariates.items()}
     mean, doubt = (x[d.parameters, d.row][0] for x in Predictor(fit).mean_and_variance(d.rows, given))
     return mean, doubt, fit.posterior.sigma[d.parameters[0]] ** 2 * fit.spread.plain(np.ones(1))[0]
 
@@ -145,7 +144,7 @@ def test_a_force_not_told_widens_the_sag_by_how_forces_differ() -> None:
     house = prior_house()
     _, told = drawn(house, stylus_profile="spherical")
     _, untold = drawn(house, stylus_profile="spherical", vtf_mn=np.nan)
-    sd = house.facts.specs["vtf_mn"].predict(untold.rows[list(SPEC_FACTORS)])[1][0]
+    sd = house.facts.specs["vtf_mn"].predict(untold.rows)[1][0]
     assert np.log(untold.sag / told.sag).std() == pytest.approx(sd, rel=0.05)
 
 

@@ -44,7 +44,8 @@ def quotes(**told: list[float]) -> Quotes:
     minutes = np.tile(60.0 * np.exp(0.2 * z), (m, 1))
     arrays = {"bench_minutes": minutes, "tilt_deg": np.full((m, N), 0.0)}
     policy = Policy(hourly_rate=60.0, base_fee=10.0, currency="EUR")
-    return Quotes(table, ("",) * m, arrays, ("known",) * m, (policy,) * m)
+    columns = {name: table[name].to_numpy() for name in table}
+    return Quotes(columns, ("",) * m, arrays, ("known",) * m, (policy,) * m)
 
 
 def test_each_decision() -> None:
@@ -128,7 +129,7 @@ def test_no_pace_and_no_enquiry(pace: float) -> None:
     with pytest.raises(FleetError, match="above 0"):
         desk(quotes(p_both_met=[0.9]), units=1.0, hours_per_week=pace)
     with pytest.raises(FleetError, match="no enquiry"):
-        desk(replace(quotes(p_both_met=[0.9]), table=pd.DataFrame()), units=1.0)
+        desk(replace(quotes(p_both_met=[0.9]), columns={}), units=1.0)
 
 
 def test_pace() -> None:

@@ -345,7 +345,9 @@ def test_in_short_a_quote_is_its_sentence_and_three_ranges(quotes: Quotes) -> No
         for level in ("q05", "q50", "q95")
     ]
     assert list(table) == ["enquiry_id", *ranges, "p_both_met", "bench_minutes_q50"]
-    one = replace(quotes, table=quotes.table.head(1), sentences=quotes.sentences[:1])
+    one = replace(
+        quotes, columns={n: c[:1] for n, c in quotes.columns.items()}, sentences=quotes.sentences[:1]
+    )
     assert one.in_short()[0] == quotes.sentences[0]
 
 

@@ -84,7 +84,7 @@ def told(kind: type[Forecaster], lot: str, use: Recalibration | None = None) -> 
     """Quotes of one lot, and the same beside what was read."""
     enquiries, outcomes = getattr(bench(), lot)
     quotes = quote(enquiries, kind(bench().house), POLICIES, recalibration=use)
-    kept = archive_rows(quotes, enquiries, bench().house, model_id=1)
+    kept = pd.DataFrame(archive_rows(quotes, enquiries, bench().house, model_id=1))
     return quotes, pair_forecasts(kept, outcomes.assign(unit=outcomes["sheet_no"]))
 
 

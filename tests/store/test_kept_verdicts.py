@@ -13,6 +13,7 @@ from fleet.store import (
     Store,
     change_key,
     check_store,
+    count_faults,
     forget_sheet,
     forget_unit,
     list_verdicts,
@@ -58,6 +59,7 @@ def test_the_newest_verdict_counts(filled: Store) -> None:
     assert found["fault"].tolist() == ["weak_channel"]
     assert pd.to_datetime(found["recorded_on"]).dt.date.tolist() == [dt.date(2025, 1, 1)]
     assert list_verdicts(filled, every=True)["outcome"].tolist() == ["healthy", "confirmed"]
+    assert count_faults(filled) == {"weak_channel": 1}
 
 
 def test_a_verdict_taken_back_gives_way_to_the_one_before(filled: Store) -> None:

@@ -67,7 +67,7 @@ def advised(pattern: str) -> tuple[list[Known], list[Alignment], pd.DataFrame, p
                 covariance=resid.covariance[i : i + 1],
                 observed=resid.observed.iloc[i : i + 1],
             )
-            units.append(known_beside(frame.iloc[i : i + 1], house, one))
+            units.append(known_beside(frame.iloc[i], house, one))
         sheets.append(frame)
         truths.append(truth)
     found = [align(unit, POLICY) for unit in units]

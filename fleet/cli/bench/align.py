@@ -82,11 +82,10 @@ def align(
     """
     chosen = common.policies_from(policy, policy_name)["default"]
     found = solve_alignment(readings, _FACTS, chosen, arm_length_mm=arm_length_mm, store=store)
-    import pandas as pd
-
-    if not common.write_out(pd.DataFrame([found.record()]), out) or out is not None:
-        return
-    show(found)
+    if out is None:
+        show(found)
+    else:
+        common.write_out(found.to_frame(), out)
 
 
 def solve_alignment(
@@ -110,8 +109,8 @@ def solve_alignment(
     told = {name: readings.get(name) for name in columns}
     if not any(told.values()):
         raise FleetError("type what was read, such as --sra-dynamic-deg 88.6 --vta-dynamic-deg 19.")
-    row = typed_row(told, columns)[0].iloc[0]
-    check_reason(row.to_dict())
+    row = {name: value for name, (value,) in typed_row(told, columns)[0].items()}
+    check_reason(row)
     wanted = predict and any(told.get(name) is None for name in PREDICTABLE)
     house = None
     if store is not None or common.store_path(store).exists():
@@ -121,7 +120,7 @@ def solve_alignment(
 
         common.warn("Note: no store; mechanics and common practice answer alone for what wasn't read.")
         house = prior_house()
-    own = own_target(row.to_dict(), policy)
+    own = own_target(row, policy)
     return solve(take_readings(row, house=house), own, arm_length_mm=arm_length_mm, limits=limits)
 
 

@@ -77,7 +77,11 @@ def _roll_settings(file: Path | None, readings: dict[str, str | None]) -> pd.Dat
                 "name a file with one row a roll setting, or type one setting with its phases: "
                 "fleet roll --crosstalk-l-to-r-db -31 --crosstalk-phase-l-to-r-deg 164 ..."
             )
-        return typed_row({**dict.fromkeys(_ONE_SETTING), "roll_deg": "0", **told}, _ONE_SETTING)[0]
+        import pandas as pd
+
+        return pd.DataFrame(
+            typed_row({**dict.fromkeys(_ONE_SETTING), "roll_deg": "0", **told}, _ONE_SETTING)[0]
+        )
     if told:
         raise FleetError("the file says the readings itself; leave the typed ones out, or the file.")
     from fleet.intake.checks import check_table

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -18,9 +20,8 @@ from fleet.errors import FleetError
 from fleet.policy.own_target import check_reason
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from fleet.intake import SheetTable
+    from fleet.rows import Columns
 
 _NOT_JUDGED: Final = {
     "sheet_no",
@@ -75,7 +76,7 @@ def judge(
     if not save and (sheet_no or measured_on):
         raise FleetError("--sheet-no and --measured-on go with --save.")
     chosen = common.policies_from(policy, policy_name)["default"]
-    sheet, read = _one_sheet(file, kind, readings)
+    sheet, table = _one_sheet(file, kind, readings)
     where = common.the_store(store)
     with where.held():
         house = common.the_house_or_cold(store)
@@ -91,12 +92,10 @@ def judge(
     if save:
         from fleet.intake import save_typed
 
-        saved = save_typed(where, read, sheet_no, measured_on, saving="--save", number="--sheet-no")
+        saved = save_typed(where, table(), sheet_no, measured_on, saving="--save", number="--sheet-no")
     if out is not None:
-        import pandas as pd
-
         since = {} if verdict.change is None else verdict.change.record()
-        common.write_out(pd.DataFrame([{**verdict.row, **verdict.alignment.record(), **since}]), out)
+        common.write_out(verdict.to_frame().assign(**verdict.alignment.record(), **since), out)
         if saved:
             common.warn(saved)
         return
@@ -109,8 +108,8 @@ def judge(
 
 def _one_sheet(
     file: Path | None, kind: str | None, readings: dict[str, str | None]
-) -> tuple[pd.DataFrame, SheetTable]:
-    """The one sheet, checked, and the same as text."""
+) -> tuple[Columns, Callable[[], SheetTable]]:
+    """The one sheet, checked, and what gives the same as text."""
     told = {name: text for name, text in readings.items() if text is not None}
     if file is None:
         if kind is not None:
@@ -119,9 +118,9 @@ def _one_sheet(
             raise FleetError("name a file with one sheet, or type its readings: fleet judge --family F01 ...")
         from fleet.intake import text_table
 
-        typed = typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)[0]
-        check_reason(typed.iloc[0].to_dict())
-        return typed, text_table(told, "typed-at-the-bench")
+        typed, _ = typed_row({**dict.fromkeys(_ANY_SHEET), **told}, _ANY_SHEET)
+        check_reason({name: value for name, (value,) in typed.items()})
+        return typed, partial(text_table, told, "typed-at-the-bench")
     if told or kind:
         raise FleetError("the file says the readings itself; leave the typed ones out, or the file.")
     from fleet.intake import load_key
@@ -137,4 +136,4 @@ def _one_sheet(
             f"{read.file} holds {len(checked.good)} sheets, but one at a time is judged; "
             "for many: fleet intake, then fleet suspects."
         )
-    return checked.good, read
+    return checked.good, lambda: read

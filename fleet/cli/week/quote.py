@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from fleet.house_model.house import House
     from fleet.policy.policy import Policy
     from fleet.quotes.quote import Quotes
+    from fleet.rows import Columns
 
 MOST_IN_WORDS: Final = 3
 
@@ -79,10 +79,11 @@ def quote(
     quotes = quote_all(enquiries, house, policies, recalibration=use)
     if not no_keep:
         keep(where, quotes, enquiries, house)
-    free = common.write_out(quotes.table, out)
+    if out is not None:
+        common.write_out(quotes.table, out)
     if draws is not None:
-        free = common.write_out(quotes.draws(), draws) and free
-    if free and out is None and draws is None:
+        common.write_out(quotes.draws(), draws)
+    if out is None and draws is None:
         show_quotes(quotes, policies)
     if faults:
         rows = len({fault.line for fault in faults})
@@ -91,15 +92,16 @@ def quote(
         raise typer.Exit(1)
 
 
-def _show_what_next(enquiries: pd.DataFrame, house: House, policy: Policy, out: str | None) -> None:
+def _show_what_next(enquiries: Columns, house: House, policy: Policy, out: str | None) -> None:
     """Print or write what each fact that isn't told would take off the quote's ranges."""
+    import pandas as pd
+
     from fleet.quotes.value_of_information import WIDTHS, information
 
-    if len(enquiries) != 1:
-        raise FleetError(
-            f"--what-next looks at one pickup, and here are {len(enquiries)}; name one at a time."
-        )
-    found = information(enquiries, house, policy)
+    asked = pd.DataFrame(enquiries)
+    if len(asked) != 1:
+        raise FleetError(f"--what-next looks at one pickup, and here are {len(asked)}; name one at a time.")
+    found = information(asked, house, policy)
     if not common.write_out(found.table, out) or out is not None:
         return
     say(found.sentence)
@@ -126,7 +128,9 @@ def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None
     policies : under which policies, for the currency.
     most : lines at most, all if None.
     """
-    rows = quotes.table.to_dict("records")
+    from fleet.rows import records
+
+    rows = records(quotes.columns)
     currencies = {policy.label: policy.currency for policy in policies.values()}
     if len(rows) <= MOST_IN_WORDS:
         for row, sentence in zip(rows, quotes.sentences, strict=True):
@@ -142,7 +146,7 @@ def show_quotes(quotes: Quotes, policies: dict[str, Policy], *, most: int | None
     say(BENCH_DECIDES)
 
 
-def _figures(row: dict[Hashable, Any], currency: str) -> str:
+def _figures(row: dict[str, Any], currency: str) -> str:
     """Quantiles, chances, price and basis of one quote."""
     from fleet.quotes.outcomes import FORECAST
 

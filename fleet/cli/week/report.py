@@ -113,13 +113,15 @@ def quote(
         enquiries, _ = with_visits(enquiries, wish.store, readings=True, typed=facts["serial"] is not None)
         use = None if as_modelled else correction(where)
 
+    import pandas as pd
+
     from fleet.house_model.predict import Forecaster
     from fleet.policy.files import pick_policy
     from fleet.quotes.quote import quote as quote_all
     from fleet.quotes.value_of_information import information
     from fleet.report.quotes import quote_papers
 
-    forecaster = Forecaster(house)
+    enquiries, forecaster = pd.DataFrame(enquiries), Forecaster(house)
     quotes = quote_all(enquiries, forecaster, wish.policies, recalibration=use)
     if not no_keep:
         keep(where, quotes, enquiries, house)

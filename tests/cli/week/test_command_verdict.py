@@ -15,7 +15,7 @@ from fleet.faults.likelihood_ratio import FaultPrior
 from fleet.faults.suspects import suspects
 from fleet.faults.verdicts import prior_from_verdicts
 from fleet.fitting.kept_model import load_house
-from fleet.store import Store, list_verdicts
+from fleet.store import Store, count_faults, list_verdicts
 
 Fleet = Callable[..., "object"]
 READINGS = (
@@ -83,7 +83,7 @@ def test_verdicts_move_the_list_and_show_in_the_record(fleet: Fleet, own: Store)
     for sheet, fault in zip(foremost["sheet_no"], foremost["leading_fault"], strict=True):
         word = ("other_fault",) if fault == "other" else ("confirmed", fault)
         assert fleet("verdict", sheet, *word, "--bench", "demo").status == 0
-    prior = prior_from_verdicts(FaultPrior(), list_verdicts(own))
+    prior = prior_from_verdicts(FaultPrior(), count_faults(own))
     marked = own.current()  # a verdict on a slip takes its mark off
     want = suspects(house, marked[marked["purpose"] == "unit"], prior=prior).table
     assert fleet("suspects", "--out", "suspects.csv").status == 0

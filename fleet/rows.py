@@ -1,0 +1,94 @@
+"""Rows as columns by name, in a frame or as plain arrays: what is asked of one row needs no frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.numerals import unknown
+
+Columns = Any
+"""A frame, or a mapping of names to arrays of one length."""
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def column_of(values: list[Any]) -> NDArray[Any]:
+    """Values as an array: of numbers where all that are known are numbers, else of objects."""
+    known = [x for x in values if not unknown(x)]
+    if not known or any(isinstance(x, bool) or not isinstance(x, int | float) for x in known):
+        out = np.empty(len(values), dtype=object)
+        out[:] = [None if unknown(x) else x for x in values]
+        return out
+    if len(known) == len(values):
+        return np.array(values)
+    return np.array([np.nan if unknown(x) else x for x in values], dtype=np.float64)
+
+
+def height(columns: Columns) -> int:
+    """Number of rows."""
+    return len(columns.index) if hasattr(columns, "index") else len(next(iter(columns.values()), ()))
+
+
+def numbers(columns: Columns, name: str) -> Floats:
+    """A column as numbers (m,), NaN where a row has none or the column isn't there."""
+    if name not in columns:
+        return np.full(height(columns), np.nan)
+    column = columns[name]
+    if isinstance(column, np.ndarray):
+        return np.array(column, dtype=np.float64)
+    import pandas as pd
+
+    return np.asarray(pd.to_numeric(column).to_numpy(dtype=np.float64, na_value=np.nan))
+
+
+def records(columns: Columns) -> list[dict[str, Any]]:
+    """Rows as dictionaries."""
+    if hasattr(columns, "to_dict"):
+        return [{str(k): v for k, v in row.items()} for row in columns.to_dict("records")]
+    lists = (column.tolist() for column in columns.values())
+    return [dict(zip(columns, row, strict=True)) for row in zip(*lists, strict=True)]
+
+
+def take_rows(columns: Columns, rows: Ints, names: Iterable[str] = ()) -> Columns:
+    """Some of the rows, by number, of some of the columns (of all if none is named)."""
+    if hasattr(columns, "iloc"):
+        return columns[list(names) or list(columns)].iloc[rows].reset_index(drop=True)
+    return {name: columns[name][rows] for name in names or columns}
+
+
+def beside(rows: Columns, columns: dict[str, Any]) -> Columns:
+    """Further columns of the same rows: a frame with their index where they are in a frame."""
+    if not hasattr(rows, "index"):
+        return columns
+    import pandas as pd
+
+    return pd.DataFrame(columns, index=rows.index)
+
+
+def distinct(values: Any) -> tuple[Ints, list[Any]]:
+    """Which of the distinct values (or of its categories) each row has, -1 for none, and these values."""
+    if hasattr(values, "categories"):
+        return values.codes.astype(np.int64), list(values.categories)
+    if hasattr(values, "factorize"):
+        code, found = values.factorize()
+        return np.asarray(code, dtype=np.int64), list(found)
+    every = values.tolist()
+    place = {x: i for i, x in enumerate(x for x in dict.fromkeys(every) if not unknown(x))}
+    return np.array([place.get(x, -1) for x in every], dtype=np.int64), list(place)
+
+
+def combinations(columns: Columns, names: Iterable[str]) -> tuple[Ints, Ints]:
+    """Which of the combinations of some columns' values each row has, and the first row of each."""
+    code, size = np.zeros(height(columns), dtype=np.int64), 1
+    for level, found in sorted((distinct(columns[n]) for n in names), key=lambda part: -len(part[1])):
+        levels = len(found) + 1
+        code, there = code * levels + level + 1, np.zeros(size * levels, dtype=bool)
+        there[code] = True
+        code, size = (np.cumsum(there) - 1)[code], int(there.sum())
+    first = np.empty(size, dtype=np.int64)
+    first[code[::-1]] = np.arange(len(code) - 1, -1, -1)
+    return code, first
