@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fleet.numerals import unknown
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Columns = Any
 """A frame, or a mapping of names to arrays of one length."""
@@ -92,3 +96,43 @@ def combinations(columns: Columns, names: Iterable[str]) -> tuple[Ints, Ints]:
     first = np.empty(size, dtype=np.int64)
     first[code[::-1]] = np.arange(len(code) - 1, -1, -1)
     return code, first
+
+
+def groups_in_order(columns: Columns, names: Iterable[str]) -> tuple[Ints, Ints]:
+    """`combinations`, in order of their values."""
+    names = list(names)
+    code, first = combinations(columns, names)
+    keys = list(zip(*(np.asarray(columns[n])[first].tolist() for n in names), strict=True))
+    order = np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.int64)
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    return place[code], first[order]
+
+
+def plain(frame: Columns) -> dict[str, NDArray[Any]]:
+    """A frame's columns as arrays."""
+    return {str(name): np.asarray(frame[name]) for name in frame}
+
+
+def frame_of(columns: Columns) -> pd.DataFrame:
+    """Columns as a frame."""
+    import pandas as pd
+
+    return pd.DataFrame({name: columns[name] for name in columns})
+
+
+def exact_text(columns: Columns, index: list[str] | None = None) -> str:
+    """A small table as JSON in which every double keeps all its digits."""
+    data = [
+        [None if x != x else x for x in row]
+        for row in zip(*(np.asarray(columns[name]).tolist() for name in columns), strict=True)
+    ]
+    return json.dumps({"columns": list(columns), "index": index or list(range(len(data))), "data": data})
+
+
+def columns_of_text(text: str, index: str = "") -> dict[str, NDArray[Any]]:
+    """What `exact_text` wrote, its index as a column of that name if it has one."""
+    raw = json.loads(text)
+    told = {index: column_of([str(x) for x in raw["index"]])} if index else {}
+    values = zip(*raw["data"], strict=True) if raw["data"] else ([] for _ in raw["columns"])
+    return told | {name: column_of(list(x)) for name, x in zip(raw["columns"], values, strict=True)}

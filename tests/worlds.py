@@ -136,8 +136,8 @@ def tallied(con: duckdb.DuckDBPyConnection) -> tuple[RowTallies, FleetFacts]:
     """The tallies of ``teaching_sheet`` and what is known of its families."""
     engine = DuckEngine(con)
     combos = count_combos(engine, "teaching_sheet")
-    facts = learn_facts(combos, engine.frame(families_sql("teaching_sheet")))
-    return held_rows(engine, "teaching_sheet", combos, facts.fill()), facts
+    facts = learn_facts(combos, engine.table(families_sql("teaching_sheet")))
+    return held_rows(engine, "teaching_sheet", combos, facts.stand_ins()), facts
 
 
 def lines(world: World) -> list[dict[str, Any]]:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.estimation.family_spread import lean_on, share_families
 from fleet.estimation.fit_steps import Fitter, Squares, residual_products
@@ -26,7 +25,7 @@ from fleet.house_model.angle_sums import (
     lone_sums,
     separate_rows,
 )
-from fleet.house_model.cell_sums import Fitted, Sums, Tallies
+from fleet.house_model.cell_sums import CutRows, Fitted, Sums, Tallies
 from fleet.house_model.chain import (
     JUDGED,
     LINK,
@@ -45,6 +44,7 @@ from fleet.house_model.joint_angles import Alone
 from fleet.house_model.priors import AGAINST, BELIEFS, DRIFT, SPREAD_ROWS, TERM_ROWS, Prior, pair_prior
 from fleet.house_model.variance_function import VarianceFunction, nearest_covariance
 from fleet.numerals import count
+from fleet.rows import Columns, combinations
 from fleet.statistics.bayes import LogPrior, fit_bayes, half_t_prior, response_sd
 from fleet.statistics.gram import Floats, Gram
 from fleet.statistics.reml import SHORT
@@ -110,9 +110,7 @@ def fit_trimmed(
         for n in names
     }
     spreads = share_families(spreads)
-    links = {
-        n: finisher.final(finisher.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut.loc[[n]]) for n in names
-    }
+    links = {n: finisher.final(finisher.sums[n], LINK[n], spreads[n], BELIEFS[n], cut.cut[n]) for n in names}
     turn = finisher.pair_rows()
     for link, weights in zip(PAIR_LINKS, turn, strict=True):
         links[link.name] = finisher.pair_link(link, weights, spreads)
@@ -219,7 +217,7 @@ class _Finisher(Fitter):
         return tuple(out)
 
     def final(
-        self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior, cut: pd.DataFrame | None
+        self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior, cut: CutRows | None
     ) -> LinkFit:
         """Posterior of one link; ``cut`` holds its row of the cut summary, if it has one."""
         gram = self.gram(sums, link, spread, belief)
@@ -233,7 +231,7 @@ class _Finisher(Fitter):
             reml=self.reml(gram, link),
         )
         rows = float(sums.counts.sum())
-        n, beyond, size = (rows, 0.0, 0.0) if cut is None else cut[["n", "cut", "cut_size"]].iloc[0]
+        n, beyond, size = (rows, 0.0, 0.0) if cut is None else cut
         weighted = self.weighted(sums, spread)
         return LinkFit(link, weighted, spread, posterior, float(n), float(beyond), float(size))
 
@@ -261,13 +259,14 @@ def _both(one: Squares, other: Squares) -> Squares:
     return one[0] + other[0], one[1] + other[1]
 
 
-def _pooled(products: pd.DataFrame, a: str, b: str) -> float:
+def _pooled(products: Columns, a: str, b: str) -> float:
     """Mean product of two links' residuals over the whole fleet."""
-    rows = products[(products["a"] == a) & (products["b"] == b)]
-    return float(rows["total"].sum() / max(rows["n"].sum(), 1.0))
+    rows = np.asarray((products["a"] == a) & (products["b"] == b))
+    n, total = (np.asarray(products[key], dtype=np.float64)[rows].sum() for key in ("n", "total"))
+    return float(total / max(n, 1.0))
 
 
-def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction], fitter: Fitter) -> Floats:
+def _correlation(products: Columns, spreads: Mapping[str, VarianceFunction], fitter: Fitter) -> Floats:
     """Correlation of the residuals of the judged links, pooled over sources and scale classes.
 
     That of a rake by itself follows from its two parts where it is needed; here it stands alone.
@@ -275,19 +274,21 @@ def _correlation(products: pd.DataFrame, spreads: Mapping[str, VarianceFunction]
     keys = ["source", "scale_class"]
     names = [n for n in JUDGED if n in spreads and n != RAKE]
     sd = [np.sqrt(fitter.total(spreads[n])) for n in names]
-    groups = pd.MultiIndex.from_frame(fitter.cells[keys])
-    labels = groups.unique()
-    code = labels.get_indexer(groups)
-    rows = fitter.cells["n"].to_numpy(dtype=float) if len(fitter.cells) else np.empty(0)
-    size = np.bincount(code, rows, minlength=len(labels))
-    place = labels.get_indexer(pd.MultiIndex.from_frame(products[keys]))
-    one, other = (pd.Index(names).get_indexer(pd.Index(products[key])) for key in ("a", "b"))
-    n, total = (products[key].to_numpy(dtype=float) for key in ("n", "total"))
+    code, first = combinations(fitter.cells, keys)
+    told = (np.asarray(fitter.cells[key])[first].tolist() for key in keys)
+    known = {key: i for i, key in enumerate(zip(*told, strict=True))}
+    rows = np.asarray(fitter.cells["n"], dtype=np.float64)
+    size = np.bincount(code, rows, minlength=len(first))
+    wanted = zip(*(np.asarray(products[key]).tolist() for key in keys), strict=True)
+    place = np.array([known.get(key, -1) for key in wanted], dtype=np.int64)
+    index = {name: i for i, name in enumerate(names)}
+    one, other = (np.array([index.get(x, -1) for x in products[key]], dtype=np.int64) for key in ("a", "b"))
+    n, total = (np.asarray(products[key], dtype=np.float64) for key in ("n", "total"))
     out = np.eye(len(JUDGED))
     for i, a in enumerate(names):
         for j, b in enumerate(names[:i]):
             own = ((one == i) & (other == j)) | ((one == j) & (other == i))
-            scale = np.bincount(code, rows * sd[i] * sd[j], minlength=len(labels)) / size
+            scale = np.bincount(code, rows * sd[i] * sd[j], minlength=len(first)) / size
             expected = float(np.append(scale, 0.0)[place[own]] @ n[own])
             if expected > 0.0:
                 weight = float(n[own].sum())

@@ -7,12 +7,12 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.house_model.cell_sums import Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, READINGS, Link, reading_covariance
 from fleet.house_model.priors import BELIEFS, SPREAD_ROWS, Prior
 from fleet.house_model.variance_function import VarianceFunction, fit_variances
+from fleet.rows import Columns, combinations, plain, take_rows
 from fleet.statistics.bayes import coefficient_posterior
 from fleet.statistics.gram import Cells, Floats, Gram, Ints, Levels, add_anchors, build_gram
 from fleet.statistics.reml import RemlFit, fit_reml
@@ -38,11 +38,11 @@ class Fitter:
     noise : standard deviation per reading
     """
 
-    def __init__(self, cells: pd.DataFrame, scale_s2: Floats, noise: Mapping[str, float]) -> None:
+    def __init__(self, cells: Columns, scale_s2: Floats, noise: Mapping[str, float]) -> None:
         self.cells, self.s2, self.noise = cells, scale_s2, noise
-        self.levels = Levels({f: cells[f].astype(str).to_numpy(dtype=object) for f in FACTORS})
+        self.levels = Levels({f: np.array([str(x) for x in cells[f]], dtype=object) for f in FACTORS})
         self.source, self.family = self.levels["source"], self.levels["family"]
-        self.cell_s2 = self.s2[cells["scale_class"].to_numpy(dtype=int)]
+        self.cell_s2 = self.s2[np.asarray(cells["scale_class"]).astype(int)]
         self._near: dict[str, Floats] = {}
 
     def total(self, spread: VarianceFunction) -> Floats:
@@ -107,7 +107,7 @@ class Fitter:
     def fitted(self, link: Link, reml: RemlFit) -> tuple[Floats, dict[str, Floats]]:
         """Fitted response per cell: value at zero covariates and slope per covariate."""
         design = reml.gram.design
-        m = len(self.cells)
+        m = len(self.cell_s2)
         where = design.columns_of(self.levels, m)
         parts = {c: np.zeros(m) for c in ("1", *link.columns)}
         random = np.append(reml.random, 0.0)
@@ -118,13 +118,14 @@ class Fitter:
         at_zero = parts.pop("1") + link.centre
         return at_zero, parts
 
-    def spread_from_mad(self, middle: pd.DataFrame, link: Link) -> VarianceFunction:
+    def spread_from_mad(self, middle: Columns, link: Link) -> VarianceFunction:
         """Spread from median absolute residuals, before anything is cut."""
-        n = middle["n"].astype(float)
-        squares = middle.assign(m2=(MAD_TO_SD * middle["mad"]) ** 2 / _mad_excess(n), n=MAD_EFFICIENCY * n)
+        n, mad = (np.asarray(middle[name], dtype=np.float64) for name in ("n", "mad"))
+        squares = {key: middle[key] for key in SPREAD_KEYS}
+        squares |= {"m2": (MAD_TO_SD * mad) ** 2 / _mad_excess(n), "n": MAD_EFFICIENCY * n}
         return self._variances(squares, link, self.noise_of(link), BELIEFS[link.name])
 
-    def _variances(self, squares: pd.DataFrame, link: Link, noise: float, belief: Prior) -> VarianceFunction:
+    def _variances(self, squares: Columns, link: Link, noise: float, belief: Prior) -> VarianceFunction:
         prior = (belief.variance, SPREAD_ROWS)
         return fit_variances(squares, self.s2, noise=noise, scaled=link.scaled, prior=prior)
 
@@ -142,19 +143,19 @@ class Fitter:
         believed = belief or BELIEFS[link.name]
         code, labels = self._spread_groups
         n, total, used = (
-            np.bincount(code, x, minlength=len(labels))
+            np.bincount(code, x, minlength=len(labels["source"]))
             for x in (*squares, self.leverage(sums, link, old, believed))
         )
         free = np.maximum(n - used, 0.15 * n)
-        own = labels.assign(n=free, m2=np.maximum(total, 0.0) / np.maximum(free, 1e-9) / kept)
+        m2 = np.maximum(total, 0.0) / np.maximum(free, 1e-9) / kept
+        own = {**labels, "n": free, "m2": m2}
         return self._variances(own, link, old.noise, believed)
 
     @cached_property
-    def _spread_groups(self) -> tuple[Ints, pd.DataFrame]:
+    def _spread_groups(self) -> tuple[Ints, Columns]:
         """Which group of `SPREAD_KEYS` each cell belongs to, and the groups."""
-        code = self.cells.groupby(list(SPREAD_KEYS), sort=False).ngroup()
-        labels = self.cells.loc[~code.duplicated(), list(SPREAD_KEYS)].reset_index(drop=True)
-        return np.asarray(code, dtype=np.int64), labels
+        code, first = combinations(self.cells, SPREAD_KEYS)
+        return code, take_rows(plain(self.cells), first, SPREAD_KEYS)
 
     def leverage(self, sums: Sums, link: Link, spread: VarianceFunction, belief: Prior) -> Floats:
         """Degrees of freedom that the fit takes from each cell."""
@@ -163,7 +164,7 @@ class Fitter:
         reml = self.reml(gram, link)
         _, cov = coefficient_posterior(gram, reml.sds[None, :], np.array([reml.sigma]))
         scaled = cov[0] / reml.sigma**2
-        m = len(self.cells)
+        m = len(self.cell_s2)
         where = [*gram.design.columns_of(self.levels, m)]
         where += [np.full(m, gram.design.q + j) for j in range(gram.p)]
         index = {c: i for i, c in enumerate(cells.columns)}
@@ -175,7 +176,7 @@ class Fitter:
         return trace
 
 
-def _mad_excess(n: pd.Series) -> pd.Series:
+def _mad_excess(n: Floats) -> Floats:
     """Squared median of n absolute normal deviates on average, over that of many (fitted to simulation)."""
     return 1.0 + 1.8 / (n + 0.5)
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,8 @@ from fleet.house_model.loo_residuals import Brief, Residuals
 from fleet.house_model.variance_function import EXCESS, PRIOR_LOG_SD
 from fleet.rows import Floats, distinct
 
-if TYPE_CHECKING:
-    import pandas as pd
-
+Quarters = tuple[list[tuple[str, float]], NDArray[np.int64]]
+"""Benches with quarters, in order, and which of them each sheet is of."""
 LOG_TIMES: Final = np.linspace(-2.0, 4.0, 25)
 """What log k may be."""
 PRIOR_BETWEEN: Final = 0.15
@@ -70,7 +69,7 @@ class NoisePeriods:
     late : (8,) factor of a sheet of the last half year whose quarter is not among them
     """
 
-    quarters: pd.Index
+    quarters: list[tuple[str, float]]
     times: Floats
     noise: Floats
     sheets: Floats
@@ -90,13 +89,15 @@ class NoisePeriods:
         )
 
     def _place(self, resid: Residuals | Brief) -> NDArray[np.intp]:
-        place = self.quarters.get_indexer(_quarters(resid))
+        known = {quarter: i for i, quarter in enumerate(self.quarters)}
+        there, code = _quarters(resid)
+        place = np.array([known.get(quarter, -1) for quarter in there], dtype=np.int64)[code]
         place[(place < 0) & _recent(resid)] = len(self.times)
         return place
 
     def now(self) -> dict[str, float]:
         """Each reading's standard deviation in the last half year, over that on the whole."""
-        recent = self.quarters.get_level_values(1).to_numpy() >= RECENT
+        recent = np.array([quarter for _, quarter in self.quarters]) >= RECENT
         if not recent.any():
             return {}
         log_times = np.log(self.times)
@@ -167,11 +168,11 @@ def _renoised(resid: Residuals, noise: Floats, times: Floats, place: NDArray[np.
 
 
 def learn_quarters(
-    noise: Mapping[str, float], value: Floats, variance: Floats, quarter: pd.MultiIndex
+    noise: Mapping[str, float], value: Floats, variance: Floats, quarter: Quarters
 ) -> NoisePeriods:
     """The same from residuals (m, 8), their variances under one noise for all time, and their quarters."""
     whole = noise_matrix(JUDGED, noise)
-    code, quarters = quarter.factorize(sort=True)
+    quarters, code = quarter
     own = np.diag(whole)
     times = np.ones((len(quarters), len(JUDGED)))
     for _ in range(PASSES if len(quarters) > 1 else 0):
@@ -179,21 +180,20 @@ def learn_quarters(
         inside = np.abs(value) <= CUT_SIGMAS * np.sqrt(total)
         times = _pooled(_log_likelihood(np.where(inside, value, np.nan), variance, own, code))
     sheets = np.bincount(code, minlength=len(quarters)).astype(np.float64)
-    return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))  # type: ignore[arg-type]
+    return NoisePeriods(quarters, times, whole, sheets, np.ones(len(JUDGED)))
 
 
-def _quarters(resid: Residuals | Brief) -> pd.MultiIndex:
+def _quarters(resid: Residuals | Brief) -> Quarters:
     return quarters_of(resid.observed["bench"], np.asarray(resid.observed[YEARS], dtype=float))
 
 
-def quarters_of(bench: Any, years: Floats) -> pd.MultiIndex:
+def quarters_of(bench: Any, years: Floats) -> Quarters:
     """Bench and quarter of each sheet; one without a day counts as of now, as the drift takes it."""
-    import pandas as pd
-
-    code, found = distinct(bench)
-    names, place = np.unique(np.asarray(found, dtype=str), return_inverse=True)
-    label = pd.Categorical.from_codes(place[code], pd.Index(names))
-    return pd.MultiIndex.from_arrays([label, _quarter(years)])
+    code, benches = distinct(bench)
+    names, place = np.unique([str(x) for x in benches], return_inverse=True)
+    ends, quarter = np.unique(_quarter(years), return_inverse=True)
+    found, code = np.unique(place[code] * len(ends) + quarter, return_inverse=True)
+    return [(str(names[i // len(ends)]), float(ends[i % len(ends)])) for i in found], code
 
 
 def _quarter(years: Floats) -> Floats:

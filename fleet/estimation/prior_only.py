@@ -6,28 +6,25 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 
 import numpy as np
-import pandas as pd
 
 from fleet.estimation.fit import fit_trimmed
+from fleet.estimation.fit_steps import SPREAD_KEYS
 from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.angle_sums import JOINT
-from fleet.house_model.cell_sums import Fitted, Scan, Sums
+from fleet.house_model.cell_sums import CutRows, Fitted, Scan, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS, PAIR_COVARIATES, PAIRED, READING_NOISE
 from fleet.house_model.family_facts import SPECIFICATIONS, learn_facts
 from fleet.house_model.house import House
+from fleet.rows import Columns
 
 
 class _NoSheets:
     """Tallies of a fleet without a sheet."""
 
-    cells = pd.DataFrame(
-        {
-            **{f: np.empty(0, dtype=object) for f in FACTORS},
-            "scale_class": np.empty(0, dtype=int),
-            "n": np.empty(0),
-        }
-    )
+    def __init__(self) -> None:
+        labels = {f: np.empty(0, dtype=object) for f in FACTORS}
+        self.cells: Columns = {**labels, "scale_class": np.empty(0, dtype=int), "n": np.empty(0)}
 
     def sums(
         self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
@@ -40,23 +37,19 @@ class _NoSheets:
             n: Sums(("1", *c), np.empty((0, len(c) + 1, len(c) + 1)), np.empty(0)) for n, c in blocks.items()
         }
 
-    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        del fits
-        return pd.DataFrame({n: [] for n in ("source", "family", "scale_class", "n", "mad", "link")})
+    def middle(self, fits: Mapping[str, Fitted]) -> dict[str, Columns]:
+        return {n: {key: np.empty(0) for key in (*SPREAD_KEYS, "n", "mad")} for n in fits}
 
     def scan(self, fits: Mapping[str, Fitted]) -> Scan:
-        products = pd.DataFrame({"source": [], "scale_class": [], "a": [], "b": [], "n": [], "total": []})
-        cut = pd.DataFrame({"n": 0.0, "cut": 0.0, "cut_size": 0.0}, index=pd.Index(list(fits), name="link"))
-        return Scan(np.empty(0), self.sums(), products, cut, {})
+        products = {name: np.empty(0) for name in ("source", "scale_class", "a", "b", "n", "total")}
+        return Scan(np.empty(0), self.sums(), products, {n: CutRows(0.0, 0.0, 0.0) for n in fits}, {})
 
 
-def no_sums() -> tuple[TrimmedTallies, pd.DataFrame, pd.DataFrame]:
+def no_sums() -> tuple[TrimmedTallies, Columns, Columns]:
     """What a fleet without a sheet comes to: sums, combinations of factors, families' figures."""
-    combos = pd.DataFrame({**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)})
+    combos = {**{f: np.empty(0, dtype=object) for f in FACTORS}, "n": np.empty(0, dtype=int)}
     names = ("family", *SPECIFICATIONS, "vta_static_deg", "tilt_room_deg", "newest", "n")
-    families = pd.DataFrame(
-        {name: np.empty(0, dtype=object if name == "family" else float) for name in names}
-    )
+    families = {name: np.empty(0, dtype=object if name == "family" else float) for name in names}
     return trim_tallies(_NoSheets(), READING_NOISE), combos, families
 
 

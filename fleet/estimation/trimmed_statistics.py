@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError
-from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.cell_sums import CutRows, Fitted, Sums
 from fleet.house_model.variance_function import VarianceFunction
+from fleet.rows import Columns, columns_of_text, exact_text
 
 Floats = NDArray[np.float64]
 CUT_FORMAT: Final = 2
@@ -34,18 +34,18 @@ class TrimmedTallies:
     fits : per link the fitted values that residuals were taken against, and the cut, per cell
     spreads : per link the spread that the cut was made by
     products : sums of products of kept residuals: columns source, scale_class, a, b, n, total
-    cut : per link the rows read, the rows cut and the median size of the cut residuals (n, cut, cut_size)
+    cut : per link what the cut found
     faulty : per source (units, units beyond a cut in any judged link)
     scale_s2 : mean squared sag scale of each scale class
     robust : False where every row was taken at its word
     """
 
-    cells: pd.DataFrame
+    cells: Columns
     sums: Mapping[str, Sums]
     fits: Mapping[str, Fitted]
     spreads: Mapping[str, VarianceFunction]
-    products: pd.DataFrame
-    cut: pd.DataFrame
+    products: Columns
+    cut: Mapping[str, CutRows]
     faulty: Mapping[str, tuple[float, float]]
     scale_s2: Floats
     robust: bool = True
@@ -53,7 +53,7 @@ class TrimmedTallies:
     @property
     def units(self) -> float:
         """Units that were summed up."""
-        return float(self.cells["n"].sum())
+        return float(np.sum(self.cells["n"]))
 
 
 def trimmed_to_parts(cut: TrimmedTallies) -> tuple[dict[str, Floats], dict[str, str]]:
@@ -72,8 +72,9 @@ def trimmed_to_parts(cut: TrimmedTallies) -> tuple[dict[str, Floats], dict[str, 
         head["spreads"][name] = spread.to_list()
     head["faulty"] = {k: list(v) for k, v in cut.faulty.items()}
     texts = {"head": json.dumps(head)}
-    for name, frame in (("cells", cut.cells), ("products", cut.products), ("cut", cut.cut)):
-        texts[name] = exact_text(frame)
+    texts["cells"], texts["products"] = exact_text(cut.cells), exact_text(cut.products)
+    columns = dict(zip(CutRows._fields, np.array(list(cut.cut.values())).reshape(-1, 3).T, strict=True))
+    texts["cut"] = exact_text(columns, list(cut.cut))
     return arrays, texts
 
 
@@ -102,26 +103,16 @@ def trimmed_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]) -
     }
     spreads = {name: VarianceFunction.of_list(parts) for name, parts in head["spreads"].items()}
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
-    frames = {name: _frame(texts[name]) for name in ("cells", "products", "cut")}
+    told = json.loads(texts["cut"])
+    missing = (tuple(np.nan if x is None else float(x) for x in row) for row in told["data"])
     return TrimmedTallies(
-        frames["cells"].reset_index(drop=True),
+        columns_of_text(texts["cells"]),
         sums,
         fits,
         spreads,
-        frames["products"].reset_index(drop=True),
-        frames["cut"].astype(float).rename_axis("link"),
+        columns_of_text(texts["products"]),
+        {link: CutRows(*row) for link, row in zip(told["index"], missing, strict=True)},
         faulty,
         arrays["scale_s2"],
         head["robust"],
     )
-
-
-def exact_text(frame: pd.DataFrame) -> str:
-    """A small frame as JSON in which every double keeps all its digits."""
-    data = [[None if x != x else x for x in row] for row in frame.astype(object).to_numpy().tolist()]
-    return json.dumps({"columns": list(frame.columns), "index": frame.index.tolist(), "data": data})
-
-
-def _frame(text: str) -> pd.DataFrame:
-    raw = json.loads(text)
-    return pd.DataFrame(raw["data"], columns=raw["columns"], index=raw["index"])

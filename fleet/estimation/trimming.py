@@ -11,7 +11,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from fleet.estimation.extended_fits import extended_fits, fit_at
 from fleet.estimation.family_spread import share_families
@@ -20,6 +19,7 @@ from fleet.estimation.trimmed_statistics import TrimmedTallies
 from fleet.house_model.cell_sums import Fitted, Scan, Sums, Tallies
 from fleet.house_model.chain import LINK, LINKS, SAG_EDGES
 from fleet.house_model.house import CUT_SIGMAS
+from fleet.rows import Columns, plain, take_rows
 from fleet.statistics.gram import Floats
 
 PASSES: Final = 2
@@ -44,7 +44,7 @@ def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool =
     if robust:
         for _ in range(PASSES):
             middle = tallies.middle(fits)
-            spreads = {n: fitter.spread_from_mad(middle[middle["link"] == n], LINK[n]) for n in names}
+            spreads = {n: fitter.spread_from_mad(middle[n], LINK[n]) for n in names}
             spreads = share_families(spreads)
             fits = fitter.with_bounds(fits, spreads, CUT_SIGMAS)
             sums = tallies.sums(fits, names)
@@ -56,7 +56,7 @@ def trim_tallies(tallies: Tallies, noise: Mapping[str, float], *, robust: bool =
 
 
 def cut_alike(
-    cut: TrimmedTallies, noise: Mapping[str, float], cells: pd.DataFrame, scan: Callable[[Fits], Scan]
+    cut: TrimmedTallies, noise: Mapping[str, float], cells: Columns, scan: Callable[[Fits], Scan]
 ) -> TrimmedTallies:
     """Sums of a whole fleet, cut as a part of it was: the part's fits and spreads, the fleet's sums.
 
@@ -70,26 +70,27 @@ def cut_alike(
     fits = extended_fits(cut, noise, cells)
     whole = scan(fits)
     there = np.flatnonzero(whole.rows)
-    own = cells.iloc[there].assign(n=whole.rows[there].astype(np.int64)).reset_index(drop=True)
-    own.insert(0, "cell", np.arange(len(own), dtype=np.int32))
-    groups = pd.MultiIndex.from_frame(own[_GROUP])
-    products = whole.products
+    own = {"cell": np.arange(len(there), dtype=np.int32), **take_rows(plain(cells), there)}
+    own["n"] = whole.rows[there].astype(np.int64)
+    groups = set(zip(*(own[key].tolist() for key in _GROUP), strict=True))
+    told = zip(*(np.asarray(whole.products[key]).tolist() for key in _GROUP), strict=True)
+    seen = np.flatnonzero([group in groups for group in told])
     return replace(
         cut,
         cells=own,
         sums={n: Sums(s.columns, s.moments[there], s.counts[there]) for n, s in whole.sums.items()},
         fits={n: fit_at(f, there) for n, f in fits.items()},
-        products=products[pd.MultiIndex.from_frame(products[_GROUP]).isin(groups)].reset_index(drop=True),
-        cut=whole.cut.assign(cut_size=cut.cut["cut_size"]),
+        products=take_rows(whole.products, seen),
+        cut={n: found._replace(cut_size=cut.cut[n].cut_size) for n, found in whole.cut.items()},
         faulty=whole.faulty,
     )
 
 
-def mean_square_scale(sums: Mapping[str, Sums], cells: pd.DataFrame) -> Floats:
+def mean_square_scale(sums: Mapping[str, Sums], cells: Columns) -> Floats:
     """Mean squared sag scale per class, from the sag link's sums; the edges' where a class is empty."""
     s = sums["sag"]
     j = s.columns.index("s")
-    classes = cells["scale_class"].to_numpy(dtype=int)
+    classes = np.asarray(cells["scale_class"]).astype(int)
     size = len(SAG_EDGES) + 2
     n = np.bincount(classes, s.counts, minlength=size)
     total = np.bincount(classes, s.moments[:, j, j], minlength=size)

@@ -69,7 +69,7 @@ class Outside:
         out = f"{self.left_out} with a fault left out" if self.left_out else "none left out"
         return (
             f"Summed up {self.gathered.cut.units:.0f} units of {self.sheets} sheets ({out}) "
-            f"in {len(self.gathered.cut.cells)} cells."
+            f"in {len(self.gathered.cut.cells['n'])} cells."
         )
 
 
@@ -102,15 +102,15 @@ def gather_source(
         )
     engine.view("sheets_canonical", sql.canonical_sql(THERE, columns))
     engine.view(SOUND, f"select * from sheets_canonical where {sql.sound_condition()}")
-    counts = engine.frame(
+    counts = engine.table(
         f"select count(*) as n, sum(case when {sql.sound_condition()} then 0 else 1 end) as bad "
         f"from sheets_canonical"
     )
-    sheets = int(counts["n"].iloc[0])
-    left_out = int(counts["bad"].iloc[0]) if sheets else 0
+    sheets = int(counts["n"][0])
+    left_out = int(counts["bad"][0]) if sheets else 0
     if sheets == left_out:
         raise FleetError(f"there is no sound bench sheet in the {sheets} rows of the source")
-    if twice := int(engine.frame(sql.twice_sql(SOUND))["n"].iloc[0]):
+    if twice := int(engine.table(sql.twice_sql(SOUND))["n"][0]):
         raise FleetError(
             f"{twice} sheet numbers stand more than once in the source: keep the newest version of each"
         )
@@ -130,5 +130,5 @@ def gather_store(store: Store, *, progress: Callable[[str], None] | None = None)
     """
     with store.reader() as con:
         gathered = gather_own(con, OWN_TEACHING, progress=progress)
-        sheets = int(DuckEngine(con).frame("select count(*) as n from current_sheet")["n"].iloc[0])
+        sheets = int(DuckEngine(con).table("select count(*) as n from current_sheet")["n"][0])
     return Outside(gathered, sheets, 0, DUCKDB)

@@ -6,13 +6,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
-from fleet.fitting.other_benches import lent_units, merged_tallies
 from fleet.house_model.house import House
 from fleet.store import Store
 from fleet.store.incremental import KeptBase, undone_intakes
+from fleet.store.sharing import kept_tallies
 from fleet.store.tallies import REPEATED, gather, newest_intake, sheets_in_span, teaching_relation
 from fleet.tallies.files import tallies_bytes
-from fleet.tallies.pooling import merge
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 
@@ -77,10 +76,14 @@ def fit_sums(
     others : whether to add other benches' tallies
     """
     say = progress or (lambda _: None)
-    taken = merged_tallies(store) if others else []
-    if taken:
+    lent: tuple[str, ...] = ()
+    if others and kept_tallies(store):
+        from fleet.fitting.other_benches import lent_units, merged_tallies
+        from fleet.tallies.pooling import merge
+
         say("adding other benches' tallies")
-        gathered = merge(gathered, [told for _, told in taken])
+        taken = merged_tallies(store)
+        gathered, lent = merge(gathered, [told for _, told in taken]), lent_units(kept for kept, _ in taken)
     say("fitting the chain of links")
     house = gathered.fit(revision=revision)
-    return replace(house, notes=house.notes + lent_units(kept for kept, _ in taken))
+    return replace(house, notes=house.notes + lent)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from fleet.errors import FleetError
 from fleet.fitting.promotion import refit_by_rule
-from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit, refit_from_file
 from fleet.fitting.refitted import Refitted
 from fleet.store import Store
 
@@ -44,9 +43,13 @@ def refit(
     if tallies is not None:
         if quick or since is not None:
             raise FleetError("a tallies file holds what teaches already: leave out --quick and --since")
+        from fleet.fitting.quick_refit import refit_from_file
+
         return refit_from_file(store, tallies, progress=progress)
     if not quick:
         return refit_by_rule(store, since=since, progress=progress)
+    from fleet.fitting.quick_refit import FullRefitNeededError, quick_refit
+
     try:
         return quick_refit(store, since=since, progress=progress)
     except FullRefitNeededError as why:

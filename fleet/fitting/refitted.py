@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Final
 
 from fleet.house_model.archive import to_parts
 from fleet.house_model.house import House
 from fleet.statistics.quantile_forecasts import Paired
 from fleet.store import Store
+from fleet.store.incremental import KeptBase, keep_base
 from fleet.store.models import save_model
-from fleet.tallies.incremental import UpdatedSums
+
+if TYPE_CHECKING:
+    from fleet.tallies.incremental import UpdatedSums
+
+TRIAL_UNITS: Final = 30
+"""Fewer units that neither model has seen are no trial."""
 
 
 @dataclass(frozen=True)
@@ -33,9 +41,16 @@ class Refitted:
     grown: UpdatedSums | None = None
 
 
-def keep_house(store: Store, house: House, *, use: bool = True) -> int:
-    """Keep a model in the store, in use unless told otherwise; its number."""
+def keep_house(store: Store, house: House, *, use: bool = True, base: KeptBase | None = None) -> int:
+    """Keep a model in the store, in use unless told otherwise, with the sums of a full refit; its number."""
     arrays, texts = to_parts(house)
+    beside = None if base is None else partial(keep_base, base)
     return save_model(
-        store, revision=house.revision, units=int(house.units), arrays=arrays, texts=texts, use=use
+        store,
+        revision=house.revision,
+        units=int(house.units),
+        arrays=arrays,
+        texts=texts,
+        use=use,
+        beside=beside,
     )

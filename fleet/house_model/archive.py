@@ -7,11 +7,9 @@ coefficients follow from both in closed form and are made again on loading.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.house_model.chain import JUDGED, LINK, PAIR, PAIR_LINKS
@@ -19,7 +17,7 @@ from fleet.house_model.family_facts import FleetFacts, SpecLink
 from fleet.house_model.house import House, LinkFit
 from fleet.house_model.joint_angles import Alone
 from fleet.house_model.variance_function import VarianceFunction
-from fleet.rows import Floats, column_of
+from fleet.rows import Floats, columns_of_text, exact_text
 from fleet.statistics.bayes import Posterior
 from fleet.statistics.gram import Anchor, Cells, Gram, Term, add_anchors, build_gram
 
@@ -65,10 +63,11 @@ def to_parts(house: House) -> tuple[dict[str, Floats], dict[str, str]]:
         if spec.posterior is not None and spec.cells is not None:
             entry |= _put(arrays, f"spec.{name}", spec.posterior, spec.cells)
         head["specs"][name] = entry
+    families = {name: column for name, column in house.facts.own.items() if name != "family"}
     texts = {
         "head": json.dumps(head),
-        "combos": house.facts.combos.to_json(orient="split", double_precision=15),
-        "families": house.facts.families.to_json(orient="split", double_precision=15),
+        "combos": exact_text(house.facts.kinds),
+        "families": exact_text(families, house.facts.own["family"].tolist()),
     }
     return arrays, texts
 
@@ -146,7 +145,7 @@ def from_parts(arrays: dict[str, Floats], texts: dict[str, str]) -> House:
             specs[name] = SpecLink(*_take(arrays, f"spec.{name}", entry), entry["shift"], name)
         else:
             specs[name] = SpecLink(None, None, entry["shift"], name)
-    facts = FleetFacts(_columns(texts["combos"]), _columns(texts["families"], "family"), specs)
+    facts = FleetFacts(columns_of_text(texts["combos"]), columns_of_text(texts["families"], "family"), specs)
     faulty = {k: (float(a), float(b)) for k, (a, b) in head["faulty"].items()}
     return House(
         links,
@@ -176,11 +175,3 @@ def _correlation(kept: Floats) -> Floats:
     out = np.eye(len(JUDGED))
     out[: len(kept), : len(kept)] = kept
     return out
-
-
-def _columns(text: str, index: str = "") -> dict[str, NDArray[Any]]:
-    raw = json.loads(text)
-    named: dict[str, Iterable[Any]] = {index: [str(x) for x in raw["index"]]} if index else {}
-    columns = zip(*raw["data"], strict=True) if raw["data"] else ([] for _ in raw["columns"])
-    named |= dict(zip(raw["columns"], columns, strict=True))
-    return {name: column_of(list(values)) for name, values in named.items()}

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+
+from fleet.rows import Columns
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +46,14 @@ class Fitted:
     bound: Floats
 
 
+class CutRows(NamedTuple):
+    """Rows read, rows beyond the cut, and the median size of the latter's residuals (NaN: not known)."""
+
+    n: float
+    cut: float
+    cut_size: float
+
+
 @dataclass(frozen=True)
 class Scan:
     """What one pass over the rows comes to, rows beyond their link's cut left out.
@@ -54,29 +63,29 @@ class Scan:
     rows : (cells,) rows of each cell, cut or not
     sums : per link, and for tracking and built-in angle together, moments per cell
     products : sums of products of kept residuals: columns source, scale_class, a, b, n, total
-    cut : per link the rows read, the rows cut and the median size of the cut residuals (n, cut, cut_size)
+    cut : per link what the cut found
     faulty : per source (units, units beyond the cut of any judged link)
     """
 
     rows: Floats
     sums: Mapping[str, Sums]
-    products: pd.DataFrame
-    cut: pd.DataFrame
+    products: Columns
+    cut: Mapping[str, CutRows]
     faulty: Mapping[str, tuple[float, float]]
 
 
 class Tallies(Protocol):
     """Whoever can sum bench sheets up: coded rows that are held, or a stand-in on frames."""
 
-    cells: pd.DataFrame
+    cells: Columns
 
     def sums(
         self, fits: Mapping[str, Fitted] | None = None, names: Iterable[str] | None = None
     ) -> dict[str, Sums]:
         """Moments of every link."""
 
-    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual per link, source, family and scale class."""
+    def middle(self, fits: Mapping[str, Fitted]) -> Mapping[str, Columns]:
+        """Per link its median absolute residual by source, family and scale class: these, ``n``, ``mad``."""
 
     def scan(self, fits: Mapping[str, Fitted]) -> Scan:
         """Everything that the rows come to under these cuts."""

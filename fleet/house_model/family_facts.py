@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 
 from fleet.house_model.chain import FACTORS, NOT_TOLD, Labels
 from fleet.house_model.priors import SOFTER_THAN_TOLD
-from fleet.rows import Columns, Floats, column_of, combinations, height, numbers
+from fleet.rows import (
+    Columns,
+    Floats,
+    column_of,
+    combinations,
+    groups_in_order,
+    height,
+    numbers,
+    plain,
+    take_rows,
+)
 from fleet.statistics.bayes import Posterior, fit_bayes, half_t_prior
 from fleet.statistics.gram import Cells, Design, Levels, Term, build_gram
 
@@ -266,7 +276,7 @@ class Kinds:
         return level, quad
 
 
-def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
+def learn_facts(combos: Columns, families: Columns) -> FleetFacts:
     """Fit the specification links over families and keep the tables.
 
     Parameters
@@ -274,25 +284,28 @@ def learn_facts(combos: pd.DataFrame, families: pd.DataFrame) -> FleetFacts:
     combos : see `FleetFacts`
     families : columns family, `SPECIFICATIONS`, vta_static_deg, tilt_room_deg, newest, n
     """
-    combos = combos.copy()
-    for f in FACTORS:
-        combos[f] = combos[f].astype(str)
-    order = combos.sort_values(["family", "n", *FACTORS], ascending=[True, False, *[True] * len(FACTORS)])
-    main = order.drop_duplicates("family").set_index("family")
-    table = families.assign(family=families["family"].astype(str)).set_index("family")
-    table = table.join(main[[*SPEC_FACTORS, "frequency"]])
-    specs = {name: _spec_link(table, name) for name in SPECIFICATIONS}
-    return FleetFacts.of(combos.reset_index(drop=True), table, specs)
+    kinds = {f: np.array([str(x) for x in combos[f]], dtype=object) for f in FACTORS}
+    kinds["n"] = np.asarray(combos["n"])
+    foremost = groups_in_order({**kinds, "fewer": -kinds["n"]}, ("family", "fewer", *FACTORS))[1]
+    main = {kinds["family"][i]: i for i in foremost[::-1]}
+    own = plain(families)
+    own["family"] = np.array([str(x) for x in own["family"]], dtype=object)
+    place = [main.get(family, -1) for family in own["family"]]
+    own |= {f: np.append(kinds[f], [None])[place] for f in (*SPEC_FACTORS, "frequency")}
+    return FleetFacts(kinds, own, {name: _spec_link(own, name) for name in SPECIFICATIONS})
 
 
-def _spec_link(table: pd.DataFrame, name: str) -> SpecLink:
-    known = table[table[name].notna() & (table.index != NOT_TOLD)]
+def _spec_link(families: Columns, name: str) -> SpecLink:
+    told = numbers(families, name)
+    known = np.flatnonzero(~np.isnan(told) & (families["family"] != NOT_TOLD))
     if len(known) < 6:
         return SpecLink(None, None, 0.0, name)
-    frame = known[list(SPEC_FACTORS)].assign(y=np.log(known[name].astype(float)))
-    spread = max(float(frame["y"].std()), 0.02)
-    frame["y"] += 1e-3 * spread * np.linspace(-1.0, 1.0, len(frame))
-    cells, shifts = Cells.from_frame(frame, "y", factors=SPEC_FACTORS)
+    y = np.log(told[known])
+    spread = max(float(y.std(ddof=1)), 0.02)
+    y += 1e-3 * spread * np.linspace(-1.0, 1.0, len(y))
+    cells, shifts = Cells.from_frame(
+        {**take_rows(families, known, SPEC_FACTORS), "y": y}, "y", factors=SPEC_FACTORS
+    )
     gram = build_gram(cells, [Term((f,)) for f in SPEC_FACTORS])
     posterior = fit_bayes(
         gram, prior=half_t_prior(0.5 * spread), draws=512, kept=SPEC_DRAWS, sweeps=SPEC_SWEEPS

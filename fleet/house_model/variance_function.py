@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.rows import Floats, distinct
+from fleet.rows import Columns, Floats, distinct
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +106,7 @@ def _look_up(factors: Factors, names: Names, between: float) -> Floats:
 
 
 def fit_variances(
-    squares: pd.DataFrame,
+    squares: Columns,
     s2_of_class: Floats,
     *,
     noise: float,
@@ -123,7 +123,7 @@ def fit_variances(
     scaled : whether units scatter in proportion to the sag scale
     prior : believed unit variance (at a sag scale of 1), and the number of rows it counts for
     """
-    d = {name: squares[name].to_numpy() for name in ("source", "family", "scale_class", "n", "m2")}
+    d = {name: np.asarray(squares[name]) for name in ("source", "family", "scale_class", "n", "m2")}
     kept = d["n"] > 0.0
     d = {name: column[kept] for name, column in d.items()}
     believed, rows = prior

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fleet.house_model.cell_sums import Fitted
 from fleet.house_model.chain import ANGLES, FACTORS, LINK, RAKE_LINKS, READINGS, SHARED, SPHERICAL, responses
+from fleet.rows import frame_of
 from fleet.tallies.sufficient_statistics import SufficientStatistics
 
 Floats = NDArray[np.float64]
@@ -103,7 +104,9 @@ def teaching_units(teaching: pd.DataFrame, gathered: SufficientStatistics) -> Un
     fill = gathered.facts().fill()
     observed = responses(sheets, fill)
     keys = [*FACTORS, "scale_class"]
-    cells = pd.MultiIndex.from_frame(gathered.cut.cells[keys].astype({"scale_class": int}).astype(str))
+    cells = pd.MultiIndex.from_frame(
+        frame_of(gathered.cut.cells)[keys].astype({"scale_class": int}).astype(str)
+    )
     cell = cells.get_indexer(pd.MultiIndex.from_frame(observed[keys].astype(str)))
     at_zero, slopes, residual, inside = {}, {}, {}, {}
     for name in NAMES:

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.numerals import unknown
-from fleet.rows import Columns
+from fleet.rows import Columns, groups_in_order, height, take_rows
 from fleet.rows import Floats as Floats
 from fleet.rows import Ints as Ints
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 MANY_LEVELS = 16
 
@@ -79,7 +79,7 @@ class Cells:
     @classmethod
     def from_frame(
         cls,
-        frame: pd.DataFrame,
+        frame: Columns,
         response: str,
         *,
         factors: Sequence[str],
@@ -100,49 +100,46 @@ class Cells:
         """
         columns = ("1", *covariates, response)
         frame, row_weights = _usable(frame, [*columns[1:], *factors], weights)
-        values = np.ones((len(frame), len(columns)))
+        values = np.ones((len(row_weights), len(columns)))
         shifts = np.zeros(len(columns))
         for j, name in enumerate(columns[1:], start=1):
             raw = _finite(frame, name)
             shifts[j] = 0.0 if name in unshifted or not len(raw) else raw.mean()
             values[:, j] = raw - shifts[j]
-        if factors:
-            grouped = frame.groupby(list(factors), observed=True, sort=True, dropna=False)
-            code = grouped.ngroup().to_numpy()
-            keys = frame[list(factors)].iloc[np.unique(code, return_index=True)[1]]
-        else:
-            code, keys = np.zeros(len(frame), dtype=np.int64), frame.iloc[:1]
+        labels = {f: np.array([str(x) for x in frame[f]], dtype=object) for f in factors}
+        code, keys = (
+            groups_in_order(labels, factors) if factors else (np.zeros(len(values), dtype=np.int64), [0])
+        )
         m, k = len(keys), len(columns)
         moments = np.empty((m, k, k))
         for a in range(k):
             for b in range(a, k):
                 product = row_weights * values[:, a] * values[:, b]
                 moments[:, a, b] = moments[:, b, a] = np.bincount(code, product, minlength=m)
-        levels = {f: keys[f].to_numpy(dtype=object) for f in factors}
+        levels = {f: labels[f][keys] for f in factors}
         counts = np.bincount(code, minlength=m).astype(np.float64)
         log_weights: Floats = np.bincount(code, np.log(row_weights), minlength=m).astype(np.float64)
         return cls(levels, columns, moments, counts, log_weights=log_weights), shifts
 
 
 def _usable(
-    frame: pd.DataFrame, needed: Sequence[str], weights: NDArray[np.float64] | None
-) -> tuple[pd.DataFrame, Floats]:
+    frame: Columns, needed: Sequence[str], weights: NDArray[np.float64] | None
+) -> tuple[Columns, Floats]:
     """The rows that count, and their weights."""
     missing = [name for name in needed if name not in frame]
     if missing:
         raise FleetError(f"got no column {missing[0]!r}; expected it in the frame beside {list(frame)[:8]}")
-    if weights is None:
-        return frame, np.ones(len(frame))
-    w = np.asarray(weights, dtype=np.float64)
-    if w.shape != (len(frame),):
-        raise FleetError(f"got weights of shape {w.shape}, expected one for each of {len(frame)} rows")
+    rows = height(frame)
+    w = np.ones(rows) if weights is None else np.asarray(weights, dtype=np.float64)
+    if w.shape != (rows,):
+        raise FleetError(f"got weights of shape {w.shape}, expected one for each of {rows} rows")
     if not np.all(np.isfinite(w) & (w >= 0.0)):
         raise FleetError("got a weight that is negative or not finite, expected weights of 0 or more")
-    return frame[w > 0.0], w[w > 0.0]
+    return take_rows(frame, np.flatnonzero(w > 0.0), needed), w[w > 0.0]
 
 
-def _finite(frame: pd.DataFrame, name: str) -> Floats:
-    raw = np.asarray(frame[name].to_numpy(dtype=np.float64))
+def _finite(frame: Columns, name: str) -> Floats:
+    raw = np.asarray(frame[name], dtype=np.float64)
     if bad := int((~np.isfinite(raw)).sum()):
         raise FleetError(f"got {bad} missing or infinite values in {name!r}: drop those rows first")
     return raw

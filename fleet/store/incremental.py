@@ -8,7 +8,6 @@ from datetime import date
 from fleet import __version__
 from fleet.columns import HELD_BACK
 from fleet.store.connection import Connection, utc_now
-from fleet.store.store import Store
 from fleet.tallies.sheet_queries import USED, current_sql, teaching_sql
 
 THEN = "teaching_then"
@@ -42,22 +41,21 @@ def undone_intakes(con: Connection) -> tuple[int, ...]:
     return tuple(int(row[0]) for row in rows)
 
 
-def keep_base(store: Store, base: KeptBase) -> None:
+def keep_base(base: KeptBase, con: Connection) -> None:
     """Keep the sums of a full refit in place of the last one's."""
-    with store.writer() as con:
-        con.execute("delete from model_base").fetchall()
-        con.execute(
-            "insert into model_base values (true, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                base.revision,
-                base.newest_intake,
-                list(base.undone),
-                base.since,
-                utc_now(),
-                base.version,
-                base.file,
-            ],
-        ).fetchall()
+    con.execute("delete from model_base").fetchall()
+    con.execute(
+        "insert into model_base values (true, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            base.revision,
+            base.newest_intake,
+            list(base.undone),
+            base.since,
+            utc_now(),
+            base.version,
+            base.file,
+        ],
+    ).fetchall()
 
 
 def kept_base(con: Connection) -> KeptBase | None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fleet import __version__
 from fleet.errors import NoModelError
-from fleet.store.connection import utc_now
+from fleet.store.connection import Connection, utc_now
 from fleet.store.store import Store
 
 if TYPE_CHECKING:
@@ -45,6 +46,15 @@ _USE = (
     "insert into model_use select coalesce(max(use_id), 0) + 1, $model_id, $now, $reason from model_use "
     "having $model_id is not null"
 )
+_ARRAYS = """
+insert into model_array
+with named as (
+    select unnest($names) as name, unnest($shapes::integer[][]) as shape, unnest(range(len($names))) as part
+), lists as (
+    select part, list(coalesce(number, 'nan'::double) order by place) as numbers from numbers_in group by part
+)
+select $model_id, name, shape, coalesce(numbers, []) from named left join lists using (part)
+"""
 
 
 def save_model(
@@ -55,6 +65,7 @@ def save_model(
     arrays: dict[str, Floats],
     texts: dict[str, str],
     use: bool = True,
+    beside: Callable[[Connection], None] | None = None,
 ) -> int:
     """Keep a model; returns its number. Parts and record go in together or not at all.
 
@@ -62,31 +73,27 @@ def save_model(
     ----------
     store, revision, units, arrays, texts : where, and what `KeptModel` says of it
     use : whether it answers from now on; otherwise the model in use stays so
+    beside : what else goes in with it
     """
     import numpy as np
-    import pyarrow as pa
 
     flat = [np.asarray(a, dtype=np.float64).ravel() for a in arrays.values()]
-    ends = pa.array(np.cumsum([0, *map(len, flat)]), pa.int32())
-    parts = pa.table(
-        {
-            "name": list(arrays),
-            "shape": [list(map(int, a.shape)) for a in arrays.values()],
-            "numbers": pa.ListArray.from_arrays(ends, pa.array(np.concatenate([*flat, np.empty(0)]))),
-        }
-    )
+    numbers = np.concatenate([*flat, np.empty(0)])
+    part = np.repeat(np.arange(len(flat)), [len(a) for a in flat])
+    columns = {"part": part, "place": np.arange(len(numbers)), "number": numbers}
+    named = {"names": list(arrays), "shapes": [list(map(int, a.shape)) for a in arrays.values()]}
     with store.writer() as con:
+        if beside is not None:
+            beside(con)
         found = con.execute("select coalesce(max(model_id), 0) + 1 from model").fetchall()
         model_id = int(found[0][0])
         before = con.execute(f"select {_IN_USE}").fetchall()[0][0]
         con.execute(
             "insert into model values (?, ?, ?, ?, ?)", [model_id, revision, units, utc_now(), __version__]
         ).fetchall()
-        con.register("parts_in", parts)
-        con.execute(
-            "insert into model_array select ?, name, shape, numbers from parts_in", [model_id]
-        ).fetchall()
-        con.unregister("parts_in")
+        con.register("numbers_in", columns)
+        con.execute(_ARRAYS, {"model_id": model_id, **named}).fetchall()
+        con.unregister("numbers_in")
         for name, text in texts.items():
             con.execute("insert into model_text values (?, ?, ?)", [model_id, name, text]).fetchall()
         chosen = {"model_id": model_id if use else before, "now": utc_now(), "reason": "newest fit"}

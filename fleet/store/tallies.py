@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.files.working import passing_place, working_folder
 from fleet.house_model.chain import READINGS
+from fleet.rows import Columns
 from fleet.store.connection import PLAIN_CONFIG, sides_as_written
 from fleet.tallies.engine import gather as gather_cells
 from fleet.tallies.sufficient_statistics import SufficientStatistics
@@ -50,10 +50,10 @@ class DuckEngine:
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         self._con = con
 
-    def frame(self, query: str) -> pd.DataFrame:
-        """The answer of a query."""
-        found: pd.DataFrame = self._con.sql(query).df()
-        return found
+    def table(self, query: str) -> dict[str, NDArray[Any]]:
+        """The answer of a query by column; a missing number is NaN, a missing word None."""
+        found = self._con.sql(query).fetchnumpy()
+        return {name: _with_gaps(column) for name, column in found.items()}
 
     def keep(self, name: str, query: str) -> None:
         """Hold the answer of a query in a passing table."""
@@ -70,16 +70,34 @@ class DuckEngine:
     def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
         """The answer of a query of numbers, some rows at a time, by column; a missing value is NaN."""
         for batch in self._con.sql(query).to_arrow_reader(BATCH):
-            yield {
-                name: column.to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
-                for name, column in zip(batch.schema.names, batch.columns, strict=True)
-            }
+            yield dict(zip(batch.schema.names, map(_numbers_of, batch.columns), strict=True))
 
-    def put(self, name: str, frame: pd.DataFrame) -> None:
-        """Make a small frame known under a name."""
-        self._con.register("frame_in", frame)
-        self._con.execute(f"create or replace temp table {name} as select * from frame_in").fetchall()
-        self._con.unregister("frame_in")
+    def put(self, name: str, columns: Columns) -> None:
+        """Make a small table known under a name."""
+        self._con.register("columns_in", columns)
+        self._con.execute(f"create or replace temp table {name} as select * from columns_in").fetchall()
+        self._con.unregister("columns_in")
+
+
+def _numbers_of(column: Any) -> NDArray[np.float64]:
+    """An Arrow column of numbers; its own way to arrays loads pandas."""
+    kind = np.dtype({"double": "f8"}.get(str(column.type), str(column.type)))
+    valid, data = column.buffers()
+    first, rows = column.offset, len(column)
+    numbers = np.frombuffer(data, kind, rows, first * kind.itemsize).astype(np.float64, copy=False)
+    if not column.null_count:
+        return numbers
+    told = np.unpackbits(np.frombuffer(valid, np.uint8), bitorder="little")[first : first + rows]
+    return np.where(told, numbers, np.nan)
+
+
+def _with_gaps(column: NDArray[Any]) -> NDArray[Any]:
+    """A masked column as a plain one."""
+    if not isinstance(column, np.ma.MaskedArray):
+        return column
+    words = column.dtype == object
+    gap: Any = None if words else np.nan
+    return np.where(column.mask, gap, column.data if words else column.data.astype(np.float64))
 
 
 class ParquetEngine(DuckEngine):

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Final, NamedTuple, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.errors import TooFewError
@@ -17,6 +16,7 @@ from fleet.estimation.trimming import cut_alike, trim_tallies
 from fleet.house_model.cell_sums import Fitted, Scan
 from fleet.house_model.chain import FACTORS, JUDGED
 from fleet.house_model.family_facts import learn_facts
+from fleet.rows import Columns, groups_in_order, height, take_rows
 from fleet.tallies import queries as sql
 from fleet.tallies.reading_noise import REPEATED, noise_from_counts
 from fleet.tallies.row_sums import Rows, RowTallies
@@ -51,14 +51,13 @@ class Engine(Tables, Protocol):
         """The answer of a query of numbers, some rows at a time, by column; a missing value is NaN."""
 
 
-def count_combos(engine: Engine, source: str) -> pd.DataFrame:
+def count_combos(engine: Engine, source: str) -> Columns:
     """Combinations of factors with their counts, in order."""
-    return engine.frame(sql.combos_sql(source)).sort_values(list(FACTORS), ignore_index=True)
+    found = engine.table(sql.combos_sql(source))
+    return take_rows(found, groups_in_order(found, FACTORS)[1])
 
 
-def coded_rows(
-    engine: Engine, source: str, combos: pd.DataFrame, fill: pd.DataFrame
-) -> tuple[pd.DataFrame, str]:
+def coded_rows(engine: Engine, source: str, combos: Columns, fill: Columns) -> tuple[Columns, str]:
     """The cells that the rows of a relation may fall in, and the query of the coded rows.
 
     Parameters
@@ -66,23 +65,24 @@ def coded_rows(
     engine : where ``source`` can be read
     source : relation with the teaching sheets
     combos : its combinations of factors (see `count_combos`)
-    fill : indexed by family, columns ``c_fill, l_fill, n_fill, t_fill, c_sure, l_sure``
+    fill : columns ``family, c_fill, l_fill, n_fill, t_fill, c_sure, l_sure, newest``
     """
-    engine.put(sql.FILL, fill.rename_axis("family").reset_index())
-    engine.put(sql.COMBOS, combos[list(FACTORS)].assign(combo=np.arange(len(combos), dtype=np.int32)))
+    engine.put(sql.FILL, fill)
+    numbered = np.arange(height(combos), dtype=np.int32)
+    engine.put(sql.COMBOS, {**{f: np.asarray(combos[f]) for f in FACTORS}, "combo": numbered})
     return sql.cell_list(combos), sql.numbered_sql(source)
 
 
-def fetch_rows(engine: Engine, query: str) -> Iterator[Rows]:
-    """Coded rows as they come."""
-    for batch in engine.batches(query):
-        yield Rows(batch["cell"].astype(np.int64), {name: batch[name] for name in sql.CODES})
+def rows_of(batch: Mapping[str, NDArray[Any]]) -> Rows:
+    """Coded rows of a query's answer."""
+    codes = {name: batch[name].astype(np.float64, copy=False) for name in sql.CODES}
+    return Rows(batch["cell"].astype(np.int64), codes)
 
 
-def held_rows(engine: Engine, source: str, combos: pd.DataFrame, fill: pd.DataFrame) -> RowTallies:
+def held_rows(engine: Engine, source: str, combos: Columns, fill: Columns) -> RowTallies:
     """The coded rows of a relation that is small enough to be held (see `coded_rows`)."""
     cells, query = coded_rows(engine, source, combos, fill)
-    return RowTallies.held(cells, fetch_rows(engine, query))
+    return RowTallies.held(cells, [rows_of(engine.table(query))])
 
 
 def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
@@ -90,11 +90,8 @@ def reading_noise(engine: Engine, current: str) -> dict[str, tuple[float, int]]:
     engine.keep(sql.PAIRS, sql.pairs_sql(current))
     counts = {}
     for reading in REPEATED:
-        found = engine.frame(sql.differences_sql(reading))
-        counts[reading] = (
-            found["size"].to_numpy(dtype=float) / sql.RESIDUAL_UNIT,
-            found["n"].to_numpy(dtype=float),
-        )
+        size, n = (np.asarray(x, dtype=float) for x in engine.table(sql.differences_sql(reading)).values())
+        counts[reading] = (size / sql.RESIDUAL_UNIT, n)
     engine.drop(sql.PAIRS)
     return noise_from_counts(counts)
 
@@ -125,7 +122,7 @@ def gather(
     say = progress or (lambda _: None)
     say("counting families")
     combos = count_combos(engine, teaching)
-    if combos.empty:
+    if not height(combos):
         raise TooFewError("there is no bench sheet to learn from: take sheets in with `fleet intake FILE`")
     bounds = digest_bounds(combos, enough)
     part = teaching
@@ -133,20 +130,21 @@ def gather(
         engine.put(sql.SUBSET, bounds)
         part = sql.PART
         engine.keep(part, sql.part_sql(teaching))
-    families = engine.frame(sql.families_sql(part))
-    counts = combos.groupby("family")["n"].sum()
-    families["n"] = counts.reindex(families["family"]).to_numpy()
+    families = engine.table(sql.families_sql(part))
+    counts = dict(zip(*units_of_families(combos), strict=True))
+    families["n"] = np.array([counts[family] for family in families["family"]])
     say("looking at repeats")
     noise = reading_noise(engine, current)
     sds = {reading: sd for reading, (sd, _) in noise.items()}
     say("summing up readings")
     facts = learn_facts(combos, families)
-    held = held_rows(engine, part, combos, facts.fill())
+    fill = facts.stand_ins()
+    held = held_rows(engine, part, combos, fill)
     cut = trim_tallies(held, sds)
     now = noise_now(held, cut, sds)
     if bounds is not None:
         engine.drop(part)
-        cells, query = coded_rows(engine, teaching, combos, facts.fill())
+        cells, query = coded_rows(engine, teaching, combos, fill)
         cut = cut_alike(cut, sds, cells, lambda fits: _scan(engine, query, cells, fits))
     return SufficientStatistics(cut, combos, families, noise, now).knowing(facts)
 
@@ -163,17 +161,24 @@ def noise_now(held: RowTallies, cut: TrimmedTallies, noise: Mapping[str, float])
     cell, years, value = held.residuals(cut.fits, JUDGED, NOISE_ROWS)
     fitter = Fitter(held.cells, cut.scale_s2, noise)
     variance = np.stack([fitter.total(cut.spreads[n])[cell] for n in JUDGED], axis=1)
-    quarter = quarters_of(held.cells["bench"].to_numpy(dtype=object)[cell], years)
+    quarter = quarters_of(held.cells["bench"][cell], years)
     return learn_quarters(noise, value, variance, quarter).now()
 
 
-def _scan(engine: Engine, query: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
+def _scan(engine: Engine, query: str, cells: Columns, fits: Mapping[str, Fitted]) -> Scan:
     if engine.sums_there:
         return scan_there(engine, query, cells, fits)
-    return RowTallies(cells, lambda: fetch_rows(engine, query)).scan(fits)
+    return RowTallies(cells, lambda: map(rows_of, engine.batches(query))).scan(fits)
 
 
-def digest_bounds(combos: pd.DataFrame, enough: Enough) -> pd.DataFrame | None:
+def units_of_families(combos: Columns) -> tuple[list[str], NDArray[np.int64]]:
+    """Families in order, and how many units each has."""
+    code, first = groups_in_order(combos, ["family"])
+    n = np.bincount(code, np.asarray(combos["n"], dtype=np.float64), minlength=len(first))
+    return np.asarray(combos["family"])[first].tolist(), n.astype(np.int64)
+
+
+def digest_bounds(combos: Columns, enough: Enough) -> Columns | None:
     """Which sheets the robust cut is found on, as a bound of their numbers' digests; None for all of them.
 
     Every family gives as many units as the others, or all that it has.
@@ -185,16 +190,16 @@ def digest_bounds(combos: pd.DataFrame, enough: Enough) -> pd.DataFrame | None:
 
     Returns
     -------
-    DataFrame
-        Columns family and ``below``: eight hexadecimal digits, or a text above all digests.
+    Columns
+        With family and ``below``: eight hexadecimal digits, or a text above all digests.
     """
-    n = combos.groupby("family")["n"].sum()
+    family, n = units_of_families(combos)
     if n.sum() <= enough.units or n.max() <= enough.of_family:
         return None
-    size = np.sort(n.to_numpy(dtype=float))
+    size = np.sort(n)
     left = enough.units - np.concatenate([[0.0], np.cumsum(size)[:-1]])
     level = left / np.arange(len(size), 0, -1)
     most = max(float(level[level <= size][0]), enough.of_family)
-    share = np.minimum(most / n.to_numpy(dtype=float), 1.0)
+    share = np.minimum(most / n, 1.0)
     below = [ALL if x == 1.0 else f"{int(x * 2**32):08x}" for x in share]
-    return pd.DataFrame({"family": n.index.astype(str), "below": below})
+    return {"family": np.array(family, dtype=object), "below": np.array(below, dtype=object)}

@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from fleet.estimation.extended_fits import CELL_KEYS, extended_fits, places
 from fleet.estimation.trimmed_statistics import TrimmedTallies
-from fleet.house_model.cell_sums import Sums
+from fleet.house_model.cell_sums import CutRows, Sums
 from fleet.house_model.chain import FACTORS, LINK, LINKS
 from fleet.house_model.family_facts import learn_facts
 from fleet.numerals import percent
+from fleet.rows import Columns, frame_of, plain
 from fleet.tallies.engine import Engine, count_combos, held_rows
 from fleet.tallies.queries import families_sql
 from fleet.tallies.row_sums import EVERY_BLOCK, RESIDUAL_UNIT, Block, RowTallies
@@ -33,6 +34,7 @@ CUT_SIGNIFICANCE: Final = 4.0
 kinds that it had not seen, or when in some link so many more of the new rows than of the old lie beyond the
 cut, and by so many standard errors."""
 _PRODUCT_KEYS: Final = ["source", "scale_class", "a", "b"]
+Cut = Mapping[str, CutRows]
 _Placed = tuple[Mapping[str, Sums], NDArray[np.int64], float]
 """Sums per cell, where each of these cells stands (-1: nowhere), and whether they are added or taken off."""
 _MAIN: Final = ("source", "family", "profile", "cantilever", "generator")
@@ -78,30 +80,32 @@ def update_sums(base: SufficientStatistics, engine: Engine, then: str, now: str)
     if any(block.name not in base.cut.sums for block in EVERY_BLOCK):
         raise NotExactError
     combos_then, combos_now = (count_combos(engine, r) for r in (then, now))
-    families_now = engine.frame(families_sql(now))
-    combos = _added(base.combos, combos_now, combos_then, list(FACTORS), ["n"])
-    families = _families(base.families, combos, families_now)
+    families_now = frame_of(engine.table(families_sql(now)))
+    all_then = frame_of(base.combos)
+    combos = _added(all_then, frame_of(combos_now), frame_of(combos_then), list(FACTORS), ["n"])
+    families = _families(frame_of(base.families), combos, families_now)
     fill = _fill(base, combos, families)
     new = _Part(held_rows(engine, now, combos_now, fill), base)
     old = _Part(held_rows(engine, then, combos_then, fill), base)
-    cells = _added(base.cut.cells, new.cells, old.cells, list(CELL_KEYS), ["n"])
+    before = frame_of(base.cut.cells)
+    cells = _added(before, new.cells, old.cells, list(CELL_KEYS), ["n"])
     cells.insert(0, "cell", np.arange(len(cells), dtype=np.int32))
     parts = [(base.cut.sums, base.cut.cells, 1.0), (new.sums, new.cells, 1.0), (old.sums, old.cells, -1.0)]
     placed = [(sums, places(cells, of), sign) for sums, of, sign in parts if sums]
     cut = TrimmedTallies(
-        cells,
+        plain(cells),
         {b.name: _sums(b, placed, len(cells)) for b in EVERY_BLOCK},
         extended_fits(base.cut, base.noise_sd, cells),
         base.cut.spreads,
-        _products(base.cut.products, new.products, old.products, cells),
+        plain(_products(frame_of(base.cut.products), new.products, old.products, cells)),
         _cut_summary(base.cut.cut, new.cut, old.cut),
         _faulty(base.cut.faulty, new.faulty, old.faulty),
         base.cut.scale_s2,
         base.cut.robust,
     )
-    unseen = _unseen(base.cut.cells, cells)
+    unseen = _unseen(before, cells)
     grown = UpdatedSums(
-        SufficientStatistics(cut, combos, families, base.noise, base.now),
+        SufficientStatistics(cut, plain(combos), plain(families), base.noise, base.now),
         int(new.cells["n"].sum()),
         int(old.cells["n"].sum()),
         int(cells["n"].to_numpy()[unseen].sum()),
@@ -114,14 +118,15 @@ class _Part:
     """What the changed units come to at one time, under the kept cut."""
 
     def __init__(self, tallies: RowTallies, base: SufficientStatistics) -> None:
-        self.cells = tallies.cells
+        self.cells = frame_of(tallies.cells)
         self.sums: Mapping[str, Sums] = {}
-        self.products, self.cut = pd.DataFrame(), pd.DataFrame()
+        self.products, self.cut = pd.DataFrame(), dict[str, CutRows]()
         self.faulty: Mapping[str, tuple[float, float]] = {}
         if self.cells.empty:
             return
         scan = tallies.scan(extended_fits(base.cut, base.noise_sd, self.cells))
-        self.sums, self.products, self.cut, self.faulty = scan.sums, scan.products, scan.cut, scan.faulty
+        self.sums, self.products, self.faulty = scan.sums, frame_of(scan.products), scan.faulty
+        self.cut = dict(scan.cut)
 
 
 def _unseen(before: pd.DataFrame, cells: pd.DataFrame) -> NDArray[np.bool_]:
@@ -150,13 +155,15 @@ def _families(base: pd.DataFrame, combos: pd.DataFrame, now: pd.DataFrame) -> pd
     return table[table["n"] > 0].sort_values("family", ignore_index=True)
 
 
-def _fill(base: SufficientStatistics, combos: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
+def _fill(base: SufficientStatistics, combos: pd.DataFrame, families: pd.DataFrame) -> Columns:
     """What stands in for missing figures: as it was, for new families from what is known now."""
-    kept = base.facts().fill()
-    if families["family"].isin(base.families["family"]).all():
+    kept = base.facts().stand_ins()
+    new = np.flatnonzero(~np.isin(families["family"], kept["family"]))
+    if not new.size:
         return kept
-    new = learn_facts(combos, families).fill().assign(newest=kept["newest"].max())
-    return pd.concat([kept, new[~new.index.isin(kept.index)]])
+    now = learn_facts(combos, families).stand_ins()
+    now["newest"] = np.full(len(families), np.max(kept["newest"]))
+    return {name: np.append(kept[name], now[name][new]) for name in kept}
 
 
 def _sums(block: Block, parts: Sequence[_Placed], cells: int) -> Sums:
@@ -188,11 +195,12 @@ def _products(
     return table.assign(n=found["n"].to_numpy(), total=found["total"].to_numpy() / unit)
 
 
-def _cut_summary(base: pd.DataFrame, plus: pd.DataFrame, minus: pd.DataFrame) -> pd.DataFrame:
-    out = base.copy()
+def _cut_summary(base: Cut, plus: Cut, minus: Cut) -> dict[str, CutRows]:
+    out = dict(base)
     for part, sign in ((plus, 1.0), (minus, -1.0)):
-        if len(part):
-            out[["n", "cut"]] += sign * part.loc[out.index, ["n", "cut"]]
+        for name, found in part.items():
+            n, cut, size = out[name]
+            out[name] = CutRows(n + sign * found.n, cut + sign * found.cut, size)
     return out
 
 
@@ -210,7 +218,7 @@ def _faulty(
     return out
 
 
-def _due(base: SufficientStatistics, grown: UpdatedSums, new_cut: pd.DataFrame) -> tuple[str, ...]:
+def _due(base: SufficientStatistics, grown: UpdatedSums, new_cut: Cut) -> tuple[str, ...]:
     reasons = []
     changed = (grown.added + grown.removed) / max(base.cut.units, 1.0)
     if changed > CHANGED_SHARE:
@@ -224,12 +232,11 @@ def _due(base: SufficientStatistics, grown: UpdatedSums, new_cut: pd.DataFrame) 
     return tuple(reasons)
 
 
-def _risen(before: pd.DataFrame, new: pd.DataFrame) -> Sequence[str]:
+def _risen(before: Cut, new: Cut) -> Sequence[str]:
     """Links in which far more of the new rows than of the old lie beyond the cut."""
     out = []
-    for name in before.index if len(new) else ():
-        n, cut = new.loc[name, ["n", "cut"]]
-        share = (before.loc[name, "cut"] + 1.0) / (before.loc[name, "n"] + 20.0)
+    for name, (n, cut, _) in new.items():
+        share = (before[name].cut + 1.0) / (before[name].n + 20.0)
         rise = cut / n - share if n else 0.0
         if rise > CUT_RISE and rise > CUT_SIGNIFICANCE * np.sqrt(share * (1.0 - share) / n):
             out.append(f"{LINK[name].words}: {percent(cut / n)} of new units lie beyond the cut")

@@ -20,10 +20,11 @@ from fleet.estimation.fit_steps import Fitter, residual_products
 from fleet.estimation.trimmed_statistics import Floats, TrimmedTallies
 from fleet.estimation.trimming import mean_square_scale
 from fleet.house_model.angle_sums import JOINT
-from fleet.house_model.cell_sums import Fitted, Sums
+from fleet.house_model.cell_sums import CutRows, Fitted, Sums
 from fleet.house_model.chain import FACTORS, LINK, NOT_TOLD, PAIRED, READINGS
 from fleet.house_model.family_facts import SPECIFICATIONS
 from fleet.house_model.house import CUT_SIGMAS
+from fleet.rows import frame_of, plain
 from fleet.tallies.reading_noise import PRIOR_PAIRS
 from fleet.tallies.sufficient_statistics import FAMILY_FIGURES, SufficientStatistics
 
@@ -102,14 +103,14 @@ def merge(own: SufficientStatistics, others: Sequence[SharedTallies]) -> Suffici
         return own
     others = [_without_blur(o) for o in others]
     noise = _pooled_noise(own, others)
-    tables = [own.cut.cells[[*CELL_KEYS, "n"]], *(o.cells[[*CELL_KEYS, "n"]] for o in others)]
+    tables = [frame_of(own.cut.cells)[[*CELL_KEYS, "n"]], *(o.cells[[*CELL_KEYS, "n"]] for o in others)]
     cells = pd.concat(tables, ignore_index=True).astype({"scale_class": int})
     sums = {
         n: _joined(own.cut.sums[n], [(o.sums.get(n), len(o.cells)) for o in others]) for n in own.cut.sums
     }
     scale_s2 = mean_square_scale(sums, cells)
     fitter = Fitter(cells, scale_s2, {r: sd for r, (sd, _) in noise.items()})
-    told = pd.concat([own.cut.products, *(o.products for o in others)], ignore_index=True)
+    told = pd.concat([frame_of(own.cut.products), *(o.products for o in others)], ignore_index=True)
     kept = KEPT_VARIANCE if own.cut.robust else 1.0
     spreads = own.cut.spreads
     for _ in range(PASSES):
@@ -123,17 +124,19 @@ def merge(own: SufficientStatistics, others: Sequence[SharedTallies]) -> Suffici
         }  # fmt: skip
     products = _products(cells, sums, fits, told)
     cut = TrimmedTallies(
-        cells,
+        plain(cells),
         sums,
         fits,
         spreads,
-        products,
+        plain(products),
         _cut_summary(own.cut.cut, others),
         _faulty(own.cut.faulty, others),
         scale_s2,
         own.cut.robust,
     )
-    return SufficientStatistics(cut, _combos(own, others), _families(own, others), noise, own.now)
+    return SufficientStatistics(
+        cut, plain(_combos(own, others)), plain(_families(own, others)), noise, own.now
+    )
 
 
 def _without_blur(told: SharedTallies) -> SharedTallies:
@@ -218,17 +221,18 @@ def _pooled_noise(own: SufficientStatistics, others: Sequence[SharedTallies]) ->
     return {**own.noise, **out}
 
 
-def _cut_summary(own: pd.DataFrame, others: Sequence[SharedTallies]) -> pd.DataFrame:
+def _cut_summary(own: Mapping[str, CutRows], others: Sequence[SharedTallies]) -> dict[str, CutRows]:
     """Rows read and cut, added up; the size of what was cut, averaged by how often."""
-    out = own.copy()
-    size = out["cut"] * out["cut_size"]
-    for other in others:
-        for name in out.index:
-            cut, mean = other.cut.loc[name, ["cut", "cut_size"]] if name in other.cut.index else (0.0, 0.0)
-            kept = float(other.sums[str(name)].counts.sum()) if name in other.sums else 0.0
-            out.loc[name, ["n", "cut"]] += [kept + cut, cut]
-            size[name] += cut * mean
-    out["cut_size"] = (size / out["cut"].where(out["cut"] > 0.0)).fillna(0.0)
+    out = {}
+    for name, (n, cut, size) in own.items():
+        total = cut * size
+        for other in others:
+            there = name in other.cut.index
+            more, mean = (float(other.cut[x][name]) if there else 0.0 for x in ("cut", "cut_size"))
+            kept = float(other.sums[name].counts.sum()) if name in other.sums else 0.0
+            n, cut, total = n + kept + more, cut + more, total + more * mean
+        mean_size = total / cut if cut > 0.0 and not np.isnan(total) else 0.0
+        out[name] = CutRows(float(n), float(cut), float(mean_size))
     return out
 
 
@@ -250,14 +254,14 @@ def _faulty(
 def _combos(own: SufficientStatistics, others: Sequence[SharedTallies]) -> pd.DataFrame:
     """How often each combination of factors occurs; a cell of several families has none told."""
     columns = [*FACTORS, "n"]
-    tables = [own.combos, *(o.cells.assign(family=o.cells["told_family"])[columns] for o in others)]
+    tables = [frame_of(own.combos), *(o.cells.assign(family=o.cells["told_family"])[columns] for o in others)]
     whole = pd.concat(tables, ignore_index=True).astype(dict.fromkeys(FACTORS, str))
     return whole.groupby(list(FACTORS), sort=True)["n"].sum().astype(int).reset_index()
 
 
 def _families(own: SufficientStatistics, others: Sequence[SharedTallies]) -> pd.DataFrame:
     """Families' figures: a bench's own where it has them."""
-    table = own.families.set_index("family")
+    table = frame_of(own.families).set_index("family")
     for other in others:
         new = _family_figures(other)
         both = table.index.intersection(new.index)

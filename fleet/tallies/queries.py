@@ -12,7 +12,6 @@ import re
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from fleet.house_model.chain import (
@@ -37,6 +36,7 @@ from fleet.house_model.chain import (
     TYPICAL_DRAG,
     TYPICAL_VTA_DEG,
 )
+from fleet.rows import Columns, height
 
 Floats = NDArray[np.float64]
 CELL_KEYS: Final = (*FACTORS, "scale_class")
@@ -55,7 +55,9 @@ LABELS: Final = {
     "source": "coalesce(assembly_source, '')",
     "family": "coalesce(body_family, '')",
     "generator": "coalesce(generator, '')",
-    "frequency": "coalesce(cast(cast(compliance_frequency_hz as integer) as varchar(24)), '')",
+    "frequency": "case when compliance_frequency_hz is null then '' "
+    + " ".join(f"when compliance_frequency_hz = {hz} then '{hz}'" for hz in (10, 100, 0))
+    + " else cast(cast(compliance_frequency_hz as integer) as varchar(24)) end",
     "bench": "coalesce(bench, '')",
 }
 MONTH: Final = "(12 * extract(year from measured_on) + extract(month from measured_on))"
@@ -174,16 +176,15 @@ def numbered_sql(source: str) -> str:
     )
 
 
-def cell_list(combos: pd.DataFrame) -> pd.DataFrame:
+def cell_list(combos: Columns) -> Columns:
     """Every combination of factors with every class of the sag scale, in the order of the cells' numbers.
 
     Parameters
     ----------
     combos : one row a combination, in order of its factors
     """
-    cells = combos[list(FACTORS)].loc[combos.index.repeat(CLASSES)].reset_index(drop=True)
-    cells["scale_class"] = np.tile(np.arange(CLASSES, dtype=np.int32), len(combos))
-    return cells
+    cells = {f: np.repeat(np.asarray(combos[f], dtype=object), CLASSES) for f in FACTORS}
+    return {**cells, "scale_class": np.tile(np.arange(CLASSES, dtype=np.int32), height(combos))}
 
 
 def part_sql(source: str) -> str:

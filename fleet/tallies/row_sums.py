@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.cell_sums import Fitted, Scan, Sums
+from fleet.house_model.cell_sums import CutRows, Fitted, Scan, Sums
 from fleet.house_model.chain import (
     JUDGED,
     LINK,
@@ -29,12 +28,15 @@ from fleet.house_model.chain import (
     Link,
     covariate_unit,
 )
+from fleet.rows import Columns, combinations, groups_in_order, height, plain, take_rows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 RESIDUAL_UNIT: Final = 1000.0
 EXACT: Final = 2.0**53
 HALF: Final = 2.0**26
+WIDEST: Final = 2.0**32
+"""Larger than any residual's code."""
 ROWS: Final = 32_768
 """Rows summed at a time: few enough that their columns stay in the processor's cache."""
 
@@ -181,22 +183,21 @@ class _Summing:
     """One pass over the rows: sums of every block, and what the residuals come to."""
 
     def __init__(
-        self, cells: pd.DataFrame, links: Sequence[Link], fits: Mapping[str, Fitted] | None, *, whole: bool
+        self, cells: Columns, links: Sequence[Link], fits: Mapping[str, Fitted] | None, *, whole: bool
     ) -> None:
         self.cells, self.links, self.fits, self.whole = cells, links, fits, whole
         self.names = [link.name for link in links]
         self.blocks = blocks_of(links)
-        self.totals = {b.name: Totals(len(cells), b.pairs) for b in self.blocks}
-        groups = cells.groupby(_GROUP, sort=True)
-        self.group = np.asarray(groups.ngroup(), dtype=np.int64)
-        self.groups = groups.size().index.to_frame(index=False)
-        self.rank = np.empty(len(cells), dtype=np.uint16 if len(cells) < 2**16 else np.int64)
-        self.rank[np.argsort(self.group, kind="stable")] = np.arange(len(cells))
+        self.group, first = groups_in_order(cells, _GROUP)
+        self.groups, many = take_rows(plain(cells), first, _GROUP), len(self.group)
+        self.totals = {b.name: Totals(many, b.pairs) for b in self.blocks}
+        self.rank = np.empty(many, dtype=np.uint16 if many < 2**16 else np.int64)
+        self.rank[np.argsort(self.group, kind="stable")] = np.arange(many)
         size = len(links) + 1
         self.pairs = [(i, j) for i in range(1, size) for j in range(i, size)]
-        self.products = Totals(len(self.groups), self.pairs)
-        self.patterns = np.zeros((len(self.groups), 2 ** len(links)))
-        self.rows, self.bad = np.zeros((2, len(cells)))
+        self.products = Totals(len(first), self.pairs)
+        self.patterns = np.zeros((len(first), 2 ** len(links)))
+        self.rows, self.bad = np.zeros((2, many))
         self.sizes: dict[str, list[Floats]] = {n: [] for n in self.names}
         self.read = np.zeros(len(links))
 
@@ -248,36 +249,34 @@ class _Summing:
     def scan(self) -> Scan:
         """All that the pass found."""
         sizes = [np.concatenate([*self.sizes[n], np.empty(0)]) for n in self.names]
-        cut = pd.DataFrame(
-            {
-                "n": self.read,
-                "cut": [float(s.size) for s in sizes],
-                "cut_size": [float(np.median(s)) / RESIDUAL_UNIT if s.size else 0.0 for s in sizes],
-            },
-            index=pd.Index(self.names, name="link"),
-        )
+        middle = [float(np.median(s)) / RESIDUAL_UNIT if s.size else 0.0 for s in sizes]
+        cut = {
+            name: CutRows(float(n), float(s.size), size)
+            for name, n, s, size in zip(self.names, self.read, sizes, middle, strict=True)
+        }
         kept = np.arange(self.patterns.shape[1])[:, None] >> np.arange(len(self.names)) & 1
         both = np.array([self.patterns @ (kept[:, i - 1] * kept[:, j - 1]) for i, j in self.pairs])
-        products = products_frame(self.groups, self.names, both, self.products.values().T / RESIDUAL_UNIT**2)
+        products = product_columns(self.groups, self.names, both, self.products.values().T / RESIDUAL_UNIT**2)
         return Scan(self.rows, self.sums(), products, cut, faulty_by_source(self.cells, self.rows, self.bad))
 
 
 _GROUP: Final = ["source", "scale_class"]
 
 
-def products_frame(groups: pd.DataFrame, names: Sequence[str], n: Floats, total: Floats) -> pd.DataFrame:
+def product_columns(groups: Columns, names: Sequence[str], n: Floats, total: Floats) -> Columns:
     """Sums of products of two links' residuals as `Scan` holds them, from one row a pair of links."""
     one, other = zip(*((a, b) for i, a in enumerate(names) for b in names[i:]), strict=True)
-    columns = {key: np.tile(groups[key].to_numpy(), len(one)) for key in _GROUP}
-    columns |= {"a": np.repeat(one, len(groups)), "b": np.repeat(other, len(groups))}
-    return pd.DataFrame({**columns, "n": n.ravel(), "total": total.ravel()})
+    columns = {key: np.tile(groups[key], len(one)) for key in _GROUP}
+    columns |= {"a": np.repeat(one, n.shape[1]), "b": np.repeat(other, n.shape[1])}
+    return {**columns, "n": n.ravel(), "total": total.ravel()}
 
 
-def faulty_by_source(cells: pd.DataFrame, rows: Floats, bad: Floats) -> dict[str, tuple[float, float]]:
+def faulty_by_source(cells: Columns, rows: Floats, bad: Floats) -> dict[str, tuple[float, float]]:
     """Per source that has any: units, and units beyond the cut of any judged link."""
-    found = pd.DataFrame({"source": cells["source"], "n": rows, "bad": bad}).groupby("source").sum()
-    found = found[found["n"] > 0.0]
-    return {str(s): (float(n), float(b)) for s, n, b in found.itertuples()}
+    code, first = groups_in_order(cells, ["source"])
+    names = np.asarray(cells["source"])[first].tolist()
+    n, beyond = (np.bincount(code, x, minlength=len(first)).tolist() for x in (rows, bad))
+    return {str(s): (a, b) for s, a, b in zip(names, n, beyond, strict=True) if a > 0.0}
 
 
 class RowTallies:
@@ -289,18 +288,18 @@ class RowTallies:
     rows : gives the coded rows anew whenever it is called, some at a time
     """
 
-    def __init__(self, cells: pd.DataFrame, rows: Callable[[], Iterable[Rows]]) -> None:
+    def __init__(self, cells: Columns, rows: Callable[[], Iterable[Rows]]) -> None:
         self.cells, self._rows = cells, rows
 
     @classmethod
-    def held(cls, cells: pd.DataFrame, rows: Iterable[Rows]) -> RowTallies:
+    def held(cls, cells: Columns, rows: Iterable[Rows]) -> RowTallies:
         """Tallies of rows that are few enough to be held; their cells are those that occur, and how often."""
         held = list(rows)
-        n = sum((np.bincount(r.cell, minlength=len(cells)) for r in held), np.zeros(len(cells), dtype=int))
+        many = height(cells)
+        n = sum((np.bincount(r.cell, minlength=many) for r in held), np.zeros(many, dtype=int))
         there = np.flatnonzero(n)
         place = np.cumsum(n > 0) - 1
-        own = cells.iloc[there].assign(n=n[there]).reset_index(drop=True)
-        own.insert(0, "cell", np.arange(len(own), dtype=np.int32))
+        own = {"cell": np.arange(len(there), dtype=np.int32), **take_rows(plain(cells), there), "n": n[there]}
         rows = [Rows(place[r.cell], r.codes) for r in held]
         return cls(own, lambda: rows)
 
@@ -321,25 +320,24 @@ class RowTallies:
         """Everything that the rows come to under these cuts, in one pass."""
         return self._pass(_Summing(self.cells, list(LINKS), fits, whole=True)).scan()
 
-    def middle(self, fits: Mapping[str, Fitted]) -> pd.DataFrame:
-        """Median absolute residual: columns link, source, family, scale_class, n, mad."""
-        keys = ["source", "family", "scale_class"]
-        groups = self.cells.groupby(keys, sort=True)
-        code, labels = groups.ngroup().to_numpy(), groups.size().index.to_frame(index=False)
-        rows = list(self._rows())
-        group = np.concatenate([np.empty(0, dtype=int), *(code[r.cell] for r in rows)])
-        size = {
-            name: np.concatenate(
-                [np.empty(0), *(np.abs(coded_residuals(r, LINK[name], fits)[0]) for r in rows)]
-            )
-            for name in fits
-        }
-        grouped = pd.DataFrame(size).groupby(group)
-        n, median = grouped.count(), grouped.median() / RESIDUAL_UNIT
-        place, link = np.nonzero(n.to_numpy().T)[::-1]
-        out = labels.iloc[n.index[place]].reset_index(drop=True)
-        out["n"], out["mad"] = n.to_numpy()[place, link], median.to_numpy()[place, link]
-        out["link"] = np.array(list(fits))[link]
+    def middle(self, fits: Mapping[str, Fitted]) -> dict[str, Columns]:
+        """Per link its median absolute residual: columns source, family, scale_class, n, mad."""
+        by = ["source", "family", "scale_class"]
+        code, first = combinations(self.cells, by)
+        labels, rows, out = take_rows(plain(self.cells), first, by), list(self._rows()), {}
+        for name in fits:
+            # in order of groups and, within them, of sizes, which are whole numbers
+            sizes = (np.abs(coded_residuals(r, LINK[name], fits)[0]) for r in rows)
+            keys = [
+                code[r.cell] * WIDEST + np.minimum(x, WIDEST - 1.0) for r, x in zip(rows, sizes, strict=True)
+            ]
+            key = np.sort(np.concatenate([np.empty(0), *keys]))
+            key = key[: len(key) - int(np.isnan(key).sum())]
+            n = np.bincount((key // WIDEST).astype(np.int64), minlength=len(first))
+            seen, end = np.flatnonzero(n), np.cumsum(n)
+            middle = end[seen] - n[seen] + (n[seen] - 1) // 2, end[seen] - n[seen] + n[seen] // 2
+            mad = 0.5 * (key[middle[0]] + key[middle[1]]) - seen * WIDEST
+            out[name] = {**take_rows(labels, seen), "n": n[seen], "mad": mad / RESIDUAL_UNIT}
         return out
 
     def residuals(

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError, UnreadableFileError
 from fleet.extras import how_to_install
+from fleet.rows import Columns
 
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame, SparkSession
@@ -57,16 +57,15 @@ class SparkEngine:
         self._session = session
         self._kept: dict[str, DataFrame] = {}
 
-    def frame(self, query: str) -> pd.DataFrame:
-        """The answer of a query."""
-        table: pa.Table = self._session.sql(query).toArrow()
-        found: pd.DataFrame = table.to_pandas()
-        return found
+    def table(self, query: str) -> dict[str, NDArray[Any]]:
+        """The answer of a query by column; a missing number is NaN, a missing word None."""
+        found: pa.Table = self._session.sql(query).toArrow()
+        return {name: found[name].to_numpy() for name in found.column_names}
 
     def batches(self, query: str) -> Iterator[Mapping[str, NDArray[np.float64]]]:
         """The answer of a query of numbers, all at once, by column; a missing value is NaN."""
-        found = self.frame(query)
-        yield {str(name): found[name].to_numpy(dtype=np.float64) for name in found}
+        found = self.table(query)
+        yield {name: column.astype(np.float64) for name, column in found.items()}
 
     def keep(self, name: str, query: str) -> None:
         """Hold the answer of a query in the executors' memory, the rest on their disks."""
@@ -86,9 +85,9 @@ class SparkEngine:
         self._kept.pop(name).unpersist()
         self._session.catalog.dropTempView(name)
 
-    def put(self, name: str, frame: pd.DataFrame) -> None:
-        """Make a small frame known under a name; a missing value is NULL."""
-        table = pa.Table.from_pandas(frame, preserve_index=False)
+    def put(self, name: str, columns: Columns) -> None:
+        """Make a small table known under a name; a missing value is NULL."""
+        table = pa.table({n: pa.array(np.asarray(columns[n]), from_pandas=True) for n in columns})
         self._session.createDataFrame(table).createOrReplaceTempView(name)
 
     def read(self, source: str, name: str) -> list[str]:

@@ -7,14 +7,14 @@ The same rows, the same cuts, the same whole numbers: to the last bit the same a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.house_model.cell_sums import Fitted, Scan
+from fleet.house_model.cell_sums import CutRows, Fitted, Scan
 from fleet.house_model.chain import JUDGED, LINKS, RESPONSES, Link, covariate_unit
+from fleet.rows import Columns, height, plain
 from fleet.tallies.queries import code, number
 from fleet.tallies.row_sums import (
     EVERY_BLOCK,
@@ -22,7 +22,7 @@ from fleet.tallies.row_sums import (
     Block,
     Floats,
     faulty_by_source,
-    products_frame,
+    product_columns,
 )
 
 OBSERVED, FITS, CELLS = "observed", "fit_in", "cell_list"
@@ -36,8 +36,8 @@ _PAIRS: Final = tuple((a, b) for i, a in enumerate(_NAMES) for b in _NAMES[i:])
 class Tables(Protocol):
     """What answers queries and holds passing tables."""
 
-    def frame(self, query: str) -> pd.DataFrame:
-        """The answer of a query that is small enough to look at."""
+    def table(self, query: str) -> dict[str, NDArray[Any]]:
+        """The answer of a query that is small enough to look at; a missing number is NaN."""
 
     def keep(self, name: str, query: str) -> None:
         """Hold the answer of a query under a name, to be scanned again and again."""
@@ -45,11 +45,11 @@ class Tables(Protocol):
     def drop(self, name: str) -> None:
         """Let go of what was kept under a name."""
 
-    def put(self, name: str, frame: pd.DataFrame) -> None:
-        """Make a small frame known under a name; a missing value is NULL."""
+    def put(self, name: str, columns: Columns) -> None:
+        """Make a small table known under a name; a missing value is NULL."""
 
 
-def scan_there(engine: Tables, rows: str, cells: pd.DataFrame, fits: Mapping[str, Fitted]) -> Scan:
+def scan_there(engine: Tables, rows: str, cells: Columns, fits: Mapping[str, Fitted]) -> Scan:
     """Have an engine sum its coded rows up under these cuts, in one scan for each kind of sum.
 
     Parameters
@@ -60,38 +60,29 @@ def scan_there(engine: Tables, rows: str, cells: pd.DataFrame, fits: Mapping[str
     fits : fitted values and cuts per cell
     """
     engine.keep(OBSERVED, rows)
-    engine.put(FITS, fits_frame(fits, len(cells)))
-    engine.put(CELLS, cells.assign(cell=np.arange(len(cells), dtype=np.int32)))
+    many = height(cells)
+    engine.put(FITS, fits_columns(fits, many))
+    engine.put(CELLS, {**plain(cells), "cell": np.arange(many, dtype=np.int32)})
     inner = residual_sql()
-    sums = engine.frame(sums_sql(inner)).set_index("cell").reindex(range(len(cells))).fillna(0.0)
-    products = engine.frame(products_sql(inner))
-    total = products[[f"t{p}" for p in range(len(_PAIRS))]].to_numpy(dtype=float).T
-    both = products[[f"n{p}" for p in range(len(_PAIRS))]].to_numpy(dtype=float).T
-    cut = engine.frame(cut_sql(inner)).iloc[0].astype(float)
+    told = engine.table(sums_sql(inner))
+    products = engine.table(products_sql(inner))
+    both, total = (np.array([products[f"{x}{p}"] for p in range(len(_PAIRS))], dtype=float) for x in "nt")
+    cut = {name: float(x[0]) for name, x in engine.table(cut_sql(inner)).items()}
     engine.drop(OBSERVED)
-    blocks = {
-        b.name: b.sums(sums[[_moment(b, i, j) for i, j in b.pairs]].to_numpy(dtype=np.float64))
-        for b in EVERY_BLOCK
-    }
-    summary = pd.DataFrame(
-        {
-            "n": [float(cut[f"n_{n}"]) for n in _NAMES],
-            "cut": [float(cut[f"cut_{n}"]) for n in _NAMES],
-            "cut_size": np.nan,
-        },
-        index=pd.Index(_NAMES, name="link"),
-    )
-    n, bad = (sums[name].to_numpy(dtype=float) for name in ("n", "bad"))
-    return Scan(
-        n,
-        blocks,
-        products_frame(products[["source", "scale_class"]], _NAMES, both, total / RESIDUAL_UNIT**2),
-        summary,
-        faulty_by_source(cells, n, bad),
-    )
+
+    def whole(*names: str) -> Floats:
+        out = np.zeros((many, len(names)))
+        out[told["cell"]] = np.stack([told[name] for name in names], axis=1)
+        return out
+
+    blocks = {b.name: b.sums(whole(*(_moment(b, i, j) for i, j in b.pairs))) for b in EVERY_BLOCK}
+    summary = {n: CutRows(cut[f"n_{n}"], cut[f"cut_{n}"], np.nan) for n in _NAMES}
+    n, bad = whole("n", "bad").T
+    found = product_columns(products, _NAMES, both, total / RESIDUAL_UNIT**2)
+    return Scan(n.copy(), blocks, found, summary, faulty_by_source(cells, n, bad))
 
 
-def fits_frame(fits: Mapping[str, Fitted], cells: int) -> pd.DataFrame:
+def fits_columns(fits: Mapping[str, Fitted], cells: int) -> Columns:
     """Fitted values and cuts, one row a cell, as `residual_sql` reads them."""
     wide: dict[str, Floats | NDArray[np.int32]] = {"cell": np.arange(cells, dtype=np.int32)}
     for name, fit in fits.items():
@@ -99,7 +90,7 @@ def fits_frame(fits: Mapping[str, Fitted], cells: int) -> pd.DataFrame:
         wide[f"a_{name}"] = fit.at_zero
         for covariate, slope in fit.slopes.items():
             wide[f"b_{name}_{covariate}"] = slope
-    return pd.DataFrame(wide)
+    return wide
 
 
 def residual_sql() -> str:

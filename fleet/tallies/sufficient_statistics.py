@@ -7,18 +7,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-import pandas as pd
+import numpy as np
 
 from fleet.estimation.fit import Sampling, fit_trimmed
 from fleet.estimation.trimmed_statistics import (
     Floats,
     TrimmedTallies,
-    exact_text,
     trimmed_from_parts,
     trimmed_to_parts,
 )
 from fleet.house_model.family_facts import SPECIFICATIONS, FleetFacts, learn_facts
 from fleet.house_model.house import House
+from fleet.rows import Columns, columns_of_text, exact_text
 
 FAMILY_FIGURES = (*SPECIFICATIONS, "vta_static_deg", "tilt_room_deg")
 
@@ -37,8 +37,8 @@ class SufficientStatistics:
     """
 
     cut: TrimmedTallies
-    combos: pd.DataFrame
-    families: pd.DataFrame
+    combos: Columns
+    families: Columns
     noise: Mapping[str, tuple[float, int]]
     now: Mapping[str, float] = field(default_factory=dict)
 
@@ -84,12 +84,7 @@ def statistics_from_parts(arrays: Mapping[str, Floats], texts: Mapping[str, str]
         If it was written by a version of fleet that wrote its parts otherwise.
     """
     cut = trimmed_from_parts(arrays, texts)
-    combos, families = (_rows(texts[name]) for name in ("combos", "families"))
-    families = families.astype(dict.fromkeys((*FAMILY_FIGURES, "newest"), float))
+    combos, families = (columns_of_text(texts[name]) for name in ("combos", "families"))
+    families |= {name: families[name].astype(np.float64) for name in (*FAMILY_FIGURES, "newest")}
     noise = {k: (float(sd), int(pairs)) for k, (sd, pairs) in json.loads(texts["noise"]).items()}
     return SufficientStatistics(cut, combos, families, noise, json.loads(texts.get("now", "{}")))
-
-
-def _rows(text: str) -> pd.DataFrame:
-    raw = json.loads(text)
-    return pd.DataFrame(raw["data"], columns=raw["columns"])

@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from worlds import ideal, stored
 
 from fleet.house_model.cell_sums import Sums
+from fleet.rows import height
 from fleet.store.tallies import TEACHING, gather
 from fleet.tallies.files import tallies_bytes
 from fleet.tallies.sufficient_statistics import SufficientStatistics
@@ -82,13 +83,13 @@ def enlarged(gathered: SufficientStatistics, units: int) -> SufficientStatistics
     counts = rng.multinomial(units, cut.cells["n"] / cut.units)
     big = replace(
         cut,
-        cells=cut.cells.assign(n=counts),
+        cells={**cut.cells, "n": counts},
         sums={name: drawn(sums, factor, rng) for name, sums in cut.sums.items()},
-        products=cut.products.assign(n=cut.products["n"] * factor, total=cut.products["total"] * factor),
-        cut=cut.cut.assign(n=cut.cut["n"] * factor, cut=cut.cut["cut"] * factor),
+        products={**cut.products, **{x: cut.products[x] * factor for x in ("n", "total")}},
+        cut={n: c._replace(n=c.n * factor, cut=c.cut * factor) for n, c in cut.cut.items()},
         faulty={s: (n * factor, b * factor) for s, (n, b) in cut.faulty.items()},
     )
-    combos = gathered.combos.assign(n=(gathered.combos["n"] * factor).round().astype(np.int64))
+    combos = {**gathered.combos, "n": (gathered.combos["n"] * factor).round().astype(np.int64)}
     return replace(gathered, cut=big, combos=combos)
 
 
@@ -105,7 +106,7 @@ def main() -> None:
         for sheets, sums, tallies in asked:
             fitted, sd = fit_s(sums)
             size = len(tallies_bytes(sums, {})) / 1024
-            row = (f"{sheets:,}", benches, families, len(sums.cut.cells), tallies, f"{fitted:.3g} s")
+            row = (f"{sheets:,}", benches, families, height(sums.cut.cells), tallies, f"{fitted:.3g} s")
             out.write("| " + " | ".join(map(str, row)) + f" | {size:.0f} kB |\n")
             out.flush()
             sds.append(f"{sd:.3f}")

@@ -268,7 +268,9 @@ def make(folder: Path, n: int) -> Path:
         gathered = gather(con, TEACHING)
         state = newest_intake(con), undone_intakes(con)
     sys.stderr.write(f"{n:,} sheets: first tallies {time.process_time() - start:.3g} s\n")
-    keep_base(grown, KeptBase(grown.revision(), *state, None, tallies_bytes(gathered, {})))
+    base = KeptBase(grown.revision(), *state, None, tallies_bytes(gathered, {}))
+    with grown.writer() as con:
+        keep_base(base, con)
     more = tokened(ideal(1).sheets(100, stream=999)[0])
     more["sheet_no"] = "M-" + more["sheet_no"]
     grown.append(more, file_name="more.csv")

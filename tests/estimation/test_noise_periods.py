@@ -44,7 +44,7 @@ def bench(times: Mapping[str, float], *, seed: int = 3, faulty: float = 0.05) ->
 
 def of_years(found: NoisePeriods) -> tuple[np.ndarray, np.ndarray]:
     """Mean factors of the noisy year's quarters and of the others'."""
-    quarter = found.quarters.get_level_values(1).to_numpy()
+    quarter = np.array([quarter for _, quarter in found.quarters])
     noisy = (quarter > -12) & (quarter <= -8)
     return found.times[noisy].mean(axis=0), found.times[~noisy].mean(axis=0)
 

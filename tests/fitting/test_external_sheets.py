@@ -143,4 +143,4 @@ def test_one_impossible_angle_does_not_stop_the_sums(sheets: pd.DataFrame, tmp_p
     frame.loc[row, ["sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg"]] = [120.0, 90.0, 60.0]
     done = summed(parquet(frame, tmp_path / "steep.parquet")).gathered
     assert all(np.isfinite(sums.moments).all() for sums in done.cut.sums.values())
-    assert done.cut.sums["tracking"].counts.sum() < done.cut.cut.loc["tracking", "n"]
+    assert done.cut.sums["tracking"].counts.sum() < done.cut.cut["tracking"].n

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from worlds import stored, tokened
 
-from fleet.fitting import promotion
+from fleet.fitting import promotion, trial
 from fleet.fitting.kept_model import load_house
 from fleet.fitting.promotion import refit_by_rule
 from fleet.house_model.house import House
@@ -59,20 +59,20 @@ def test_more_sheets_take_over_and_are_tried_by_fits_without_them(
     """A hundred new units, each foretold by a fit without it and by the old model, which saw none of them."""
     fitted.append(tokened(halves()[1]), file_name="more.csv")
     seen: list[tuple[int, set[str]]] = []
-    honest = promotion._without
+    honest = trial._without
 
     def spied(store: Store, held: pd.DataFrame, since: date | None) -> House:
         house = honest(store, held, since)
         seen.append((int(house.units), set(held["unit"])))
         return house
 
-    monkeypatch.setattr(promotion, "_without", spied)
+    monkeypatch.setattr(trial, "_without", spied)
     done = refit_by_rule(fitted)
     assert done.trial is not None
     assert done.trial.n > 90
     assert (done.in_use, model_in_use(fitted)) == (2, 2)
     assert f"on {done.trial.n} units that neither had seen" in done.sentence
-    assert len(seen) == promotion.PARTS
+    assert len(seen) == trial.PARTS
     everyone = len(fitted.teaching())
     assert all(units == everyone - len(held) for units, held in seen)
     tried = set().union(*(held for _, held in seen))
@@ -88,15 +88,15 @@ def test_many_new_units_are_tried_by_a_draw_of_them(fitted: Store, monkeypatch: 
     """A limit of eighty: as many are tried; as a small share of all, one fit holds them all back."""
     fitted.append(tokened(halves()[1]), file_name="more.csv")
     fits = []
-    honest = promotion._without
+    honest = trial._without
 
     def counted(store: Store, held: pd.DataFrame, since: date | None) -> House:
         fits.append(len(held))
         return honest(store, held, since)
 
-    monkeypatch.setattr(promotion, "_without", counted)
-    monkeypatch.setattr(promotion, "LARGEST_TRIAL", 80)
-    monkeypatch.setattr(promotion, "SMALL_SHARE", 0.9)
+    monkeypatch.setattr(trial, "_without", counted)
+    monkeypatch.setattr(trial, "LARGEST_TRIAL", 80)
+    monkeypatch.setattr(trial, "SMALL_SHARE", 0.9)
     done = refit_by_rule(fitted)
     assert done.trial is not None
     assert done.trial.n <= 80

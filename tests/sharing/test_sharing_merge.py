@@ -18,6 +18,7 @@ from fleet.fitting.other_benches import merged_tallies, take_in
 from fleet.house_model.archive import to_parts
 from fleet.house_model.cell_sums import Sums
 from fleet.house_model.chain import LINK, LINKS, PAIRED, SAG_READ
+from fleet.rows import frame_of, height
 from fleet.sharing import blur, groups
 from fleet.sharing.exchange import export_tallies
 from fleet.sharing.files import read_exported, tallies_bytes, tallies_of
@@ -97,11 +98,11 @@ def test_nothing_merged_changes_no_number(ours_store: Store, theirs: Path, own: 
 def test_squares_of_residuals_follow_from_the_moments(own: SufficientStatistics) -> None:
     """v' M v at the fit of the cut is the sum that the rows give (rounded to thousandths there)."""
     cut = own.cut
-    cells = cut.cells.astype({"scale_class": int})
-    found = _products(cells, cut.sums, cut.fits, cut.products)
+    cells = frame_of(cut.cells).astype({"scale_class": int})
+    found = _products(cells, cut.sums, cut.fits, frame_of(cut.products))
     keys = ["a", "b", "source", "scale_class"]
-    both = found.merge(cut.products, on=keys, suffixes=("", "_rows"), validate="one_to_one")
-    assert len(both) == len(cut.products)
+    both = found.merge(frame_of(cut.products), on=keys, suffixes=("", "_rows"), validate="one_to_one")
+    assert len(both) == height(cut.products)
     assert both["n"].to_numpy() == pytest.approx(both["n_rows"].to_numpy())
     limit = 1e-3 * (1.0 + both["n"]) * (1.0 + both["total"].abs() / both["n"].clip(lower=1.0)) ** 0.5
     assert ((both["total"] - both["total_rows"]).abs() <= 2.0 * limit).all()
@@ -250,16 +251,16 @@ def test_codes_are_kept_apart_unless_they_are_said_to_be_the_same(
     """Families and sources bear the bench's code; kinds don't; merged units add up."""
     told = read_exported(theirs.read_bytes(), "north.npz").tallies
     merged = merge(own, [told.coded_as("north", ())])
-    cells = merged.cut.cells
+    cells = frame_of(merged.cut.cells)
     theirs_only = cells[cells["bench"] == "north"]
     assert theirs_only["family"].str.startswith("north.").all()
     assert theirs_only["source"].str.startswith("north.").all()
     assert set(theirs_only["profile"]) <= set(WORLD.catalogue.frame["stylus_profile"])
     assert merged.cut.units == own.cut.units + told.units
     assert merged.combos["n"].sum() == own.combos["n"].sum() + told.units
-    assert not merged.families["family"].duplicated().any()
+    assert len(set(merged.families["family"])) == height(merged.families)
     same = merge(own, [told.coded_as("north", ("family", "source"))])
     assert set(same.families["family"]) <= set(WORLD.catalogue.frame["body_family"])
-    assert set(LINK) == {link.name for link in LINKS} == set(same.cut.cut.index)
+    assert set(LINK) == {link.name for link in LINKS} == set(same.cut.cut)
     for name, (_, pairs) in same.noise.items():
         assert pairs == own.noise[name][1] + (told.repeats[name][0] if name != SAG_READ else 0)

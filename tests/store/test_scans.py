@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -35,9 +36,9 @@ class Counted(DuckEngine):
         self.asked.append(query)
         return super().batches(query)
 
-    def frame(self, query: str) -> pd.DataFrame:
+    def table(self, query: str) -> dict[str, NDArray[Any]]:
         self.asked.append(query)
-        return super().frame(query)
+        return super().table(query)
 
     def keep(self, name: str, query: str) -> None:
         self.asked.append(query)
@@ -67,7 +68,9 @@ def full(store: Store) -> Counted:
         engine = Counted(con)
         gathered = gather(engine, TEACHING, CURRENT)
         state = newest_intake(con), undone_intakes(con)
-    keep_base(store, KeptBase(store.revision(), *state, None, tallies_bytes(gathered, {})))
+    base = KeptBase(store.revision(), *state, None, tallies_bytes(gathered, {}))
+    with store.writer() as con:
+        keep_base(base, con)
     return engine
 
 

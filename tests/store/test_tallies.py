@@ -23,6 +23,7 @@ from fleet.house_model.chain import (
     covariate_unit,
     responses,
 )
+from fleet.rows import Columns, frame_of, height
 from fleet.store.tallies import DuckEngine
 from fleet.tallies.engine import count_combos, held_rows
 from fleet.tallies.queries import RESIDUAL_UNIT, families_sql, observation_sql, pairs_sql
@@ -47,7 +48,7 @@ def teaching() -> pd.DataFrame:
 
 def fits_of(tallier: RowTallies, *, bound: float = 1.0) -> dict[str, Fitted]:
     """Fitted values that differ from cell to cell, with a cut that some rows lie beyond."""
-    m, rng = len(tallier.cells), np.random.default_rng(3)
+    m, rng = height(tallier.cells), np.random.default_rng(3)
     out = {}
     for link in LINKS:
         centre = {"sag": 0.0, "minutes": 4.0}.get(link.name, link.centre)
@@ -57,12 +58,22 @@ def fits_of(tallier: RowTallies, *, bound: float = 1.0) -> dict[str, Fitted]:
     return out
 
 
+def places_of(rows: pd.DataFrame, cells: Columns) -> np.ndarray:
+    """Number of each row's cell."""
+    keys = list(CELL_KEYS)
+    return rows[keys].merge(frame_of(cells), on=keys, how="left")["cell"].to_numpy()
+
+
 def residual_frame(
     sheets: pd.DataFrame, tallier: RowTallies, fill: pd.DataFrame, fits: dict[str, Fitted]
 ) -> pd.DataFrame:
     """Coded residuals row by row, written out with arrays."""
     seen = responses(sheets, fill)
-    cell = seen[list(CELL_KEYS)].merge(tallier.cells, on=list(CELL_KEYS), how="left")["cell"].to_numpy()
+    cell = (
+        seen[list(CELL_KEYS)]
+        .merge(frame_of(tallier.cells), on=list(CELL_KEYS), how="left")["cell"]
+        .to_numpy()
+    )
     out = seen.assign(cell=cell)
     for name, fit in fits.items():
         value = seen[f"y_{name}"] - fit.at_zero[cell]
@@ -97,7 +108,11 @@ def test_sums_are_the_exact_sums_of_products(teaching: pd.DataFrame) -> None:
         tallier, facts = tallied(con)
         sums = tallier.sums()
     seen = responses(teaching, facts.fill())
-    cell = seen[list(CELL_KEYS)].merge(tallier.cells, on=list(CELL_KEYS), how="left")["cell"].to_numpy()
+    cell = (
+        seen[list(CELL_KEYS)]
+        .merge(frame_of(tallier.cells), on=list(CELL_KEYS), how="left")["cell"]
+        .to_numpy()
+    )
     for link in LINKS:
         unit = RESPONSES[link.name][1]
         columns = [np.ones(len(seen)), *(seen[c] * covariate_unit(c) for c in link.columns)]
@@ -106,7 +121,7 @@ def test_sums_are_the_exact_sums_of_products(teaching: pd.DataFrame) -> None:
         units = np.array([1.0, *(covariate_unit(c) for c in link.columns), unit])
         there = ~np.isnan(codes).any(axis=1)
         codes = np.rint(codes[there]).astype(np.int64)
-        for k in range(len(tallier.cells)):
+        for k in range(height(tallier.cells)):
             mine = codes[cell[there] == k]
             exact = (mine.T @ mine) / (units * units[:, None])
             assert np.array_equal(sums[link.name].moments[k], exact), (link.name, k)
@@ -116,7 +131,7 @@ def test_sums_are_the_exact_sums_of_products(teaching: pd.DataFrame) -> None:
 def test_cells_hold_every_sheet_once(teaching: pd.DataFrame) -> None:
     """Counts per cell add up to the sheets, and no two cells are alike."""
     with in_memory(teaching) as con:
-        cells = tallied(con)[0].cells
+        cells = frame_of(tallied(con)[0].cells)
     assert cells["n"].sum() == len(teaching)
     assert not cells.duplicated(list(CELL_KEYS)).any()
 
@@ -142,12 +157,14 @@ def test_tallies_of_two_halves_add_up(teaching: pd.DataFrame) -> None:
         with in_memory(part) as con:
             engine = DuckEngine(con)
             combos = count_combos(engine, "teaching_sheet")
-            tallier = held_rows(engine, "teaching_sheet", combos, facts.fill())
-            halves.append((tallier.cells, tallier.sums()))
+            tallier = held_rows(engine, "teaching_sheet", combos, facts.stand_ins())
+            halves.append((frame_of(tallier.cells), tallier.sums()))
     for name, total in all_sums.items():
         added = np.zeros_like(total.moments)
         for cells, sums in halves:
-            place = cells[list(CELL_KEYS)].merge(whole.cells, on=list(CELL_KEYS), how="left")["cell"]
+            place = cells[list(CELL_KEYS)].merge(frame_of(whole.cells), on=list(CELL_KEYS), how="left")[
+                "cell"
+            ]
             np.add.at(added, place.to_numpy(), sums[name].moments)
         units = codes_of(name)
         whole_codes, added_codes = (np.rint(x * units * units[:, None]) for x in (total.moments, added))
@@ -172,8 +189,9 @@ def test_many_rows_in_any_order_and_any_threads_give_the_same_sums(teaching: pd.
             found.append((tallier.sums(), tallier.middle(fits), tallier.scan(fits).products))
     for name, first in found[0][0].items():
         assert np.array_equal(first.moments, found[1][0][name].moments), name
-    pd.testing.assert_frame_equal(found[0][1], found[1][1], check_exact=True)
-    pd.testing.assert_frame_equal(found[0][2], found[1][2], check_exact=True)
+    for name, middle in found[0][1].items():
+        pd.testing.assert_frame_equal(frame_of(middle), frame_of(found[1][1][name]), check_exact=True)
+    pd.testing.assert_frame_equal(frame_of(found[0][2]), frame_of(found[1][2]), check_exact=True)
     plain = many["sra_static_deg"].dropna().to_numpy()
     assert sum(plain) != sum(plain[rng.permutation(len(plain))]), "doubles as such do depend on the order"
 
@@ -185,10 +203,10 @@ def codes_of(block: str) -> np.ndarray:
     return np.array([1.0, *(covariate_unit(c) for c in covariates), *responses])
 
 
-def tallied_facts(sheets: pd.DataFrame) -> pd.DataFrame:
+def tallied_facts(sheets: pd.DataFrame) -> Columns:
     """What stands in for missing figures of these families."""
     with in_memory(sheets) as con:
-        return tallied(con)[1].fill()
+        return tallied(con)[1].stand_ins()
 
 
 def test_the_cut_leaves_out_rows_beyond_it(teaching: pd.DataFrame) -> None:
@@ -197,21 +215,21 @@ def test_the_cut_leaves_out_rows_beyond_it(teaching: pd.DataFrame) -> None:
         tallier, facts = tallied(con)
         fits = fits_of(tallier)
         scan, middle = tallier.scan(fits), tallier.middle(fits)
-    sums, products, summary, faulty = scan.sums, scan.products, scan.cut, scan.faulty
+    sums, products, summary, faulty = scan.sums, frame_of(scan.products), scan.cut, scan.faulty
     rows = residual_frame(teaching, tallier, facts.fill(), fits)
     for name in fits:
         read, keep = rows[f"r_{name}"].notna(), rows[f"keep_{name}"]
         assert sums[name].counts.sum() == keep.sum()
-        assert summary.loc[name, "n"] == read.sum()
-        assert summary.loc[name, "cut"] == (read & ~keep).sum()
+        assert summary[name].n == read.sum()
+        assert summary[name].cut == (read & ~keep).sum()
         beyond = rows.loc[read & ~keep, f"r_{name}"].abs()
         want = beyond.median() if len(beyond) else 0.0
-        assert summary.loc[name, "cut_size"] == pytest.approx(want, abs=1e-9)
+        assert summary[name].cut_size == pytest.approx(want, abs=1e-9)
         keys = ["source", "family", "scale_class"]
         medians = rows[read].groupby(keys)[f"r_{name}"].agg(lambda x: x.abs().median())
-        mine = middle[middle["link"] == name].set_index(keys)["mad"]
+        mine = frame_of(middle[name]).set_index(keys)["mad"]
         np.testing.assert_allclose(mine.loc[medians.index], medians, atol=1e-9)
-    assert summary["cut"].sum() > 20
+    assert sum(found.cut for found in summary.values()) > 20
     pair = products[(products["a"] == "tracking") & (products["b"] == "sag")].set_index(
         ["source", "scale_class"]
     )
@@ -280,8 +298,9 @@ def test_family_tables_count_and_take_medians() -> None:
     with in_memory(frame) as con:
         engine = DuckEngine(con)
         combos, families = (
-            count_combos(engine, "teaching_sheet"), engine.frame(families_sql("teaching_sheet")),
-        )  # fmt: skip
+            frame_of(x)
+            for x in (count_combos(engine, "teaching_sheet"), engine.table(families_sql("teaching_sheet")))
+        )
     assert combos[["family", "source", "n"]].to_numpy().tolist() == [
         ["F1", "S1", 2],
         ["F1", "S2", 1],
@@ -311,5 +330,5 @@ def test_repeats_are_pairs_of_neighbours_within_a_quarter() -> None:
     )
     frame["measured_on"] = pd.to_datetime(frame["measured_on"]).dt.date
     with in_memory(frame) as con:
-        found = DuckEngine(con).frame(pairs_sql("teaching_sheet"))
+        found = DuckEngine(con).table(pairs_sql("teaching_sheet"))
     assert found["sra_dynamic_deg"].tolist() == pytest.approx([0.3 * RESIDUAL_UNIT])

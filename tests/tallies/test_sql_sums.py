@@ -15,6 +15,7 @@ from fleet.estimation.trimmed_statistics import trimmed_to_parts
 from fleet.estimation.trimming import trim_tallies
 from fleet.house_model.chain import JUDGED, READING_NOISE
 from fleet.house_model.family_facts import learn_facts
+from fleet.rows import frame_of
 from fleet.store.tallies import DuckEngine
 from fleet.tallies import queries as sql
 from fleet.tallies.engine import Enough, coded_rows, count_combos, digest_bounds, gather, held_rows
@@ -63,8 +64,8 @@ def test_the_part_depends_on_the_sheets_alone(con: duckdb.DuckDBPyConnection) ->
     combos = count_combos(engine, "teaching_sheet")
     bounds = digest_bounds(combos, Enough(10_000, 10.0))
     assert bounds is None
-    counts = combos.groupby("family")["n"].sum()
-    few = digest_bounds(combos.assign(n=combos["n"] * 100), Enough(10_000, 10.0))
+    counts = frame_of(combos).groupby("family")["n"].sum()
+    few = digest_bounds({**combos, "n": combos["n"] * 100}, Enough(10_000, 10.0))
     assert few is not None
     share = [1.0 if b == "~" else int(b, 16) / 2**32 for b in few["below"]]
     expected = np.array(share) * 100 * counts.to_numpy()
@@ -72,7 +73,7 @@ def test_the_part_depends_on_the_sheets_alone(con: duckdb.DuckDBPyConnection) ->
     whole = np.array(share) == 1.0
     np.testing.assert_allclose(expected[~whole], expected[~whole].max(), atol=1.0)
     assert (expected[whole] <= expected.max()).all()
-    engine.put(sql.SUBSET, few.assign(below="80000000"))
+    engine.put(sql.SUBSET, {**few, "below": np.full(len(counts), "80000000", dtype=object)})
     first, turned = (
         set(con.sql(f"select sheet_no from ({sql.part_sql(source)}) x").df()["sheet_no"])
         for source in ("teaching_sheet", "(select * from teaching_sheet order by sheet_no desc)")
@@ -88,8 +89,8 @@ def test_noise_of_late_does_not_depend_on_the_order_of_the_sheets(con: duckdb.Du
         for source in ("teaching_sheet", "(select * from teaching_sheet order by md5(sheet_no))"):
             engine = DuckEngine(con)
             combos = count_combos(engine, "teaching_sheet")
-            facts = learn_facts(combos, engine.frame(sql.families_sql("teaching_sheet")))
-            held = held_rows(engine, source, combos, facts.fill())
+            facts = learn_facts(combos, engine.table(sql.families_sql("teaching_sheet")))
+            held = held_rows(engine, source, combos, facts.stand_ins())
             found.append(held.residuals(trim_tallies(held, READING_NOISE).fits, JUDGED, most))
         for one, other in zip(*found, strict=True):
             assert np.array_equal(one, other, equal_nan=True)
@@ -103,9 +104,10 @@ def test_a_cut_found_on_a_part_is_nearly_that_of_all(con: duckdb.DuckDBPyConnect
         for n in (300, 10_000)
     )
     assert part.units == whole.units
-    assert (part.cut["n"] == whole.cut["n"]).all()
-    assert abs(part.cut["cut"] - whole.cut["cut"]).max() <= 0.02 * part.units
-    assert part.cut["cut"].sum() == pytest.approx(whole.cut["cut"].sum(), rel=0.3)
+    (n, cut, _), (n_whole, cut_whole, _) = (np.array(list(x.cut.values())).T for x in (part, whole))
+    assert np.array_equal(n, n_whole)
+    assert abs(cut - cut_whole).max() <= 0.02 * part.units
+    assert cut.sum() == pytest.approx(cut_whole.sum(), rel=0.3)
 
 
 def test_sums_of_any_size_are_the_double_next_to_the_true_sum() -> None:
@@ -139,8 +141,11 @@ def test_cells_are_numbered_in_order_of_their_factors(con: duckdb.DuckDBPyConnec
     """The number in a coded row finds the cell with the row's own factors."""
     _, facts = tallied(con)
     engine = DuckEngine(con)
-    cells, query = coded_rows(engine, "teaching_sheet", count_combos(engine, "teaching_sheet"), facts.fill())
+    numbered, query = coded_rows(
+        engine, "teaching_sheet", count_combos(engine, "teaching_sheet"), facts.stand_ins()
+    )
     keys = list(sql.CELL_KEYS)
+    cells = frame_of(numbered)
     assert cells.equals(cells.sort_values(keys, ignore_index=True))
     got = cells.loc[con.sql(query).df()["cell"], keys].astype(str).value_counts(sort=False).sort_index()
     plain = con.sql(sql.observation_sql("teaching_sheet")).df()
