@@ -16,8 +16,8 @@ SMALL_NULL = {"cli", "dashboard", "fitting", "house_model", "notebook", "report"
 """Folders of tests that are about no chance of a judgement, whose null may be a quarter of its size."""
 SMALL_NULL_FILES = {"test_suspects.py", "test_one_unit.py", "test_sentences.py", "test_charts_normal.py"}
 OWN_ENGINE = {"test_connection.py", "test_crash.py", "test_every_call.py", "test_beside.py",
-              "test_replacing.py", "test_messages.py", "test_migrate.py", "test_ledger.py"}  # fmt: skip
-"""Tests about how a file is opened, and how it is left when something breaks."""
+              "test_replacing.py", "test_migrate.py", "test_readme.py"}  # fmt: skip
+"""Tests about how a file is opened, and how it is left when something breaks; and the README."""
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
@@ -74,8 +74,8 @@ def shared_engine() -> Engine:
 
 @pytest.fixture(autouse=True)
 def one_engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One engine opens all stores, but where opening is what is tested, and outside the folders."""
-    if request.path.name not in OWN_ENGINE and request.path.parent != Path(__file__).parent:
+    """One engine opens all stores, but where opening is what is tested."""
+    if request.path.name not in OWN_ENGINE:
         from fleet.store import connection
 
         monkeypatch.setattr(connection, "open_file", request.getfixturevalue("shared_engine").open_file)

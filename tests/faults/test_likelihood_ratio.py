@@ -186,12 +186,12 @@ def test_far_p_values_are_the_same_where_only_these_are_asked_for(
     """In two patterns of readings; the others stay at 1, and rough scores that are off have all reckoned."""
     sample, told = mixed_sample(fleet), 0.08
     number = np.arange(len(sample.value))
-    whole = rank_blocks(fleet.house, sample.take, len(number), bulk=number, draws=50)
+    whole = rank_blocks(fleet.house, sample.take, len(number), bulk=number, draws=20)
     rough = Rough.score
     monkeypatch.setattr(
         Rough, "score", lambda *a: rough(*a) + np.float32(off) * (number[: len(a[1])] % 3 == 0)
     )
-    some = rank_blocks(fleet.house, sample.take, len(number), bulk=number, draws=50, told=told)
+    some = rank_blocks(fleet.house, sample.take, len(number), bulk=number, draws=20, told=told)
     far = whole.p_value <= told
     assert 0.1 < far.mean() < 0.25
     assert some.p_value[far] == pytest.approx(whole.p_value[far], rel=1e-12)
@@ -206,7 +206,7 @@ def test_sheets_are_scored_alike_in_any_order(fleet: Fleet) -> None:
     turned = replace(
         sample, value=sample.value[::-1], expected=sample.expected[::-1], covariance=sample.covariance[::-1]
     )
-    a, b = (score_sheets(fleet.house, s, tail=0.0) for s in (sample, turned))
+    a, b = (score_sheets(fleet.house, s, null_draws=4, tail=0.0) for s in (sample, turned))
     assert a.score[::-1] == pytest.approx(b.score, rel=1e-12)
     assert a.faults[::-1] == pytest.approx(b.faults, rel=1e-12)
 
@@ -257,6 +257,9 @@ def test_no_reading_makes_a_certainty(fleet: Fleet) -> None:
 
 
 def test_one_unit_in_twenty_is_taken_to_be_faulty() -> None:
-    """The documented shares: a mechanical fault in one unit of twenty, a slip on one sheet in a hundred."""
+    """The documented shares: a mechanical fault in one unit of twenty, a slip on one sheet in a hundred.
+
+    Two units in a thousand are off in a way that no fault of the list is (common practice, no source).
+    """
     assert sum(PRIOR[fault] for fault in MECHANICAL) == pytest.approx(0.05, rel=0.02)
-    assert PRIOR["misread"] == 0.01
+    assert (PRIOR["misread"], PRIOR["other"]) == (0.01, 0.002)

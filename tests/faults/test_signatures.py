@@ -134,6 +134,17 @@ def test_one_wrong_reading_moves_all_residuals_that_use_it() -> None:
         assert direction(found[0])[[TRACKING, BUILT_IN, SAG]] == pytest.approx(change), column
 
 
+def test_slips_come_as_often_as_is_taken_for_granted() -> None:
+    """Rakes swapped twice as often as one reading misread, a sign lost half, far off a quarter as often.
+
+    Common practice, no source.
+    """
+    swapped = [s.weight for s in named("misread") if s.undo == SAG]
+    signs = {s.weight for s in named("misread") if s.undo not in (None, SAG)}
+    others = {s.weight for s in named("misread") if s.undo is None}
+    assert (swapped, signs, others) == ([2.0], {0.5}, {0.25, 1.0})
+
+
 def test_a_reading_not_taken_is_not_misread() -> None:
     """Without both rakes the one that was read moves the built-in angle alone, or the rake by itself."""
 

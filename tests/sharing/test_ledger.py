@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 from worlds import ideal, tokened
@@ -172,14 +173,13 @@ def test_a_ledger_that_the_disk_did_not_take_is_no_ledger(
     """Where DuckDB leaves a new file's rows in its log, as it does when the disk fails, the old one stays."""
     before = ledger_file(store).read_bytes()
     monkeypatch.setattr(connection, "QUIET", "pragma disable_checkpoint_on_shutdown")
+    monkeypatch.setattr(connection, "open_file", duckdb.connect)
     with pytest.raises(FleetError, match=r"the disk of the store .* fails"):
         note_ledger(store)
     assert ledger_file(store).read_bytes() == before
 
 
 def _bytes_of_members(file: Path) -> bytes:
-    import duckdb
-
     with duckdb.connect(str(file), read_only=True) as con:
         return repr(con.execute("select * from share_member").fetchall()).encode()
 

@@ -179,7 +179,7 @@ def newer_duckdb(b: Bench) -> str:
     def refuse(*_: object, **__: object) -> None:
         raise duckdb.IOException("IO Error: Trying to read a database file with version number 999")
 
-    b.patch.setattr(connection.duckdb, "connect", refuse)
+    b.patch.setattr(connection, "open_file", refuse)
     return b.does("status")
 
 
@@ -190,13 +190,14 @@ def failing_disk(b: Bench) -> str:
     def refuse(*_: object, **__: object) -> None:
         raise duckdb.IOException('IO Error: Could not read from file "x": Input/output error')
 
-    b.patch.setattr(connection.duckdb, "connect", refuse)
+    b.patch.setattr(connection, "open_file", refuse)
     return b.does("status")
 
 
 def too_little_memory(b: Bench) -> str:
     b.filled()
     b.patch.setitem(connection._SHUT, "memory_limit", "3MB")
+    b.patch.setattr(connection, "open_file", duckdb.connect)
     rows = "".join(f"N{i},2024-03-01,F{i % 999},{i}\n" for i in range(60_000))
     return b.takes(f"{HEAD},enquiry_id\n{rows}")
 
