@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from worlds import LONG, house_of, ideal
+from worlds import LONG, ideal, reference
 
 from fleet.alignment.align import align
 from fleet.alignment.alignment import LEAVE, NEVER, SURELY, Alignment
@@ -46,7 +46,8 @@ def worlds(seed: int) -> tuple[object, pd.DataFrame, pd.DataFrame]:
     read = ["sra_static_deg", "sra_dynamic_deg", "vta_dynamic_deg", "tilt_room_deg"]
     keep &= more[read].notna().all(axis=1)
     rows = np.flatnonzero(keep)[:UNITS]
-    return house_of(sheets), more.iloc[rows].reset_index(drop=True), truth.iloc[rows].reset_index(drop=True)
+    found = (frame.iloc[rows].reset_index(drop=True) for frame in (more, truth))
+    return reference(seed).house, *found
 
 
 @cache
