@@ -30,12 +30,10 @@ from fleet.statistics.solves import forward, in_threads
 Floats = NDArray[np.float64]
 CHUNK: Final = 16_000
 """Sheets scored at once: few enough that a figure of each stays in the processor's cache."""
-BLOCK: Final = 32_000
-"""Sheets whose residuals are held at once; changes no figure."""
+BLOCK: Final = 32_000  # sheets whose residuals are held at once; changes no figure
 SLACK: Final = 0.3
-"""By which a rough score may be below the limit; one found to be more too low has all scored."""
-FIRST: Final = 0.84
-"""Share of sheets, by rough score, that are not scored before the limit is known."""
+"""By which a rough score may be below the limit; if one in a thousand is more too low, all are scored."""
+FIRST: Final = 0.84  # share of sheets, by rough score, that are not scored before the limit is known
 FEWEST: Final = 100  # sheets of a pattern of readings that a rough score is set up from
 NULL_SHEETS: Final = 400
 NULL_DRAWS: Final = 250
@@ -189,7 +187,7 @@ def rank_blocks(
     if tail is None:
         known = residuals_of(spread_out(bulk, MOST_ROWS))
         case = _Case(house.cant_share, prior, learn_tails(known))
-        screens = case.screens(known) if told < 1.0 else {}
+        screens = case.screens(known) if briefly and told < 1.0 else {}
     else:
         case = _Case(house.cant_share, prior, (np.full(len(JUDGED), tail), np.zeros(len(JUDGED))))
     score, rough = np.full(m, np.nan), np.full(m, np.inf, dtype=np.float32)
@@ -215,9 +213,9 @@ def rank_blocks(
         w_faulty.append(weight * len(rows) / m)
         limit = min(null[int((1.0 - told) * (len(null) - 1))], -np.log(told))
         fill(some, {})
-        below = rows[rough[rows] < limit]
-        near = not (score[below] - rough[below] > SLACK).any()
-        fill(rows[np.isnan(score[rows]) & (rough[rows] >= (limit - SLACK if near else -np.inf))], {})
+        below = rows[(rough[rows] < limit) & ~np.isnan(score[rows])]
+        wrong = np.count_nonzero(score[below] - rough[below] > SLACK) > 1e-3 * len(below)
+        fill(rows[np.isnan(score[rows]) & (wrong | (rough[rows] >= limit - SLACK))], {})
         rows = rows[~np.isnan(score[rows])]
         beyond = np.maximum(np.exp(-score[rows]), SMALLEST_P)
         p_value[rows] = np.minimum(_share_beyond(null, score[rows]), beyond)
@@ -361,6 +359,8 @@ class _Case:
         if screen := screens.get(int(resid.pattern[places[0]])):
             part = np.ix_(places, screen.read)
             rough = screen.score(resid.value[part], np.sqrt(resid.variance[part]), resid.expected[places])
+            if isinstance(resid, Brief):
+                rough[resid.odd[part].any(axis=1)] = np.inf
             roughly[numbers[places]] = rough
             places = places[rough >= np.quantile(rough, FIRST)]
         some = resid.take(places)

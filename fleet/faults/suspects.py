@@ -126,7 +126,7 @@ def suspects(
         seed=seed,
         block=block,
         told=asked,
-        briefly=known.briefly,
+        briefly=None if known.whole else known.briefly,
     )
     unit = pd.factorize(frame["unit"])[0][order]
     p, q = _by_unit(ranks.p_value, unit)
@@ -195,11 +195,10 @@ class _Sheets:
         resid = self._reckon(rows).take()
         return self.periods.apply(resid) if self.periods else resid
 
-    def briefly(self, rows: NDArray[np.int64]) -> Residuals | Brief:
-        """The same, covariances not written out where the sheets are many."""
-        if self.whole is not None or self.periods is None:
-            return self(rows)
-        return self.periods.apply_briefly(self._reckon(rows))
+    def briefly(self, rows: NDArray[np.int64]) -> Brief:
+        """The same, covariances not written out."""
+        resid = self._reckon(rows)
+        return self.periods.apply_briefly(resid) if self.periods else resid
 
     def _reckon(self, rows: NDArray[np.int64]) -> Brief:
         place = self.order[rows]

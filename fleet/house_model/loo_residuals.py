@@ -35,6 +35,7 @@ Rows = NDArray[np.int64] | slice
 Which = NDArray[np.bool_]
 LARGEST_LEVERAGE: Final = 0.95
 CHUNK: Final = 8_000
+ODD: Final = 0.25
 TOGETHER: Final = (*PAIRED, RAKE)
 """Links whose expectations come from the two angles together."""
 _PLACES: Final = [JUDGED.index(n) for n in TOGETHER]
@@ -72,7 +73,7 @@ class Residuals:
     @cached_property
     def pattern(self) -> NDArray[np.int64]:
         """(m,) a number for which residuals were read, 0 for none."""
-        return _pattern(self.value)
+        return np.packbits(~np.isnan(self.value), axis=1, bitorder="little")[:, 0].astype(np.int64)
 
     @property
     def variance(self) -> Floats:
@@ -125,25 +126,24 @@ class Brief:
     house: House
     finish: Callable[[Residuals, Rows], Residuals] | None = None
 
-    @cached_property
+    @property
     def pattern(self) -> NDArray[np.int64]:
-        """(m,) as in `Residuals`."""
-        return _pattern(self.value)
+        """(m,) a number for which residuals were read, 0 for none."""
+        return np.packbits(~np.isnan(self.value), axis=1, bitorder="little")[:, 0].astype(np.int64)
+
+    @property
+    def odd(self) -> Which:
+        """(m, 8) whether a variance is so much more, or less, that residuals may go together otherwise."""
+        return np.asarray(np.abs(self.variance / self.sd**2 - 1.0) > ODD)
 
     def take(self, rows: Rows = slice(None)) -> Residuals:
         """Residuals of some of the sheets."""
         covariance = _covariance(self.house, self.sd[rows], self.unknown[rows], self.angles[..., rows])
         share = self.own[rows] / np.einsum("mii->mi", covariance)
         observed = self.observed if isinstance(rows, slice) else take_rows(self.observed, rows)
-        seen = {f: there[rows] for f, there in self.seen.items()}
-        out = Residuals(
-            self.value[rows], self.expected[rows], covariance, share, self.doubt[rows], observed, seen
-        )
+        seen, doubt = {f: there[rows] for f, there in self.seen.items()}, self.doubt[rows]
+        out = Residuals(self.value[rows], self.expected[rows], covariance, share, doubt, observed, seen)
         return self.finish(out, rows) if self.finish else out
-
-
-def _pattern(value: Floats) -> NDArray[np.int64]:
-    return np.asarray(np.packbits(~np.isnan(value), axis=1, bitorder="little")[:, 0], dtype=np.int64)
 
 
 def residuals(

@@ -191,7 +191,9 @@ def test_far_p_values_are_the_same_where_only_these_are_asked_for(
     monkeypatch.setattr(
         Rough, "score", lambda *a: rough(*a) + np.float32(off) * (number[: len(a[1])] % 3 == 0)
     )
-    some = rank_blocks(fleet.house, sample.take, len(number), bulk=number, draws=20, told=told)
+    some = rank_blocks(
+        fleet.house, sample.take, len(number), bulk=number, draws=20, told=told, briefly=sample.take
+    )
     far = whole.p_value <= told
     assert 0.1 < far.mean() < 0.25
     assert some.p_value[far] == pytest.approx(whole.p_value[far], rel=1e-12)

@@ -230,7 +230,7 @@ def test_how_many_sheets_are_held_at_once_changes_nothing(
 
 def test_the_list_alone_is_that_of_all_sheets(fleet: Fleet, gappy: pd.DataFrame, whole: Suspects) -> None:
     """With most sheets only roughly scored, the flagged units have the same figures and sentences."""
-    alone = suspects(fleet.house, gappy, most=1000)
+    alone = suspects(fleet.house, gappy, most=1000, block=len(gappy) // 2)
     assert alone.sentence == whole.sentence
     flagged = whole.table[whole.table["flagged"]].reset_index(drop=True)
     assert 10 < len(flagged) < 0.2 * len(gappy)
