@@ -16,8 +16,6 @@ import numpy as np
 
 from fleet.columns import COLUMNS
 from fleet.house_model.chain import ANGLES, READING_NOISE, SPHERICAL
-from fleet.house_model.expectation import Predictor
-from fleet.house_model.loo_residuals import residuals
 from fleet.numerals import unknown
 from fleet.rows import Columns, column_of, height, take_rows
 from fleet.words import shorts
@@ -202,6 +200,8 @@ def _predicted(plain: Known, house: House, sheet: Mapping[Any, Any], resid: Resi
         wanted = [n for n in wanted if n != "sra_dynamic_deg"]
     roomless = plain["tilt_room_deg"].how == MISSING
     if plain.slips or resid is None:
+        from fleet.house_model.loo_residuals import residuals
+
         clean = {**dict.fromkeys(COLUMNS), **sheet, **dict.fromkeys(plain.slips)}
         resid = residuals(house, {str(name): column_of([value]) for name, value in clean.items()})
     given = dict(plain.given)
@@ -272,6 +272,8 @@ def _rooms(house: House, observed: Columns) -> tuple[Floats, Floats]:
     if fit is None:
         nothing = np.full(height(observed), np.nan)
         return nothing, nothing
+    from fleet.house_model.expectation import Predictor
+
     mean, var = Predictor(fit).mean_and_variance(observed, {})
     own = fit.posterior.sigma[:, None] ** 2 * fit.spread.plain(np.ones(1))[0]
     return np.maximum(mean.mean(axis=0), 0.0), np.sqrt((var + own).mean(axis=0) + mean.var(axis=0))

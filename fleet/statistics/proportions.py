@@ -9,6 +9,7 @@ import numpy as np
 import scipy
 
 from fleet.numerals import percent
+from fleet.statistics.even_draws import normal_quantile
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -98,7 +99,7 @@ def wilson(
     """
     x, trials = np.broadcast_arrays(np.asarray(met, dtype=float), np.asarray(n, dtype=float))
     trials = np.where(trials > 0, trials, np.nan)
-    z2 = float(scipy.special.ndtri(0.5 + level / 2)) ** 2
+    z2 = float(normal_quantile(0.5 + level / 2)) ** 2
     centre = (x + z2 / 2) / (trials + z2)
     half = np.sqrt(z2 * (x * (trials - x) / trials + z2 / 4)) / (trials + z2)
     low = np.where(x == 0, trials * 0, centre - half)

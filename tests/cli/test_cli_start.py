@@ -18,6 +18,7 @@ ASKED = {
     "judge --kind line_contact/boron --sra-static-deg 97 --sra-dynamic-deg 91 --zenith-deg 5": {"numpy"},
     "tilt --sra-dynamic-deg 91 --vta-dynamic-deg 22": {"numpy"},
     "align --sra-static-deg 92 --vta-dynamic-deg 22 --zenith-deg 2 --azimuth-electrical-deg 1": {"numpy"},
+    "attainment": TABLES,
     "refit": {"numpy", "fleet.estimation.fit"},
 }
 DEAR = (
