@@ -30,7 +30,8 @@ SEVERAL, MARKED, UNITS, APART = "sheet_of_several", "marked_sheet", "unit_once",
 """Sheets of serials with several, sheets with marks, whose the first are, and sheets that don't teach."""
 ROW_BITS: Final = (1 << 32) - 1
 """The lower half of a number that tells tokens apart holds the row's."""
-AT_ONCE: Final = 1 << 22
+AT_ONCE: Final = 1 << 18
+"""Rows of a store that are fetched without Arrow, which takes as long to load."""
 _SEVERAL = (
     "bench", "sheet_no", "serial_token", "purpose", "measured_on", "peculiarities",
     "assembly_source", "stylus_profile", "cantilever_material", *READINGS,
@@ -79,12 +80,12 @@ class DuckEngine:
         self._con.unregister("columns_in")
 
 
-def _numbers_of(column: Any) -> NDArray[np.float64]:
-    """An Arrow column of numbers; its own way to arrays loads pandas."""
+def _numbers_of(column: Any) -> NDArray[Any]:
+    """An Arrow column of numbers, NaN where one is missing; its own way to arrays loads pandas."""
     kind = np.dtype({"double": "f8"}.get(str(column.type), str(column.type)))
     valid, data = column.buffers()
     first, rows = column.offset, len(column)
-    numbers = np.frombuffer(data, kind, rows, first * kind.itemsize).astype(np.float64, copy=False)
+    numbers = np.frombuffer(data, kind, rows, first * kind.itemsize)
     if not column.null_count:
         return numbers
     told = np.unpackbits(np.frombuffer(valid, np.uint8), bitorder="little")[first : first + rows]
@@ -218,14 +219,16 @@ def units_told_once(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 def _rows_of_several(con: duckdb.DuckDBPyConnection) -> dict[str, NDArray[np.uint64]]:
     """Rows whose serial's token has others, and those of a few whose digest is that of another by chance."""
-    last = int(con.execute("select coalesce(max(rowid), 0) from sheet").fetchall()[0][0])
-    some = (
+    found = con.sql(
         f"select hash(serial_token) & {~ROW_BITS & (1 << 64) - 1}::ubigint | row_id::ubigint as key "
-        "from latest_sheet where serial_token is not null and row_id between"
+        "from latest_sheet where serial_token is not null"
     )
-    firsts = range(0, last + 1, AT_ONCE)
-    parts = [con.sql(f"{some} {first} and {first + AT_ONCE - 1}").fetchnumpy()["key"] for first in firsts]
-    key = np.sort(np.concatenate(parts))
+    if con.execute("select count(*) from sheet").fetchall()[0][0] > AT_ONCE:
+        batches = found.to_arrow_reader(BATCH)
+        key = np.concatenate([_numbers_of(batch.columns[0]).copy() for batch in batches])
+    else:
+        key = found.fetchnumpy()["key"]
+    key.sort()
     token = key >> np.uint64(32)
     same = np.zeros(len(key), dtype=bool)
     same[1:] = token[1:] == token[:-1]
