@@ -67,9 +67,13 @@ def coded_rows(engine: Engine, source: str, combos: Columns, fill: Columns) -> t
     combos : its combinations of factors (see `count_combos`)
     fill : columns ``family, c_fill, l_fill, n_fill, t_fill, c_sure, l_sure, newest``
     """
-    engine.put(sql.FILL, fill)
-    numbered = np.arange(height(combos), dtype=np.int32)
-    engine.put(sql.COMBOS, {**{f: np.asarray(combos[f]) for f in FACTORS}, "combo": numbered})
+    numbered = {f: np.asarray(combos[f]) for f in FACTORS}
+    numbered["combo"] = np.arange(height(combos), dtype=np.int32)
+    place = {family: i for i, family in enumerate(fill["family"])}
+    row = np.array([place.get(family, -1) for family in combos["family"]], dtype=np.int64)
+    gaps = {name: False if name.endswith("_sure") else np.nan for name in fill if name != "family"}
+    own = {name: np.append(np.asarray(fill[name]), gap)[row] for name, gap in gaps.items()}
+    engine.put(sql.COMBOS, {**numbered, **own})
     return sql.cell_list(combos), sql.numbered_sql(source)
 
 

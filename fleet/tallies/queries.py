@@ -43,7 +43,7 @@ CELL_KEYS: Final = (*FACTORS, "scale_class")
 RESIDUAL_UNIT: Final = 1000.0
 FIGURE_UNIT: Final = 1_000_000.0
 """Families' figures are coded finely before their median is taken: the same number from any engine."""
-FILL, COMBOS, SUBSET, PART = "fill_in", "combo_list", "subset_of", "part_of_fleet"
+COMBOS, SUBSET, PART = "combo_list", "subset_of", "part_of_fleet"
 PAIRS: Final = "repeat_pairs"
 CLASSES: Final = len(SAG_EDGES) + 2
 CODES: Final = (*COVARIATES, *PRODUCTS, *(f"y_{name}" for name in RESPONSES))
@@ -96,7 +96,7 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
 
     Parameters
     ----------
-    source : name of a relation with the bench sheets' canonical columns; ``fill_in`` must be there too
+    source : name of a relation with the bench sheets' canonical columns; ``combo_list`` must be there too
     with_sheet : whether to carry ``sheet_no`` along
     """
     labels = ", ".join(f"{sql} as {name}" for name, sql in LABELS.items())
@@ -117,14 +117,15 @@ def observation_sql(source: str, *, with_sheet: bool = True) -> str:
     angle = f"coalesce(vta_dynamic_deg, t_fill, {typical})"
     guess = f"{number(TYPICAL_DRAG)} * ({doubles(SCALE_EXPRESSION).replace('t_used', angle)})"
     guess = f"case when sra_static_deg is null or sra_dynamic_deg is null then {guess} else null end"
-    sheet, of_plain = ("sheet_no, ", "p.sheet_no, ") if with_sheet else ("", "")
+    sheet = "sheet_no, " if with_sheet else ""
+    same = " and ".join(f"p.{f} = f.{f}" for f in FACTORS)
     return f"""
 with plain as (
   select {sheet}{labels}, {readings}, vtf_mn, compliance_um_per_mn, cantilever_length_mm,
     temperature_c, hours_used, tilt_room_deg, tilt_applied_deg, bench_minutes, {MONTH} as month
   from {source}
 ), filled as (
-  select {of_plain}{", ".join(f"p.{f}" for f in FACTORS)}, {", ".join(f"p.{r}" for r in READINGS)},
+  select {sheet}f.combo, {", ".join(f"p.{r}" for r in READINGS)},
     coalesce(p.vtf_mn, f.n_fill) as vtf_mn, f.n_fill as n_used,
     case when p.family = '' or p.vtf_mn is null or f.n_fill is null then 1e0
       when p.vtf_mn < {low} * f.n_fill then {low} when p.vtf_mn > {high} * f.n_fill then {high}
@@ -138,7 +139,7 @@ with plain as (
     case when p.bench_minutes > 0 then p.bench_minutes else null end as bench_minutes,
     case when p.sra_dynamic_deg - p.vta_dynamic_deg < {number(CONFLICT_BUILT_IN_DEG)}
       then 1 else 0 end as conflict_flag
-  from plain p left join {FILL} f on p.family = f.family
+  from plain p join {COMBOS} f on {same}
 ), guessed as (
   select *, {guess} as sag_guess from filled
 ), tracked as (
@@ -157,23 +158,19 @@ with plain as (
   select *, {doubles(SCALE_EXPRESSION)} as s_deg, {doubles(KIND_SCALE_EXPRESSION)} as s_kind,
     case when times = 1e0 then 0e0 else {doubles(PRESSED_EXPRESSION)} end as pressed from sunk
 ), coded as (
-  select {sheet}{", ".join(FACTORS)}, {_scale_class()} as scale_class,
+  select {sheet}combo * {CLASSES} + {_scale_class()} as cell,
     {", ".join(covariates)}, {", ".join(responses)}
   from scaled
 )
-select {", ".join(CELL_KEYS)}, {sheet}{", ".join(COVARIATES)}, {", ".join(products)},
+select {sheet}cell, {", ".join(COVARIATES)}, {", ".join(products)},
   {", ".join(f"y_{name}" for name in RESPONSES)}
 from coded"""
 
 
 def numbered_sql(source: str) -> str:
     """The coded rows of a relation with their cell's number (see `cell_list`) in place of its labels."""
-    coded = ", ".join(f"cast(r.{c} as double) as {c}" for c in CODES)
-    same = " and ".join(f"r.{f} = c.{f}" for f in FACTORS)
-    return (
-        f"select c.combo * {CLASSES} + r.scale_class as cell, {coded} "
-        f"from ({observation_sql(source, with_sheet=False)}) r join {COMBOS} c on {same}"
-    )
+    coded = ", ".join(f"cast({c} as double) as {c}" for c in CODES)
+    return f"select cell, {coded} from ({observation_sql(source, with_sheet=False)}) r"
 
 
 def cell_list(combos: Columns) -> Columns:

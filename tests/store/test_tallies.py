@@ -26,7 +26,7 @@ from fleet.house_model.chain import (
 from fleet.rows import Columns, frame_of, height
 from fleet.store.tallies import DuckEngine
 from fleet.tallies.engine import count_combos, held_rows
-from fleet.tallies.queries import RESIDUAL_UNIT, families_sql, observation_sql, pairs_sql
+from fleet.tallies.queries import RESIDUAL_UNIT, cell_list, families_sql, observation_sql, pairs_sql
 from fleet.tallies.row_sums import RowTallies
 
 JOINT = "+".join(PAIRED)
@@ -89,8 +89,9 @@ def test_sql_and_arrays_see_the_same_in_every_sheet(teaching: pd.DataFrame) -> N
     with in_memory(teaching) as con:
         _, facts = tallied(con)
         got = con.sql(observation_sql("teaching_sheet")).df().set_index("sheet_no")
+        cells = frame_of(cell_list(count_combos(DuckEngine(con), "teaching_sheet")))
         want = responses(teaching.set_index("sheet_no"), facts.fill())
-    got = got.loc[want.index]
+    got = got.loc[want.index].join(cells, on="cell")
     for factor in FACTORS:
         assert (got[factor] == want[factor]).all(), factor
     assert (got["scale_class"] == want["scale_class"]).all()

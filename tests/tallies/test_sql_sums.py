@@ -13,7 +13,7 @@ from worlds import ideal, in_memory, tallied, tokened
 
 from fleet.estimation.trimmed_statistics import trimmed_to_parts
 from fleet.estimation.trimming import trim_tallies
-from fleet.house_model.chain import JUDGED, READING_NOISE
+from fleet.house_model.chain import JUDGED, READING_NOISE, responses
 from fleet.house_model.family_facts import learn_facts
 from fleet.rows import frame_of
 from fleet.store.tallies import DuckEngine
@@ -148,6 +148,6 @@ def test_cells_are_numbered_in_order_of_their_factors(con: duckdb.DuckDBPyConnec
     cells = frame_of(numbered)
     assert cells.equals(cells.sort_values(keys, ignore_index=True))
     got = cells.loc[con.sql(query).df()["cell"], keys].astype(str).value_counts(sort=False).sort_index()
-    plain = con.sql(sql.observation_sql("teaching_sheet")).df()
-    want = plain[keys].astype(str).value_counts(sort=False).sort_index()
+    rows = responses(con.sql("select * from teaching_sheet").df(), facts.fill())
+    want = rows[keys].astype(str).value_counts(sort=False).sort_index()
     pd.testing.assert_series_equal(got, want)
