@@ -117,11 +117,12 @@ def test_tilt_roll_and_zenith_follow_the_readings(fleet: Fleet, sheet: pd.DataFr
 
 def test_lines_set_each_reading_beside_its_kind(fleet: Fleet, sheet: pd.DataFrame) -> None:
     """One line a link that was read: reading, expectation, two sigmas, and how many readings say so."""
-    verdict = judge(fleet.house, sheet.assign(channel_balance_db=None), POLICY)
+    turning = sheet["sra_static_deg"] - 0.6
+    verdict = judge(fleet.house, sheet.assign(channel_balance_db=None, sra_dynamic_deg=turning), POLICY)
     beside = [line for line in verdict.lines if "its kind" in line]
     assert len(beside) == 6
     family = str(sheet["body_family"].iloc[0])
-    sag = next(line for line in beside if line.startswith("Dynamic sag"))
+    sag = next(line for line in beside if line.startswith("Dynamic sag: 0.60°; its kind"))
     assert f"{fleet.house.readings('sag', family):.0f} readings of family {family})" in sag
     assert not any(line.startswith("Channel balance") for line in beside)
 
