@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -73,6 +74,12 @@ def layer(module: str) -> int | None:
 
 
 ALL = list(modules())
+
+
+def test_every_test_file_has_a_name_of_its_own() -> None:
+    """pytest takes the second of two files with one name for the first, and reads neither's tests."""
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert [name for name, n in Counter(names).items() if n > 1] == []
 
 
 def test_every_module_has_its_place() -> None:

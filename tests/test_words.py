@@ -70,7 +70,8 @@ def quoted(chance: float) -> dict[str, object]:
 
 def in_a_table(row: dict[str, object]) -> str:
     """What the terminal prints of four quotes, one line each."""
-    quotes = SimpleNamespace(table=pd.DataFrame([row] * 4), sentences=(), notes=())
+    table = pd.DataFrame([row] * 4)
+    quotes = SimpleNamespace(table=table, columns=table.to_dict("series"), sentences=(), notes=())
     with contextlib.redirect_stdout(io.StringIO()) as out:
         show_quotes(quotes, {})  # type: ignore[arg-type]
     return out.getvalue()
