@@ -362,7 +362,7 @@ class _Case:
             if isinstance(resid, Brief):
                 rough[resid.odd[part].any(axis=1)] = np.inf
             roughly[numbers[places]] = rough
-            places = places[rough >= np.quantile(rough, FIRST)]
+            places = places[rough >= np.sort(rough)[int(FIRST * len(rough))]]
         some = resid.take(places)
         out[numbers[places]] = _combine(self.ratios(some, np.arange(len(places)))[0], self.prior)
 

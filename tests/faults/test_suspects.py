@@ -228,8 +228,12 @@ def test_how_many_sheets_are_held_at_once_changes_nothing(
     )
 
 
-def test_the_list_alone_is_that_of_all_sheets(fleet: Fleet, gappy: pd.DataFrame, whole: Suspects) -> None:
+@pytest.mark.parametrize("odd", [0.25, 0.05, 0.0])
+def test_the_list_alone_is_that_of_all_sheets(
+    fleet: Fleet, gappy: pd.DataFrame, whole: Suspects, odd: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With most sheets only roughly scored, the flagged units have the same figures and sentences."""
+    monkeypatch.setattr("fleet.house_model.loo_residuals.ODD", odd)  # few, some or all are scored exactly
     alone = suspects(fleet.house, gappy, most=1000, block=len(gappy) // 2)
     assert alone.sentence == whole.sentence
     flagged = whole.table[whole.table["flagged"]].reset_index(drop=True)
