@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,21 @@ from fleet.numerals import unknown
 if TYPE_CHECKING:
     import pandas as pd
 
-Columns = Any
-"""A frame, or a mapping of names to arrays of one length."""
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+
+class Columns(Protocol):
+    """A frame, or a mapping of names to arrays of one length."""
+
+    def __getitem__(self, name: str, /) -> Any: ...
+
+    def __contains__(self, name: object, /) -> bool: ...
+
+    def __iter__(self) -> Iterator[Any]: ...
+
+    def keys(self) -> Any:
+        """Their names."""
 
 
 def column_of(values: list[Any]) -> NDArray[Any]:
@@ -34,7 +45,7 @@ def column_of(values: list[Any]) -> NDArray[Any]:
 
 def height(columns: Columns) -> int:
     """Number of rows."""
-    return len(columns.index) if hasattr(columns, "index") else len(next(iter(columns.values()), ()))
+    return len(columns.index) if hasattr(columns, "index") else next((len(columns[n]) for n in columns), 0)
 
 
 def numbers(columns: Columns, name: str) -> Floats:
@@ -53,14 +64,15 @@ def records(columns: Columns) -> list[dict[str, Any]]:
     """Rows as dictionaries."""
     if hasattr(columns, "to_dict"):
         return [{str(k): v for k, v in row.items()} for row in columns.to_dict("records")]
-    lists = (column.tolist() for column in columns.values())
+    lists = (columns[name].tolist() for name in columns)
     return [dict(zip(columns, row, strict=True)) for row in zip(*lists, strict=True)]
 
 
 def take_rows(columns: Columns, rows: Ints, names: Iterable[str] = ()) -> Columns:
     """Some of the rows, by number, of some of the columns (of all if none is named)."""
     if hasattr(columns, "iloc"):
-        return columns[list(names) or list(columns)].iloc[rows].reset_index(drop=True)
+        frame = frame_of(columns)[list(names) or list(columns)]
+        return frame.iloc[rows].reset_index(drop=True)
     return {name: columns[name][rows] for name in names or columns}
 
 
@@ -115,10 +127,14 @@ def plain(frame: Columns) -> dict[str, NDArray[Any]]:
 
 
 def frame_of(columns: Columns) -> pd.DataFrame:
-    """Columns as a frame."""
+    """Columns as a frame; a frame as it is."""
     import pandas as pd
 
-    return pd.DataFrame({name: columns[name] for name in columns})
+    return (
+        columns
+        if isinstance(columns, pd.DataFrame)
+        else pd.DataFrame({name: columns[name] for name in columns})
+    )
 
 
 def exact_text(columns: Columns, index: list[str] | None = None) -> str:

@@ -117,8 +117,10 @@ def with_visits(
 def note_new_codes(typed: Columns, house: House) -> None:
     """Say on standard error which typed code the fleet doesn't know, where it may be a slip of another."""
     for factor, column in (("family", "body_family"), ("source", "assembly_source")):
+        if column not in typed:
+            continue
         known = set(house.facts.kinds[factor].tolist()) if house.units else set()
-        for code in typed.get(column, ()):
+        for code in typed[column]:
             if not unknown(code) and code not in known and (near := meant(code, sorted(known))):
                 common.warn(f"Note: {factor} {code} was never measured here{near}")
 

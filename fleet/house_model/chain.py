@@ -274,7 +274,8 @@ def responses(sheets: Columns, fill: Columns, *, judged: Labels | None = None) -
     for name in ("sra_static_deg", "sra_dynamic_deg", "zenith_deg"):
         d[name] = np.where(edged, d[name], np.nan)
     whose, families = distinct(out["family"])
-    place = {str(name): i for i, name in enumerate(getattr(fill, "index", fill.get("family")))}
+    known = fill["family"] if "family" in fill else getattr(fill, "index", ())
+    place = {str(name): i for i, name in enumerate(known)}
     row = np.array([place.get(str(family), len(place)) for family in families], dtype=np.int64)[whose]
     filled = {str(n): np.append(numbers(fill, n), np.nan)[row] for n in fill if n != "family"}
     d["c_used"] = _first(d["compliance_um_per_mn"], filled["c_fill"])
@@ -349,8 +350,8 @@ def _month(sheets: Columns) -> Floats:
 
 def labels_of(sheets: Columns) -> dict[str, Any]:
     """Levels of each of the `FACTORS`."""
-    none = np.full(height(sheets), None)
-    return {f: factor_labels(sheets.get(c, none)) for f, c in FACTOR_COLUMNS.items()}
+    told = {c: sheets[c] for c in FACTOR_COLUMNS.values() if c in sheets}
+    return {f: factor_labels(told.get(c, np.full(height(sheets), None))) for f, c in FACTOR_COLUMNS.items()}
 
 
 def factor_labels(values: Any) -> Any:

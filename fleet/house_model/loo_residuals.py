@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -196,7 +196,7 @@ def briefly(
     return Brief(value, expected, whole, sd, own, doubt, variance, known, observed, seen, house)
 
 
-def _soften_scale(house: House, observed: Columns, sheets: Columns, kinds: Kinds) -> None:
+def _soften_scale(house: House, observed: Any, sheets: Columns, kinds: Kinds) -> None:
     """Take compliances told at a frequency that the fleet never saw as quotes do, in place."""
     softer = kinds.once("softer", lambda: house.facts.softness(kinds.levels["frequency"]))
     if (softer == 1.0).all():

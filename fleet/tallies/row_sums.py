@@ -324,7 +324,8 @@ class RowTallies:
         """Per link its median absolute residual: columns source, family, scale_class, n, mad."""
         by = ["source", "family", "scale_class"]
         code, first = combinations(self.cells, by)
-        labels, rows, out = take_rows(plain(self.cells), first, by), list(self._rows()), {}
+        labels, rows = take_rows(plain(self.cells), first, by), list(self._rows())
+        out: dict[str, Columns] = {}
         for name in fits:
             # in order of groups and, within them, of sizes, which are whole numbers
             sizes = (np.abs(coded_residuals(r, LINK[name], fits)[0]) for r in rows)

@@ -57,6 +57,7 @@ def desk(
     from fleet.quotes.desk import desk as rank
     from fleet.quotes.desk import pace_of
     from fleet.quotes.quote import quote
+    from fleet.rows import frame_of
     from fleet.store import pick_sheets
 
     pace = math.nan if hours_per_week is None else hours_per_week
@@ -67,7 +68,7 @@ def desk(
             pace = pace_of(pick_sheets(where, ("measured_on", "bench_minutes"), where={"purpose": ["unit"]}))
         use = correction(where)
     quotes = quote(enquiries, house, policies, recalibration=use)
-    asked = _asked(enquiries, house, policies)
+    asked = _asked(frame_of(enquiries), house, policies)
     found = rank(quotes, units=house.units, asked=asked, hours_per_week=pace)
     if common.write_out(found.to_frame(), out) and out is None:
         _show(found)

@@ -105,8 +105,10 @@ def quote(
     Name a file of enquiries (one paper each, a list in front), or say what is known as for fleet quote.
     Its figures are those of fleet quote, and it is kept for the track record just so.
     """
+    from fleet.rows import frame_of
+
     enquiries, faults = enquiries_from(file, kind, facts)
-    enquiries = _only(enquiries, enquiry)
+    enquiries = _only(frame_of(enquiries), enquiry)
     where = common.the_store(wish.store)
     with where.held():
         house = common.the_house_or_cold(wish.store)
