@@ -363,6 +363,11 @@ def _copied(column: pa.Array) -> Any:
         import pyarrow as pa
 
         return pa.concat_arrays([column, column.slice(0, 0)])
+    if str(column.type).startswith("dictionary"):  # older PyArrow gives pandas no unsigned codes
+        import pandas as pd
+
+        codes = column.indices.cast("int32").fill_null(-1).to_numpy()
+        return pd.Series(pd.Categorical.from_codes(codes, column.dictionary.to_pylist()))
     return column.to_pandas(date_as_object=False).copy()
 
 
