@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ from fleet.errors import FleetError
 from fleet.files.tokens import TokenKey
 from fleet.intake import typed
 from fleet.intake.checks import check_table
+from fleet.intake.texts import meaning
 from fleet.intake.typed import check_typed, text_table
 
 KEY = TokenKey(b"a secret of some length")
@@ -49,3 +51,10 @@ def test_a_text_means_the_same_typed_and_in_a_file(name: str, monkeypatch: pytes
     monkeypatch.setattr(typed, "load_key", lambda *, make: None if make else KEY)
     told = {text: as_typed(name, text) for text in TEXTS}
     assert told == {text: of_a_file(name, text) for text in TEXTS}
+
+
+def test_today_is_no_day_in_the_future() -> None:
+    """A sheet of the day itself is taken, one of the next day isn't."""
+    today = dt.date(2024, 5, 31)
+    assert meaning("2024-05-31", COLUMNS["measured_on"], today) == (today, "")
+    assert meaning("2024-06-01", COLUMNS["measured_on"], today)[1] == "is in the future"
