@@ -10,19 +10,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fleet.errors import FleetError
 from fleet.numerals import unknown
-from fleet.rows import Columns, groups_in_order, height, take_rows
+from fleet.rows import Columns, combinations, groups_in_order, height, take_rows
 from fleet.rows import Floats as Floats
 from fleet.rows import Ints as Ints
-
-if TYPE_CHECKING:
-    pass
 
 MANY_LEVELS = 16
 
@@ -106,17 +103,17 @@ class Cells:
             raw = _finite(frame, name)
             shifts[j] = 0.0 if name in unshifted or not len(raw) else raw.mean()
             values[:, j] = raw - shifts[j]
-        labels = {f: np.array([str(x) for x in frame[f]], dtype=object) for f in factors}
-        code, keys = (
-            groups_in_order(labels, factors) if factors else (np.zeros(len(values), dtype=np.int64), [0])
-        )
-        m, k = len(keys), len(columns)
+        code, first = combinations(frame, factors)
+        few = take_rows(frame, first, factors) if factors else {}
+        labels = {f: np.array([str(x) for x in few[f]], dtype=object) for f in factors}
+        place, order = groups_in_order(labels, factors) if factors else (code, [0])
+        code, m, k = place[code] if factors else code, len(order), len(columns)
         moments = np.empty((m, k, k))
         for a in range(k):
             for b in range(a, k):
                 product = row_weights * values[:, a] * values[:, b]
                 moments[:, a, b] = moments[:, b, a] = np.bincount(code, product, minlength=m)
-        levels = {f: labels[f][keys] for f in factors}
+        levels = {f: labels[f][order] for f in factors}
         counts = np.bincount(code, minlength=m).astype(np.float64)
         log_weights: Floats = np.bincount(code, np.log(row_weights), minlength=m).astype(np.float64)
         return cls(levels, columns, moments, counts, log_weights=log_weights), shifts
